@@ -1,0 +1,128 @@
+"""Rows about outputs together, one dataclass per table; field names are the column names of `formats.md`.
+
+Numbers that are not known are NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """One row of `recommendations.csv`: what to type into the processor for one output, and why."""
+
+    output: str
+    kind: str
+    group: str
+    setting_delay_ms: float
+    setting_polarity: str
+    recommended_delay_ms: float
+    recommended_polarity: str
+    delay_change_ms: float
+    polarity_change: str
+    decision: str
+    confidence: float
+    polarity_confidence: float
+    cost_if_wrong_db: float
+    gain_db: float
+    worst_position: str
+    worst_gain_db: float
+    overlap_low_hz: float
+    overlap_high_hz: float
+    alternative: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One row of `pairs.csv`: two outputs at one position in one band."""
+
+    position: str
+    zone: str
+    output: str
+    other: str
+    band_hz: float
+    relative_delay_ms: float
+    relative_phase_deg: float
+    level_difference_db: float
+    sum_db: float
+    flipped_sum_db: float
+    recommended_sum_db: float
+    coherence: float
+    usable: str
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """One row of `prediction.csv`: the sum of all outputs at one position in one band, re the sum of magnitudes."""
+
+    position: str
+    zone: str
+    band_hz: float
+    present_db: float
+    recommended_db: float
+    change_db: float
+    cell: str
+
+
+@dataclass(frozen=True)
+class Robustness:
+    """One row of `robustness.csv`: the score at one position if something changes."""
+
+    scenario: str
+    position: str
+    zone: str
+    present_db: float
+    recommended_db: float
+    advantage_db: float
+
+
+@dataclass(frozen=True)
+class InputPair:
+    """One row of `inputs.csv`: two stage inputs of one capture."""
+
+    capture: str
+    input: str
+    against: str
+    relative_delay_ms: float
+    relative_delay_std_ms: float
+    polarity: str
+    polarity_confidence: float
+    recommended_delay_ms: float
+    recommended_polarity: str
+    gain_db: float
+    decision: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class DelayScan:
+    """Score over the delay setting of one group for both polarities, everything else as recommended.
+
+    outputs : the group's members; delay_ms : (delay,) setting of the first of them
+    normal_db, inverted_db : (delay,) score of the audience cells
+    """
+
+    outputs: tuple[str, ...]
+    delay_ms: NDArray[np.float64]
+    normal_db: NDArray[np.float64]
+    inverted_db: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MonitorTrick:
+    """What inverting a monitor on purpose would do to the low end on stage, and how fast a fader move undoes it.
+
+    thinner_db : change of the level in 25..315 Hz at the stage positions, mean over them (negative is thinner)
+    after_fader_db : the same after a +3 dB move of the monitor's fader, against the monitor upright with the same move
+    audience_db : change of the score at the audience positions
+    """
+
+    output: str
+    thinner_db: float
+    after_fader_db: float
+    audience_db: float

@@ -1,0 +1,61 @@
+"""Rows about single outputs, one dataclass per table; field names are the column names of `formats.md`.
+
+Numbers that are not known are NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """One row of `arrivals.csv`: one output at one position in one capture, as captured."""
+
+    capture: str
+    output: str
+    position: str
+    zone: str
+    arrival_ms: float
+    arrival_std_ms: float
+    distance_m: float
+    polarity: str
+    polarity_confidence: float
+    own_polarity: str
+    own_confidence: float
+    level_db: float
+    band_low_hz: float
+    band_high_hz: float
+    coherence: float
+    averages: float
+
+
+@dataclass(frozen=True)
+class Band:
+    """One row of `bands.csv`: one output at one position in one band of one capture, as captured."""
+
+    capture: str
+    output: str
+    position: str
+    zone: str
+    band_hz: float
+    band_low_hz: float
+    band_high_hz: float
+    level_db: float
+    phase_deg: float
+    phase_std_deg: float
+    group_delay_ms: float
+    coherence: float
+    averages: float
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """One row of `wiring.csv`: the sign of the chain from feed to air without its setting."""
+
+    output: str
+    polarity: str
+    confidence: float
+    positions: int
+    positions_agreeing: int
+    reason: str
