@@ -1,9 +1,40 @@
-"""From a description to an analysis: the one page on which the whole way can be read."""
+"""From a description to an analysis: the one page on which the whole way can be read.
+
+    captures -> responses and evidence as captured -> wiring and arrivals -> responses at present settings
+    -> decisions -> what they change, and how that stands up
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analyze.alignment.context import Context, context_of
+from analyze.alignment.monitors import monitor_trick
+from analyze.alignment.pairs import pair_rows
+from analyze.alignment.prediction import prediction_rows
+from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
+from analyze.alignment.robustness import robustness_rows
+from analyze.alignment.score import Change, efficiency_db, mean_score
+from analyze.audio.files import AudioFile, sha256_of
+from analyze.description import Capture, SoundCheck
+from analyze.errors import AudioError
+from analyze.findings import Finding
+from analyze.responses.arrival_table import (
+    arrival_rows,
+    arrivals_at_present,
+    reference_arrivals,
+    responses_at_present,
+    wiring_evidence,
+)
+from analyze.responses.bands import band_rows
+from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
+from analyze.responses.transfer import merged
+from analyze.responses.wiring import disagreeing, solve_signs, wiring_rows
+from analyze.version import VERSION
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import (
@@ -15,10 +46,12 @@ if TYPE_CHECKING:
         Recommendation,
         Robustness,
     )
-    from analyze.description import SoundCheck
-    from analyze.findings import Finding
     from analyze.responses.rows import Arrival, Band, Wiring
     from analyze.responses.transfer import ImpulseResponse, Responses
+
+#: Resamples used where a decision is taken again only to see whether it changes.
+_FEW_REPLICATES = 6
+_SEED = 20260514
 
 
 @dataclass(frozen=True)
@@ -40,7 +73,7 @@ class Analysis:
 
     responses : merged over captures, at present settings
     recommended_change : per output (sign, delay_ms) that turns the present sum into the recommended one
-    score_present_db, score_recommended_db : sum efficiency over the audience cells
+    score_present_db, score_recommended_db : sum efficiency over the audience cells, NaN without a cell
     arrival_present_ms : per (output, position) pure delay at present settings
     """
 
@@ -70,3 +103,141 @@ class Analysis:
     def is_undecided(self) -> bool:
         """Whether any output is left undecided (exit code 5)."""
         return any(row.decision == "undecided" for row in self.recommendations)
+
+
+def analyse(
+    sound_check: SoundCheck, *, bands_per_octave: int = 3, progress: ProgressStart | None = None
+) -> Analysis:
+    """Analyse one sound check.
+
+    Raises
+    ------
+    AudioError : if no capture can be analysed
+    DescriptionError : if a track does not exist as described
+    """
+    measured, findings, files = _measured(sound_check, progress)
+
+    evidence = wiring_evidence(measured)
+    signs = solve_signs(evidence)
+    wiring, wiring_findings = wiring_rows(evidence, signs)
+    arrivals = arrivals_at_present(measured, sound_check, signs)
+
+    outputs, positions = tuple(sound_check.outputs), tuple(sound_check.positions)
+    present = [responses_at_present(m, sound_check, signs) for m in measured]
+    responses, merge_findings = merged(present, outputs, positions)
+    context = context_of(sound_check, responses, arrivals, signs)
+
+    decisions = decide_all(context)
+    changes = changes_of(decisions)
+    monitors = [g for g in decisions if sound_check.outputs[g[0]].kind == "monitor"]
+    tricks = [monitor_trick(context, g, changes) for g in monitors]
+    zones = {name: position.zone for name, position in sound_check.positions.items()}
+    reference_ms = reference_arrivals(arrivals, sound_check.reference)
+    n = bands_per_octave
+    return Analysis(
+        sound_check=sound_check,
+        bands_per_octave=n,
+        version=VERSION,
+        input_files=_input_files(files),
+        recommendations=tuple(recommendation_rows(context, decisions)),
+        wiring=tuple(wiring),
+        arrivals=tuple(arrival_rows(measured, sound_check, signs)),
+        bands=tuple(row for m in measured for row in band_rows(m.responses, zones, reference_ms, n)),
+        pairs=tuple(pair_rows(responses, sound_check, changes, n)),
+        prediction=tuple(prediction_rows(responses, sound_check, changes, context.audience, n)),
+        robustness=tuple(robustness_rows(context, changes, _decided_again)),
+        inputs=(),
+        findings=(*sound_check.findings, *findings, *wiring_findings, *disagreeing(evidence, signs), *merge_findings),
+        responses=responses,
+        impulse_responses=_newest_impulses(measured),
+        delay_scans=tuple(delay_scans(context, decisions)),
+        monitor_tricks=tuple(t for t in tricks if t is not None),
+        recommended_change=changes,
+        score_present_db=_score(context, {}),
+        score_recommended_db=_score(context, changes),
+        arrival_present_ms={key: ms for key, (ms, _) in arrivals.items()},
+    )
+
+
+def _measured(
+    sound_check: SoundCheck, progress: ProgressStart | None
+) -> tuple[list[Measured], list[Finding], dict[str, AudioFile]]:
+    """All captures that can be analysed, measured one after the other; a capture that fails becomes a finding."""
+    measured: list[Measured] = []
+    findings: list[Finding] = []
+    files: dict[str, AudioFile] = {}
+    failures: list[AudioError] = []
+    for number, capture in enumerate(sound_check.captures):
+        findings += left_out_findings(capture)
+        if usable_tracks(capture)[1]:
+            continue
+        try:
+            result, found, read = measure(sound_check, capture, np.random.default_rng([_SEED, number]), progress)
+        except AudioError as error:
+            failures.append(error)
+            findings.append(_failed(capture, error))
+            continue
+        findings += found
+        files |= {file.shown: file for file in read}
+        if result is not None:
+            measured.append(result)
+    if not measured:
+        raise _nothing(sound_check, failures, findings)
+    return measured, findings, files
+
+
+def _failed(capture: Capture, error: AudioError) -> Finding:
+    return Finding(
+        "capture unreadable",
+        "error",
+        error.message().replace("\n", " "),
+        capture.name,
+        file=error.path or "",
+        channel=error.channel,
+        at_s=np.nan if error.at_s is None else error.at_s,
+    )
+
+
+def _nothing(sound_check: SoundCheck, failures: list[AudioError], findings: list[Finding]) -> AudioError:
+    """The error for a sound check of which nothing can be analysed: the first failure, or the first finding in the way."""
+    if failures:
+        return failures[0]
+    worst = sorted(findings, key=lambda f: ("error", "warning", "note").index(f.severity))
+    if worst:
+        first = worst[0]
+        what = f"no capture can be analysed (capture {first.capture!r}: {first.finding})."
+        return AudioError(what, first.detail, path=first.file or sound_check.path.name, channel=first.channel)
+    return AudioError("no capture can be analysed.", "Add a capture with a feed and a microphone.", path=sound_check.path.name)
+
+
+def _input_files(files: Mapping[str, AudioFile]) -> tuple[InputFile, ...]:
+    return tuple(
+        InputFile(
+            path=shown,
+            sha256=sha256_of(file.path),
+            n_bytes=file.path.stat().st_size,
+            sample_rate_hz=file.sample_rate_hz,
+            n_channels=file.n_channels,
+            n_frames=file.n_frames,
+            format=f"{file.format} {file.subtype}",
+        )
+        for shown, file in sorted(files.items())
+    )
+
+
+def _decided_again(context: Context) -> dict[str, Change]:
+    """The decisions taken once more on a changed context."""
+    return changes_of(decide_all(replace(context, replicates=context.replicates[:_FEW_REPLICATES])))
+
+
+def _newest_impulses(measured: list[Measured]) -> tuple[ImpulseResponse, ...]:
+    """Impulse responses per output and position, the newest capture's."""
+    newest = {(i.output, i.position): i for m in measured for i in m.impulse_responses}
+    return tuple(newest.values())
+
+
+def _score(context: Context, changes: Mapping[str, Change]) -> float:
+    """Sum efficiency over the audience cells with these changes."""
+    if not len(context.audience):
+        return float("nan")
+    return float(mean_score(efficiency_db(context.changed(changes), context.audience), context.audience))

@@ -1,40 +1,59 @@
 """Responses from feed to microphone with coherence and error: what the recordings say about each output.
 
 Conventions: `H = Y / X`; a delay tau > 0 is later, phase `-2 pi f tau`; a sign is a polarity.
+
+Sources: least squares over all feeds, `H = inv(Gxx) Gxy`, its random error and the ordinary coherence from Bendat &
+Piersol, Random Data, ch. 6, 7 and 9 (from memory); with one feed it is `H1 = Gxy / Gxx`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.findings import Finding
+from analyze.spectra.cross_spectra import FRAME_S, CrossSpectra, line_hz
+
+#: Lines above this are not used for anything but impulse responses.
+HIGHEST_HZ = 20000.0
+#: Resampled responses kept for the spread of later figures.
+N_REPLICATES = 48
+#: Captures of one pair that differ by more than this many standard errors do not agree.
+DISAGREE_SIGMAS = 3.0
+
+# Lines of a feed weaker than this share of its strongest line carry nothing.
+_FEED_FLOOR = 1e-10
+# A Hann window leaves 1.5 lines' worth of noise in each line: neighbours share it.
+_LINES_PER_INDEPENDENT = 1.5
+
 
 @dataclass(frozen=True)
 class Responses:
-    """Responses of several outputs at several positions; axes group, output, position, frequency.
+    """Responses of several outputs at several positions; axes output, position, line, and replicate for the low lines.
 
     capture : name of the capture, empty where several were merged
     outputs, positions : labels of the output and position axes
-    frequency_hz : (frequency,); n_lines : (frequency,) FFT lines each point averages
-    h : (output, position, frequency) complex, NaN where nothing was measured
-    variance : (output, position, frequency) variance of h, `E|dh|^2`
-    coherence : (output, position, frequency) 0..1
+    frequency_hz : (line,) from 0 up
+    h : (output, position, line) complex, NaN where nothing was measured
+    variance : (output, position, line) variance of h, `E|dh|^2`
+    coherence : (output, position, line) 0..1
     averages : (output, position) effective averages, NaN where nothing was measured
-    groups : (group, output, position, frequency) h of each group of frames alone
+    replicates : (replicate, output, position, line) h of the low lines as it might have come out: resampled over
+        groups of frames, with the noise of `variance` added
     """
 
     capture: str
     outputs: tuple[str, ...]
     positions: tuple[str, ...]
     frequency_hz: NDArray[np.float64]
-    n_lines: NDArray[np.int64]
-    h: NDArray[np.complex128]
-    variance: NDArray[np.float64]
-    coherence: NDArray[np.float64]
+    h: NDArray[np.complex64]
+    variance: NDArray[np.float32]
+    coherence: NDArray[np.float32]
     averages: NDArray[np.float64]
-    groups: NDArray[np.complex128]
+    replicates: NDArray[np.complex64]
 
     def __post_init__(self) -> None:
         """Check that the shapes agree and close the arrays."""
@@ -42,9 +61,9 @@ class Responses:
         for name in ("h", "variance", "coherence"):
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
-        if self.groups.shape[1:] != shape:
-            raise ValueError(f"groups has shape {self.groups.shape}, expected (group, *{shape})")
-        for name in ("h", "variance", "coherence", "averages", "groups"):
+        if self.replicates.shape[1:3] != shape[:2]:
+            raise ValueError(f"replicates has shape {self.replicates.shape}, expected (replicate, output, position, line)")
+        for name in ("h", "variance", "coherence", "averages", "replicates"):
             getattr(self, name).flags.writeable = False
 
     def has(self, output: str, position: str) -> bool:
@@ -66,3 +85,208 @@ class ImpulseResponse:
     position: str
     sample_rate_hz: int
     samples: NDArray[np.float32]
+
+
+def responses_of(cross: CrossSpectra, rng: np.random.Generator) -> Responses:
+    """Responses of one capture, as its feeds were tapped.
+
+    Parameters
+    ----------
+    cross : the capture's sums; feeds are named after their outputs
+    rng : draws the replicates
+
+    Notes
+    -----
+    With K frames worth `n` averages and q feeds the noise per frame is `(Gyy - H* Gxy) / K * n / (n - q)`, the
+    variance of H that noise times `K / n * inv(Gxx)`. A frame in which the feed is silent adds to what is known of the
+    noise, so sweeps and drums need no other estimate than steady noise does.
+    """
+    n_line = min(cross.gxx.shape[-1], round(HIGHEST_HZ * FRAME_S) + 1)
+    frequency_hz = line_hz(n_line)
+    phase = np.exp(-2j * np.pi * frequency_hz * cross.shift_s[:, :, None])  # (feed, position, line)
+    gxx, gyy = _floored(cross.gxx[..., :n_line]), cross.gyy[..., :n_line]
+    gxy = cross.gxy[..., :n_line] * phase
+    inverse = np.linalg.inv(np.moveaxis(gxx, -1, 0))  # (line, feed, feed)
+    h = np.einsum("lij,jpl->ipl", inverse, gxy)
+    n, q = cross.n_effective, len(cross.feeds)
+    explained = np.einsum("ipl,ipl->pl", np.conj(h), gxy).real
+    power = gyy.mean(axis=0)
+    residual = np.clip(power - explained, 1e-7 * power, None)  # rounding of float32 spectra leaves 1e-7
+    diagonal = np.einsum("lii->il", inverse).real
+    variance = residual[None] * diagonal[:, None] / max(n - q, 0.5)
+    coherence = explained[None] / np.maximum(power, 1e-300) if q == 1 else _partial(h, variance, n)
+    shape = h.shape
+    return Responses(
+        capture=cross.capture,
+        outputs=cross.feeds,
+        positions=cross.positions,
+        frequency_hz=frequency_hz,
+        h=h.astype(np.complex64),
+        variance=variance.astype(np.float32),
+        coherence=np.clip(np.broadcast_to(coherence, shape), 0.0, 1.0).astype(np.float32),
+        averages=np.full(shape[:2], n),
+        replicates=_replicates(cross, variance, rng),
+    )
+
+
+def _floored(gxx: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Feed spectra with a floor under each feed, so that lines it does not carry get a huge variance, not a division by 0."""
+    out = gxx.copy()
+    for i in range(len(out)):
+        out[i, i] = np.maximum(out[i, i].real, _FEED_FLOOR * max(float(out[i, i].real.max()), 1e-30))
+    return out
+
+
+def _partial(h: NDArray[np.complex128], variance: NDArray[np.float64], n: float) -> NDArray[np.float64]:
+    """Partial coherence of each feed from its own error: `g2 / (1 - g2) = |H|^2 / (n var)`."""
+    ratio = np.abs(h) ** 2 / np.maximum(n * variance, 1e-300)
+    return ratio / (1.0 + ratio)
+
+
+def _replicates(cross: CrossSpectra, variance: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.complex64]:
+    """Low lines of H resampled: groups weighted at random (the Bayesian bootstrap, Rubin 1981), plus the noise of H.
+
+    The groups show what changes during a take, the noise what a take too short for the groups cannot show.
+    """
+    n_group, _, n_position, n_low = cross.low_gxy.shape
+    n_feed = len(cross.feeds)
+    phase = np.exp(-2j * np.pi * line_hz(n_low) * cross.shift_s[:, :, None])
+    out = np.empty((N_REPLICATES, n_feed, n_position, n_low), dtype=np.complex64)
+    for r in range(N_REPLICATES):
+        weights = rng.dirichlet(np.ones(n_group)) * n_group if n_group > 1 else np.ones(1)
+        gxx = _floored(np.tensordot(weights, cross.low_gxx, axes=1))
+        gxy = np.tensordot(weights, cross.low_gxy, axes=1) * phase
+        h = np.einsum("lij,jpl->ipl", np.linalg.inv(np.moveaxis(gxx, -1, 0)), gxy)
+        noise = rng.standard_normal((2, n_feed, n_position, n_low))
+        sigma = np.sqrt(variance[..., :n_low] * _LINES_PER_INDEPENDENT / 2.0)
+        out[r] = h + sigma * (noise[0] + 1j * noise[1])
+    return out
+
+
+def changed(responses: Responses, change: dict[str, tuple[float, float]]) -> Responses:
+    """The same responses with outputs delayed and turned over: `sign * H * exp(-j 2 pi f delay)`.
+
+    change : per output (sign, delay_ms); delay positive when later; outputs that are not named stay
+    """
+    h, replicates = responses.h.copy(), responses.replicates.copy()
+    n_low = replicates.shape[-1]
+    for i, output in enumerate(responses.outputs):
+        if output in change:
+            factor = rotation(responses.frequency_hz, *change[output])
+            h[i] *= factor
+            replicates[:, i] *= factor[:n_low]
+    return replace(responses, h=h, replicates=replicates)
+
+
+def rotation(frequency_hz: NDArray[np.float64], sign: float, delay_ms: float) -> NDArray[np.complex128]:
+    """`sign * exp(-j 2 pi f delay)`, the shape of `frequency_hz`; delay positive when later."""
+    return sign * np.exp(-2j * np.pi * frequency_hz * delay_ms / 1000.0)
+
+
+def merged(
+    captures: Sequence[Responses], outputs: Sequence[str], positions: Sequence[str]
+) -> tuple[Responses, list[Finding]]:
+    """Responses of several captures, all at the same settings, as one.
+
+    Where captures of one output at one position agree, the mean weighted by inverse variance; where they differ
+    beyond `DISAGREE_SIGMAS` standard errors the newest (last) counts and a finding says so.
+    """
+    n_line = max(c.h.shape[-1] for c in captures)
+    n_low = max(c.replicates.shape[-1] for c in captures)
+    shape = (len(outputs), len(positions), n_line)
+    h = np.full(shape, np.nan, dtype=np.complex64)
+    variance, coherence = (np.full(shape, np.nan, dtype=np.float32) for _ in range(2))
+    averages = np.full(shape[:2], np.nan)
+    replicates = np.full((N_REPLICATES, *shape[:2], n_low), np.nan, dtype=np.complex64)
+    findings: list[Finding] = []
+    for i, output in enumerate(outputs):
+        for p, position in enumerate(positions):
+            sources = [c for c in captures if c.has(output, position)]
+            if not sources:
+                continue
+            used, found = _agreeing(sources, output, position)
+            findings += found
+            n = min(c.h.shape[-1] for c in used)
+            k = min(c.replicates.shape[-1] for c in used)
+            rows = [(c, c.outputs.index(output), c.positions.index(position)) for c in used]
+            v = np.stack([c.variance[o, q, :n].astype(np.float64) for c, o, q in rows])
+            w = (1.0 / np.maximum(v, 1e-30)) / (1.0 / np.maximum(v, 1e-30)).sum(axis=0)
+            h[i, p, :n] = np.sum(w * np.stack([c.h[o, q, :n] for c, o, q in rows]), axis=0)
+            variance[i, p, :n] = np.sum(w**2 * v, axis=0)
+            coherence[i, p, :n] = np.sum(w * np.stack([c.coherence[o, q, :n] for c, o, q in rows]), axis=0)
+            averages[i, p] = sum(float(c.averages[o, q]) for c, o, q in rows)
+            stacked = np.stack([c.replicates[:, o, q, :k] for c, o, q in rows])  # (capture, replicate, line)
+            replicates[:, i, p, :k] = np.sum(w[:, None, :k] * stacked, axis=0)
+    whole = Responses(
+        capture="",
+        outputs=tuple(outputs),
+        positions=tuple(positions),
+        frequency_hz=line_hz(n_line),
+        h=h,
+        variance=variance,
+        coherence=coherence,
+        averages=averages,
+        replicates=replicates,
+    )
+    return whole, findings
+
+
+def _agreeing(sources: list[Responses], output: str, position: str) -> tuple[list[Responses], list[Finding]]:
+    """The captures that agree with the newest, and a finding where one does not."""
+    newest = sources[-1]
+    used, findings = [], []
+    for source in sources[:-1]:
+        sigmas = _difference_sigmas(source, newest, output, position)
+        if sigmas <= DISAGREE_SIGMAS:
+            used.append(source)
+            continue
+        detail = (
+            f"{output} at {position} came out differently in {source.capture!r} and {newest.capture!r}; the newest "
+            "counts. Check whether a setting, a level or the microphone was changed in between."
+        )
+        findings.append(
+            Finding("captures disagree", "warning", detail, newest.capture, output, value=sigmas, unit="standard errors")
+        )
+    return [*used, newest], findings
+
+
+def _difference_sigmas(a: Responses, b: Responses, output: str, position: str) -> float:
+    """Root mean square over the lines both carry of the difference in standard errors, in excess of what 1 would be.
+
+    A real difference is one of several per cent at least: below that two captures agree, however small their errors.
+    """
+    ha, va = _row(a, output, position)
+    hb, vb = _row(b, output, position)
+    n = min(len(ha), len(hb))
+    ha, va, hb, vb = ha[:n], va[:n], hb[:n], vb[:n]
+    carried = (np.abs(ha) ** 2 > 10.0 * va) & (np.abs(hb) ** 2 > 10.0 * vb)
+    if not carried.any():
+        return 0.0
+    allowed = va + vb + (0.1 * np.abs(hb)) ** 2
+    return float(np.sqrt(np.mean((np.abs(ha - hb) ** 2 / allowed)[carried])))
+
+
+def _row(responses: Responses, output: str, position: str) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
+    """h and variance, (line,), of one output at one position."""
+    i, p = responses.outputs.index(output), responses.positions.index(position)
+    return responses.h[i, p], responses.variance[i, p]
+
+
+def impulse_responses(cross: CrossSpectra, change: dict[str, tuple[float, float]]) -> list[ImpulseResponse]:
+    """Impulse responses of one capture with `change` (sign, delay_ms per output) applied; time zero is the feed.
+
+    One frame long; what a delay moves before time zero is left out.
+    """
+    from scipy import fft
+
+    n_samples = round(cross.sample_rate_hz * FRAME_S)
+    frequency_hz = line_hz(cross.gxx.shape[-1])
+    inverse = np.linalg.inv(np.moveaxis(_floored(cross.gxx), -1, 0))
+    out = []
+    for p, position in enumerate(cross.positions):
+        phase = np.exp(-2j * np.pi * frequency_hz * cross.shift_s[:, p, None])
+        h = np.einsum("lij,jl->il", inverse, cross.gxy[:, p] * phase)
+        for i, output in enumerate(cross.feeds):
+            samples = fft.irfft(h[i] * rotation(frequency_hz, *change.get(output, (1.0, 0.0))), n_samples)
+            out.append(ImpulseResponse(output, position, round(cross.sample_rate_hz), samples.astype(np.float32)))
+    return out

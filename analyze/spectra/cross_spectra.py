@@ -4,8 +4,8 @@ Conventions: `Gxy = sum over frames of conj(X) Y`, so that `Gxy / Gxx` is the re
 later microphone has the phase `-2 pi f tau` (Bendat & Piersol, Random Data, ch. 5; the convention of
 `scipy.signal.csd(x, y)`). Every microphone is read `shift_s` later than the feed, so phases are relative to that shift.
 
-The frequency axis is the same for every sample rate: lines 1/1.4 s apart up to 1 kHz, above that the mean over
-1/48 octave, up to 20 kHz.
+Lines are 1/1.4 s apart at every sample rate. The sums over all frames hold every line; those over each group of
+frames, from which later figures get their spread, hold the lines up to `LOW_HZ`, where settings are decided.
 """
 
 from __future__ import annotations
@@ -15,100 +15,67 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-#: Frame length; a whole number of samples at every usual rate, and lines 0.71 Hz apart.
+#: Frame length: a whole number of samples at every usual rate; lines lie 0.71 Hz apart.
 FRAME_S = 1.4
 #: Frames start a quarter of a frame apart.
 OVERLAP_HOPS = 4
-#: Share of Hann frames at 75 % overlap that count as independent (Welch 1967; `checks.md` E1 by simulation).
+#: Share of Hann frames at 75 % overlap that count as independent averages (Welch 1967, IEEE AU-15; recomputed in tests).
 EFFECTIVE_SHARE = 0.52
-#: Groups of successive frames kept apart, so that every later figure has a spread.
+#: Groups of successive frames kept apart at the most.
 MAX_GROUPS = 8
-#: Full resolution up to here, 1/48 octave above.
-FULL_RESOLUTION_HZ = 1000.0
-HIGHEST_HZ = 20000.0
-_POINTS_PER_OCTAVE = 48
+#: Highest line of the groups.
+LOW_HZ = 400.0
 
 
-@dataclass(frozen=True)
-class FrequencyAxis:
-    """Points of the frequency axis and the FFT lines that each one averages.
-
-    frequency_hz : (frequency,) centre of the lines averaged
-    first_line, n_lines : (frequency,) lines `first_line .. first_line + n_lines - 1` of a frame's FFT
-    """
-
-    frequency_hz: NDArray[np.float64]
-    first_line: NDArray[np.int64]
-    n_lines: NDArray[np.int64]
-
-    def reduce(self, lines: NDArray[np.generic]) -> NDArray[np.generic]:
-        """Mean over the lines of each point; the last axis is lines, and becomes frequency.
-
-        Points above the highest line come out as NaN.
-        """
-        n_given = lines.shape[-1]
-        inside = self.first_line + self.n_lines <= n_given
-        stop = int((self.first_line + self.n_lines)[inside][-1])
-        sums = np.add.reduceat(lines[..., :stop], self.first_line[inside], axis=-1)
-        out = np.full((*lines.shape[:-1], len(self.frequency_hz)), np.nan, dtype=lines.dtype)
-        out[..., inside] = sums / self.n_lines[inside]
-        return out
-
-
-def frequency_axis() -> FrequencyAxis:
-    """The one frequency axis of the program (line 0 is left out)."""
-    n_full = round(FULL_RESOLUTION_HZ * FRAME_S)
-    n_octaves = np.log2(HIGHEST_HZ / FULL_RESOLUTION_HZ)
-    steps = np.arange(round(n_octaves * _POINTS_PER_OCTAVE) + 1) / _POINTS_PER_OCTAVE
-    edges = np.unique(np.round((n_full + 1) * 2.0**steps).astype(np.int64))
-    first = np.concatenate([np.arange(1, n_full + 1), edges[:-1]])
-    n_lines = np.diff(np.append(first, edges[-1]))
-    centre_hz = (first + (n_lines - 1) / 2.0) / FRAME_S
-    return FrequencyAxis(centre_hz, first, n_lines)
+def line_hz(n_lines: int) -> NDArray[np.float64]:
+    """Frequencies of the first `n_lines` lines, (line,), from 0 up."""
+    return np.arange(n_lines) / FRAME_S
 
 
 @dataclass(frozen=True)
 class CrossSpectra:
-    """Sums over frames of one capture, group by group; axes group, feed, position, frequency.
+    """Sums over the frames of one capture; axes feed, position, line, and group for the low lines.
 
     capture : name of the capture
     feeds, positions : labels of the feed and position axes
-    axis : the frequency axis
+    sample_rate_hz : of the recording
     shift_s : (feed, position) how much later than the feed each microphone was read
     n_frames : (group,) frames summed
-    gxx : (group, feed, frequency) real; gyy : (group, position, frequency) real
-    gxy : (group, feed, position, frequency) complex, phases relative to `shift_s`
-    line_gxx, line_gxy : (feed, line), (feed, position, line): sums over all frames at full resolution
-    sample_rate_hz : of the recording
+    gxx : (feed, feed, line) complex, `conj(X of the first) X of the second`
+    gyy : (feed, position, line) real, of the microphone as read for that feed
+    gxy : (feed, position, line) complex, phases relative to `shift_s`
+    low_gxx, low_gxy : (group, feed, feed, line), (group, feed, position, line), lines up to `LOW_HZ`
     """
 
     capture: str
     feeds: tuple[str, ...]
     positions: tuple[str, ...]
-    axis: FrequencyAxis
+    sample_rate_hz: float
     shift_s: NDArray[np.float64]
     n_frames: NDArray[np.int64]
-    gxx: NDArray[np.float64]
+    gxx: NDArray[np.complex128]
     gyy: NDArray[np.float64]
     gxy: NDArray[np.complex128]
-    line_gxx: NDArray[np.float64]
-    line_gxy: NDArray[np.complex128]
-    sample_rate_hz: float
+    low_gxx: NDArray[np.complex128]
+    low_gxy: NDArray[np.complex128]
 
     def __post_init__(self) -> None:
         """Check that the shapes agree and close the arrays."""
-        n_group, n_feed, n_position = len(self.n_frames), len(self.feeds), len(self.positions)
-        n_frequency = len(self.axis.frequency_hz)
+        n_feed, n_position, n_group = len(self.feeds), len(self.positions), len(self.n_frames)
+        n_line, n_low = self.gxx.shape[-1], self.low_gxx.shape[-1]
         expected = {
             "shift_s": (n_feed, n_position),
-            "gxx": (n_group, n_feed, n_frequency),
-            "gyy": (n_group, n_position, n_frequency),
-            "gxy": (n_group, n_feed, n_position, n_frequency),
+            "gxx": (n_feed, n_feed, n_line),
+            "gyy": (n_feed, n_position, n_line),
+            "gxy": (n_feed, n_position, n_line),
+            "low_gxx": (n_group, n_feed, n_feed, n_low),
+            "low_gxy": (n_group, n_feed, n_position, n_low),
         }
         for name, shape in expected.items():
-            if getattr(self, name).shape != shape:
-                raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
-            getattr(self, name).flags.writeable = False
+            array = getattr(self, name)
+            if array.shape != shape:
+                raise ValueError(f"{name} has shape {array.shape}, expected {shape}")
+            array.flags.writeable = False
 
     @property
     def n_effective(self) -> float:

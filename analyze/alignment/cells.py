@@ -1,0 +1,128 @@
+"""Where outputs meet: levels per third octave, the cells that are scored, overlaps.
+
+A cell is a position and a third octave from 25 to 315 Hz in which at least two outputs are within 10 dB of the
+loudest, and the loudest is within 25 dB of the position's loudest such band. Cells are fixed at present settings,
+which do not change levels of single outputs. Levels are energies with the measuring noise taken off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db
+from analyze.responses.transfer import Responses
+
+#: Two outputs meet where the quieter is within this of the louder.
+MEETS_DB = 10.0
+#: A cell's loudest output is within this of the position's loudest band.
+DEPTH_DB = 25.0
+LOWEST_HZ, HIGHEST_HZ = 24.0, 320.0
+#: Energy of a response over its error below which an output says nothing in a band.
+_MIN_SNR = 2.0
+
+
+@dataclass(frozen=True)
+class Bands:
+    """Bands and their lines: centre_hz, low_hz, high_hz, first, stop, each (band,); lines `first .. stop - 1`."""
+
+    centre_hz: NDArray[np.float64]
+    low_hz: NDArray[np.float64]
+    high_hz: NDArray[np.float64]
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+
+
+def bands(frequency_hz: NDArray[np.float64], fraction: int, low_hz: float, high_hz: float) -> Bands:
+    """1/`fraction`-octave bands between the two frequencies, with the lines that lie in each; empty bands left out."""
+    centre = band_centres_hz(fraction, low_hz, high_hz)
+    low, high = band_edges_hz(centre, fraction)
+    first, stop = np.searchsorted(frequency_hz, low), np.searchsorted(frequency_hz, high)
+    ok = (stop > first) & (high <= frequency_hz[-1])
+    return Bands(centre[ok], low[ok], high[ok], first[ok], stop[ok])
+
+
+def band_mean(values: NDArray[np.generic], b: Bands) -> NDArray[np.generic]:
+    """Mean over the lines of each band; (..., line) -> (..., band)."""
+    sums = np.cumsum(values, axis=-1, dtype=np.result_type(values.dtype, np.float64))
+    sums = np.concatenate([np.zeros((*values.shape[:-1], 1), dtype=sums.dtype), sums], axis=-1)
+    out: NDArray[np.generic] = (sums[..., b.stop] - sums[..., b.first]) / (b.stop - b.first)
+    return out
+
+
+def band_energy(responses: Responses, b: Bands) -> NDArray[np.float64]:
+    """Mean energy of every output at every position per band, its error taken off; NaN where it says nothing.
+
+    Returns (output, position, band).
+    """
+    total = band_mean(np.abs(responses.h.astype(np.complex128)) ** 2, b)
+    error = band_mean(responses.variance.astype(np.float64), b)
+    with np.errstate(invalid="ignore"):
+        return np.where(total - error > _MIN_SNR * error, total - error, np.nan)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """The cells of one zone; arrays (cell,), `meets` (cell, output): outputs within 10 dB of the loudest.
+
+    position : index of the position; band_hz : exact centre; first, stop : lines; weight : of the position
+    """
+
+    position: NDArray[np.int64]
+    band_hz: NDArray[np.float64]
+    first: NDArray[np.int64]
+    stop: NDArray[np.int64]
+    weight: NDArray[np.float64]
+    meets: NDArray[np.bool_]
+
+    def own(self, outputs: Sequence[int]) -> NDArray[np.bool_]:
+        """Cells, (cell,), in which one of these outputs is within 10 dB of the loudest."""
+        return np.asarray(self.meets[:, list(outputs)].any(axis=1))
+
+    def __len__(self) -> int:
+        """Number of cells."""
+        return len(self.position)
+
+
+def find_cells(responses: Responses, weights: Sequence[float]) -> Cells:
+    """Cells of the positions whose weight is over 0 (one weight per position)."""
+    b = bands(responses.frequency_hz, 3, LOWEST_HZ, HIGHEST_HZ)
+    energy = np.nan_to_num(band_energy(responses, b))  # (output, position, band)
+    loudest = energy.max(axis=0)
+    meets = (energy > 0) & (energy >= loudest * 10 ** (-MEETS_DB / 10))
+    deep = loudest >= loudest.max(axis=-1, keepdims=True) * 10 ** (-DEPTH_DB / 10)
+    heard = np.asarray(weights)[:, None] > 0
+    p, k = np.nonzero((meets.sum(axis=0) >= 2) & deep & heard)
+    return Cells(p, b.centre_hz[k], b.first[k], b.stop[k], np.asarray(weights, dtype=np.float64)[p], meets[:, p, k].T)
+
+
+def overlap_hz(
+    responses: Responses, output: int, others: Sequence[int], weights: Sequence[float]
+) -> tuple[float, float]:
+    """Longest run of third octaves in which an output meets the loudest of the others at half the weight or more.
+
+    Returns the run's lower and upper edge in Hz, NaN where there is none.
+    """
+    b = bands(responses.frequency_hz, 3, 19.0, 17000.0)
+    energy = band_energy(responses, b)
+    if not others:
+        return float("nan"), float("nan")
+    other = np.nan_to_num(energy[list(others)]).max(axis=0)  # (position, band)
+    own = np.nan_to_num(energy[output])
+    with np.errstate(invalid="ignore"):
+        meets = (own > 0) & (other > 0) & (np.abs(energy_db(own + 1e-300) - energy_db(other + 1e-300)) <= MEETS_DB)
+    w = np.asarray(weights)
+    enough = (w @ meets) >= 0.5 * w.sum() if w.sum() > 0 else np.zeros(len(b.centre_hz), dtype=bool)
+    best, start = (0, 0), None
+    for k, flag in enumerate([*enough.tolist(), False]):
+        if flag and start is None:
+            start = k
+        elif not flag and start is not None:
+            best = max(best, (k - start, start), key=lambda run: run[0])
+            start = None
+    if best[0] == 0:
+        return float("nan"), float("nan")
+    return float(b.low_hz[best[1]]), float(b.high_hz[best[1] + best[0] - 1])

@@ -1,0 +1,88 @@
+"""What every decision looks at: the sound check, responses at present settings, cells, arrivals and wiring."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.alignment.arrivals import ArrivalTable
+from analyze.alignment.cells import Cells, find_cells
+from analyze.alignment.score import Change, possible_energy, shrunk, trusted, with_changes
+from analyze.alignment.search import Landscape
+from analyze.description import Output, SoundCheck
+from analyze.responses.transfer import Responses
+from analyze.responses.wiring import Signs
+
+
+@dataclass(frozen=True)
+class Context:
+    """Inputs of the decisions.
+
+    responses : at present settings; h : its low lines shrunk by their error, (output, position, line)
+    replicates : (replicate, output, position, line) likewise
+    audience, stage : cells of the two zones; arrivals : at present settings; signs : wiring
+    """
+
+    sound_check: SoundCheck
+    responses: Responses
+    h: NDArray[np.complex128]
+    replicates: NDArray[np.complex64]
+    audience: Cells
+    stage: Cells
+    arrivals: ArrivalTable
+    signs: Signs
+
+    def members(self, group: Sequence[str]) -> list[Output]:
+        """The group's outputs as described."""
+        return [self.sound_check.outputs[name] for name in group]
+
+    def heard(self, group: Sequence[str]) -> list[int]:
+        """Indices of the group's outputs on the output axis, as far as they were measured anywhere."""
+        names = self.responses.outputs
+        return [
+            names.index(n)
+            for n in group
+            if n in names and any(self.responses.has(n, p) for p in self.responses.positions)
+        ]
+
+    def audience_weights(self) -> list[float]:
+        """Weight of every position in the audience, 0 on stage."""
+        described = [self.sound_check.positions[p] for p in self.responses.positions]
+        return [p.weight if p.zone == "audience" else 0.0 for p in described]
+
+    def changed(self, changes: Mapping[str, Change]) -> NDArray[np.complex128]:
+        """`h` with changes applied."""
+        return with_changes(self.h, self.responses.frequency_hz, self.responses.outputs, changes)
+
+    def landscape(
+        self, groups: Sequence[Sequence[str]], fixed: Mapping[str, Change], cells: Cells, replicate: int | None = None
+    ) -> Landscape:
+        """Score over the changes of `groups`, the other outputs with the changes `fixed`; of one replicate if given."""
+        source = self.h if replicate is None else self.replicates[replicate].astype(np.complex128)
+        h = with_changes(source, self.responses.frequency_hz, self.responses.outputs, fixed)
+        moving = [self.heard(g) for g in groups]
+        inside = [i for part in moving for i in part]
+        rest = [i for i in range(len(h)) if i not in inside]
+        parts = np.stack([h[part].sum(axis=0) for part in moving]) if moving else np.empty((0, *h.shape[1:]))
+        return Landscape(h[rest].sum(axis=0), parts, possible_energy(h, cells), cells, self.responses.frequency_hz)
+
+
+def context_of(sound_check: SoundCheck, responses: Responses, arrivals: ArrivalTable, signs: Signs) -> Context:
+    """The context of a sound check whose responses stand at present settings."""
+    described = [sound_check.positions[p] for p in responses.positions]
+    audience = [p.weight if p.zone == "audience" else 0.0 for p in described]
+    stage = [p.weight if p.zone == "stage" else 0.0 for p in described]
+    n = responses.replicates.shape[-1]
+    return Context(
+        sound_check=sound_check,
+        responses=responses,
+        h=trusted(responses),
+        replicates=shrunk(responses.replicates, responses.variance[..., :n]).astype(np.complex64),
+        audience=find_cells(responses, audience),
+        stage=find_cells(responses, stage),
+        arrivals=arrivals,
+        signs=signs,
+    )

@@ -1,0 +1,60 @@
+"""The decision on one group of outputs, and the words that go with it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from analyze.alignment.device import setting_after
+from analyze.alignment.score import UNCHANGED, Change
+from analyze.description import Output
+
+#: Under this probability nothing is recommended.
+DECIDED = 0.8
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What is recommended for a group and why.
+
+    candidate : the best change found; decision : keep | change | undecided | reference
+    confidence, polarity_confidence : probabilities; cost_if_wrong_db : of the other polarity at its own best delay
+    """
+
+    members: tuple[str, ...]
+    candidate: Change
+    decision: str
+    confidence: float
+    polarity_confidence: float
+    cost_if_wrong_db: float = math.nan
+    alternative: str = ""
+    reason: str = ""
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def change(self) -> Change:
+        """What is typed in: the candidate, or nothing where undecided."""
+        return self.candidate if self.decision == "change" else UNCHANGED
+
+
+def setting_words(members: Sequence[Output], change: Change) -> str:
+    """`inverted, 7.25 ms`: the setting of the group's first output after a change."""
+    polarity, delay_ms = setting_after(members[0], change)
+    return f"{polarity}, {delay_ms:.2f} ms"
+
+
+def change_words(change: Change) -> str:
+    """`2.10 ms later and the other polarity`: a change in words, empty for none."""
+    sign, delay_ms = change
+    words = []
+    if abs(delay_ms) > 0.0:
+        words.append(f"{abs(delay_ms):.2f} ms {'later' if delay_ms > 0 else 'earlier'}")
+    if sign < 0:
+        words.append("the other polarity")
+    return " and ".join(words)
+
+
+def nothing_heard(members: Sequence[str], what: str) -> Decision:
+    """Undecided because a group was not measured where it counts; `what` names the capture that is missing."""
+    return Decision(tuple(members), UNCHANGED, "undecided", 0.0, 0.0, reason=what)

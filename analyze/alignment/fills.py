@@ -1,0 +1,116 @@
+"""Decisions on fills and towers: arrival at the seats they are for, leading edges of the reference's sign."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from analyze.alignment.arrivals import RIGHT_MS, Alignment, alignment_of, seats_for
+from analyze.alignment.confidence import MOST
+from analyze.alignment.context import Context
+from analyze.alignment.decision import DECIDED, Decision, nothing_heard, setting_words
+from analyze.alignment.device import allowed, rounded
+from analyze.alignment.mains_subs import Group
+from analyze.alignment.score import UNCHANGED, Change
+from analyze.description import Output
+
+#: Half of this spread between seats is said: no delay can serve both.
+_SEATS_DIFFER_MS = 1.0
+
+
+def decide_fill(context: Context, group: Group) -> Decision:
+    """Decision on one group of fills or towers."""
+    members = context.members(group)
+    reference = context.sound_check.reference
+    if all(o.adjust == "none" for o in members):
+        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason="Not to be adjusted, as described.")
+    found = [_aligned(context, o) for o in members]
+    known = [a for a in found if a is not None]
+    if not known:
+        return nothing_heard(
+            group,
+            f"{group[0]} and {reference} were not both heard at one seat: record each alone with a microphone "
+            f"where {group[0]} takes over from {reference}.",
+        )
+    alignment = _joined(known)
+    sign, polarity = _sign(context, members)
+    mover = allowed(members)
+    wanted: Change = (sign if sign in mover.signs else 1.0, alignment.change_ms)
+    reachable = min(max(alignment.change_ms, mover.low_ms), mover.high_ms)
+    candidate = _kept_if_close(members, (wanted[0], reachable), alignment)
+    confidence = polarity * alignment.confidence()
+    decision = "undecided" if confidence < DECIDED else "keep" if candidate == UNCHANGED else "change"
+    reason = _reason(members, reference, alignment, candidate, reachable, decision, polarity, sign)
+    alternative = f"candidate {setting_words(members, candidate)}" if decision == "undecided" else ""
+    if abs(reachable - alignment.change_ms) > RIGHT_MS and reachable == mover.low_ms:
+        alternative = f"delaying {reference} and its group by {reachable - alignment.change_ms:.2f} ms would line it up"
+    return Decision(group, candidate, decision, confidence, polarity, math.nan, alternative, reason)
+
+
+def _aligned(context: Context, output: Output) -> Alignment | None:
+    audience = [p for p, d in context.sound_check.positions.items() if d.zone == "audience"]
+    seats = seats_for(output, context.sound_check.reference, context.responses, audience)
+    return alignment_of(output, context.sound_check.reference, seats, context.arrivals)
+
+
+def _joined(found: Sequence[Alignment]) -> Alignment:
+    """One change for the whole group: the mean over its members."""
+    changes = np.array([a.change_ms for a in found])
+    mean = float(changes.mean())
+    std = math.sqrt(sum(a.std_ms**2 for a in found)) / len(found)
+    error = max(a.error_ms + abs(a.change_ms - mean) for a in found)
+    seats = tuple(dict.fromkeys(s for a in found for s in a.seats))
+    return Alignment(mean, std, seats, error)
+
+
+def _sign(context: Context, members: Sequence[Output]) -> tuple[float, float]:
+    """Sign to apply so that wiring times setting is that of the reference, and the probability that it is right."""
+    signs, reference = context.signs, context.sound_check.outputs[context.sound_check.reference]
+    name = members[0].name
+    own = signs.likelier.get(name, 1) * members[0].setting.sign
+    other = signs.likelier.get(reference.name, 1) * reference.setting.sign
+    a, b = signs.confidence.get(name, 0.5), signs.confidence.get(reference.name, 0.5)
+    return (1.0 if own == other else -1.0), min(MOST, a * b + (1.0 - a) * (1.0 - b))
+
+
+def _kept_if_close(members: Sequence[Output], wanted: Change, alignment: Alignment) -> Change:
+    """The present setting where it is within the alignment's own error, else the wanted change on the device's step."""
+    close = max(2.0 * alignment.std_ms, 0.05)
+    delay_ms = 0.0 if abs(wanted[1]) <= close else wanted[1]
+    return rounded(members, (wanted[0], delay_ms))
+
+
+def _reason(
+    members: Sequence[Output],
+    reference: str,
+    alignment: Alignment,
+    candidate: Change,
+    reachable: float,
+    decision: str,
+    polarity: float,
+    sign: float,
+) -> str:
+    """One plain sentence."""
+    where = ", ".join(alignment.seats)
+    off = alignment.change_ms
+    asked = f" as asked ({members[0].later_ms:g} ms late)" if members[0].later_ms else ""
+    if decision == "undecided":
+        what = "its polarity" if polarity < alignment.confidence() else f"its arrival at {where}"
+        return (
+            f"{what[0].upper()}{what[1:]} is not sure enough: record {members[0].name} and {reference} alone again with a "
+            f"microphone at {where}, louder."
+        )
+    if abs(reachable - off) > RIGHT_MS:
+        return f"Arrives {abs(off):.2f} ms {'late' if off < 0 else 'early'} at {where}; the device's range ends before it."
+    turned = " and has the other polarity than" if sign < 0 else ""
+    if candidate == UNCHANGED:
+        return f"Arrives with {reference}{asked} at {where}."
+    if candidate[1] == 0.0:
+        return f"Arrives with {reference}{asked} at {where} but has the other polarity."
+    early = "early" if off > 0 else "late"
+    spread = f"; seats differ by {alignment.error_ms:.1f} ms" if alignment.error_ms > _SEATS_DIFFER_MS else ""
+    if turned:
+        return f"Arrives {abs(off):.2f} ms too {early} at {where}{turned} {reference}{spread}."
+    return f"Arrives {abs(off):.2f} ms too {early} against {reference}{asked} at {where}{spread}."

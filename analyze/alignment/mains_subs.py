@@ -1,0 +1,270 @@
+"""Mains and subs: polarity and delay of all their groups jointly, so that the low end adds at the seats.
+
+The best state comes from the global search; among states that tie with it the present setting wins, then the one
+nearest to aligned arrivals, then normal polarity. What does not beat leaving things alone beyond its own uncertainty
+is not recommended.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.alignment.cells import HIGHEST_HZ, overlap_hz
+from analyze.alignment.confidence import MOST, Spread, polarity_confidence, settings_confidence, spread_of
+from analyze.alignment.context import Context
+from analyze.alignment.decision import DECIDED, Decision, change_words, nothing_heard, setting_words
+from analyze.alignment.device import allowed, rounded, setting_after
+from analyze.alignment.score import UNCHANGED, Change
+from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
+
+#: Search range around the present setting and around aligned arrivals.
+AROUND_PRESENT_MS, AROUND_ALIGNED_MS = 40.0, 20.0
+#: Scores closer than this tie at the most.
+TIE_DB = 0.03
+#: A gain must exceed this many of its standard errors, and this floor, to be worth a change.
+_SIGMAS, _WORTHWHILE_DB = 2.0, 0.05
+#: A delay below zero is mentioned when it would do better by more than this.
+_MENTION_DB = 0.1
+
+Group = tuple[str, ...]
+
+
+def decide_mains_subs(context: Context, groups: Sequence[Group], fixed: Mapping[str, Change]) -> list[Decision]:
+    """Decisions on the groups of mains and subs other than the reference's; other outputs changed as in `fixed`.
+
+    A group that turns out undecided keeps its setting, and the search is done again for the rest around it.
+    """
+    open_groups = [g for g in groups if context.heard(g)]
+    decisions = {g: _unheard(g) for g in groups if g not in open_groups}
+    while open_groups:
+        found = _decide(context, open_groups, fixed)
+        undecided = {d.members: d for d in found if d.decision == "undecided"}
+        if not undecided or len(open_groups) == 1:
+            decisions.update({d.members: d for d in found})
+            break
+        least = min(undecided, key=lambda g: undecided[g].confidence)
+        decisions[least] = undecided[least]
+        open_groups.remove(least)
+    return [decisions[g] for g in groups]
+
+
+def _unheard(group: Group) -> Decision:
+    return nothing_heard(group, f"Not measured: record {group[0]} alone, with noise or a sweep, at every seat.")
+
+
+@dataclass(frozen=True)
+class _Joint:
+    """The joint problem: open groups with their ranges, the score, and the score of every replicate."""
+
+    context: Context
+    groups: list[Group]
+    movers: list[Mover]
+    landscape: Landscape
+    replicates: list[Landscape]
+
+    def gain(self, state: Sequence[Change], k: int, mask: NDArray[np.bool_] | None = None) -> float:
+        """Score of `state` minus the score with group k left alone."""
+        return self.landscape.score(state, mask) - self.landscape.score(_without(state, k), mask)
+
+    def difference_std(self, a: Sequence[Change], b: Sequence[Change]) -> float:
+        """Standard deviation over replicates of the score difference of two states."""
+        if list(a) == list(b) or not self.replicates:
+            return 0.0
+        return float(np.std([r.score(a) - r.score(b) for r in self.replicates]))
+
+
+def _without(state: Sequence[Change], k: int) -> list[Change]:
+    """The state with group k left alone."""
+    return [UNCHANGED if j == k else change for j, change in enumerate(state)]
+
+
+def _decide(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> list[Decision]:
+    joint = _Joint(
+        context,
+        groups,
+        [_mover(context, g) for g in groups],
+        context.landscape(groups, fixed, context.audience),
+        [context.landscape(groups, fixed, context.audience, r) for r in range(len(context.replicates))],
+    )
+    state = _ties_settled(joint, search(joint.landscape, joint.movers))
+    state = [rounded(context.members(g), c) for g, c in zip(groups, state, strict=True)]
+    state = _worthwhile(joint, state)
+    return [_decision(joint, state, k) for k in range(len(groups))]
+
+
+def _mover(context: Context, group: Group) -> Mover:
+    """The range searched: what the device allows, near the present setting and near aligned arrivals."""
+    device = allowed(context.members(group))
+    aligned = aligned_change_ms(context, group)
+    low, high = -AROUND_PRESENT_MS, AROUND_PRESENT_MS
+    if math.isfinite(aligned):
+        low, high = max(low, aligned - AROUND_ALIGNED_MS), min(high, aligned + AROUND_ALIGNED_MS)
+        if low > high:  # arrivals lie further off than the present setting's surroundings reach
+            low, high = aligned - AROUND_ALIGNED_MS, aligned + AROUND_ALIGNED_MS
+    low, high = max(low, device.low_ms), min(high, device.high_ms)
+    if low > high:
+        low = high = 0.0
+    return Mover(device.signs, low, high)
+
+
+def aligned_change_ms(context: Context, group: Group) -> float:
+    """Change that lines the group's arrivals up with the reference's, weighted mean over the audience; NaN if unknown."""
+    reference = context.sound_check.group_of(context.sound_check.reference)
+    total = weight = 0.0
+    for name, position in context.sound_check.positions.items():
+        if position.zone != "audience":
+            continue
+        own = [context.arrivals[o, name][0] for o in group if (o, name) in context.arrivals]
+        other = [context.arrivals[o, name][0] for o in reference if (o, name) in context.arrivals]
+        difference = np.mean(other) - np.mean(own) if own and other else math.nan
+        if math.isfinite(difference):
+            total += position.weight * float(difference)
+            weight += position.weight
+    return total / weight if weight > 0 else math.nan
+
+
+def _ties_settled(joint: _Joint, best: Optimum) -> list[Change]:
+    """The best state with every tie resolved: first all groups left alone, then group after group."""
+    state: list[Change] = list(best.state)
+    present: list[Change] = [UNCHANGED] * len(state)
+    if best.score_db - joint.landscape.score(present) <= min(TIE_DB, joint.difference_std(state, present)):
+        return present
+    for k, mover in enumerate(joint.movers):
+        tie = min(TIE_DB, joint.difference_std(state, _without(state, k)))
+        top = joint.landscape.score(state)
+        if joint.gain(state, k) <= tie:
+            state = _without(state, k)
+            continue
+        near = np.clip(state[k][1] + np.arange(-60, 61) * 0.02, mover.low_ms, mover.high_ms)
+        grid = np.unique(np.concatenate([mover.grid_ms(), near]))
+        scores = joint.landscape.scan(state, k, grid)
+        aligned = aligned_change_ms(joint.context, joint.groups[k])
+        wanted = aligned if math.isfinite(aligned) else state[k][1]
+        tied = [
+            (abs(float(d) - wanted), -sign, (sign, float(d)))
+            for row, sign in enumerate((1.0, -1.0))
+            if sign in mover.signs
+            for d in grid[scores[row] >= top - tie]
+        ]
+        if tied:
+            state[k] = min(tied)[2]
+    return state
+
+
+def _worthwhile(joint: _Joint, state: list[Change]) -> list[Change]:
+    """The state with every change undone that does not beat leaving it alone beyond its own uncertainty."""
+    for k in range(len(state)):
+        if state[k] != UNCHANGED:
+            std = joint.difference_std(state, _without(state, k))
+            if not joint.gain(state, k) > max(_SIGMAS * std, _WORTHWHILE_DB):
+                state = _without(state, k)
+    return state
+
+
+def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
+    """Decision on group k, the others as in `state`."""
+    context, group = joint.context, joint.groups[k]
+    members = context.members(group)
+    mask = context.audience.own(context.heard(group))
+    if all(o.adjust == "none" for o in members):
+        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason="Not to be adjusted, as described.")
+    if not mask.any():
+        reason = "Meets no other output in the low bands at any seat: its polarity and delay do not matter there."
+        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason=reason)
+    mover = joint.movers[k]
+    spread = spread_of(joint.replicates, state, k, mover.grid_ms(), mover.signs, _near_ms(context, group), mask)
+    confidence = settings_confidence(spread) * (1.0 if len(context.heard(group)) == len(group) else 0.5)
+    decision = "undecided" if confidence < DECIDED else "keep" if state[k] == UNCHANGED else "change"
+    cost, other = _other_polarity(joint, state, k, mask)
+    alternative = _below_zero(joint, state, k, mask) or _runner_up(joint, state, k, mask, cost, other)
+    gain = joint.gain(state, k, mask)
+    if decision == "undecided":
+        candidate = f"candidate {setting_words(members, state[k])}, {gain:+.1f} dB"
+        alternative = f"{candidate}; {alternative}" if alternative else candidate
+    reason = _reason(joint, state, k, decision, gain, spread)
+    return Decision(group, state[k], decision, confidence, polarity_confidence(spread), cost, alternative, reason)
+
+
+def _near_ms(context: Context, group: Group) -> float:
+    """A sixth of a period at the top of the group's overlap with the rest, as far as the score reaches."""
+    own = context.heard(group)
+    others = [i for i in range(len(context.responses.outputs)) if i not in own]
+    tops = [overlap_hz(context.responses, i, others, context.audience_weights())[1] for i in own]
+    tops = [t for t in tops if math.isfinite(t)]
+    return 1000.0 / (6.0 * min(max(tops), HIGHEST_HZ)) if tops else 0.0
+
+
+def _other_polarity(
+    joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]
+) -> tuple[float, Change]:
+    """What the other polarity at its own best delay would cost in the group's own cells, and which change that is."""
+    if len(joint.movers[k].signs) < 2:
+        return math.nan, UNCHANGED
+    sign, _ = state[k]
+    grid = joint.movers[k].grid_ms()
+    row = joint.landscape.scan(state, k, grid, mask)[1 if sign > 0 else 0]
+    j = int(np.argmax(row))
+    return joint.landscape.score(state, mask) - float(row[j]), (-sign, float(grid[j]))
+
+
+def _runner_up(
+    joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_], cost: float, other: Change
+) -> str:
+    """The next-best setting, the other polarity or another period of the same one, and what it would cost."""
+    members = joint.context.members(joint.groups[k])
+    sign, delay_ms = state[k]
+    grid = joint.movers[k].grid_ms()
+    far = np.abs(grid - delay_ms) > 2.0 * max(_near_ms(joint.context, joint.groups[k]), STEP_MS)
+    row = joint.landscape.scan(state, k, grid, mask)[0 if sign > 0 else 1]
+    options = [(cost, other)] if math.isfinite(cost) else []
+    if far.any():
+        j = int(np.flatnonzero(far)[np.argmax(row[far])])
+        options.append((joint.landscape.score(state, mask) - float(row[j]), (sign, float(grid[j]))))
+    if not options:
+        return ""
+    loss, change = min(options)
+    verb = f"costs {loss:.1f} dB" if loss > 0.05 else "is as good"
+    return f"{setting_words(members, rounded(members, change))} {verb}"
+
+
+def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> str:
+    """Where only a delay under the device's range would do better: how much the reference would have to be delayed."""
+    members, mover = joint.context.members(joint.groups[k]), joint.movers[k]
+    lowest = allowed(members).low_ms
+    if mover.low_ms > lowest + 1e-9 or mover.low_ms == mover.high_ms:
+        return ""
+    grid = lowest - np.arange(1, round(AROUND_ALIGNED_MS / STEP_MS)) * STEP_MS
+    scores = joint.landscape.scan(state, k, grid, mask)[: len(mover.signs)]
+    row, j = np.unravel_index(int(np.argmax(scores)), scores.shape)
+    better = float(scores[row, j]) - joint.landscape.score(state, mask)
+    if better <= _MENTION_DB:
+        return ""
+    polarity, _ = setting_after(members[0], ((1.0, -1.0)[row], 0.0))
+    return (
+        f"{better:.1f} dB more with {joint.context.sound_check.reference} and its group delayed by "
+        f"{lowest - float(grid[j]):.2f} ms, {members[0].name} {polarity} at its shortest delay"
+    )
+
+
+def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain: float, spread: Spread) -> str:
+    """One plain sentence."""
+    if decision == "undecided":
+        return (
+            f"The best setting is not sure enough (its gain of {gain:.1f} dB varies by {spread.gain_std_db:.1f} dB): "
+            f"record {joint.groups[k][0]} alone again, louder or longer, with noise or a sweep."
+        )
+    if decision == "change":
+        return f"{_capital(change_words(state[k]))} adds {gain:.1f} dB where it meets the others."
+    best = search(joint.landscape, joint.movers).score_db - joint.landscape.score(state)
+    if best > TIE_DB:
+        return f"Leave it: the best other setting would add only {best:.2f} dB, less than can be told for sure."
+    return "Leave it: no other setting adds more."
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

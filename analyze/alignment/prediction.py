@@ -1,0 +1,69 @@
+"""What the recommended settings will change at each seat and band.
+
+Sums of all outputs in dB re the sum of all magnitudes: 0 means that nothing is lost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import energy_db, nominal_hz
+from analyze.alignment.cells import HIGHEST_HZ, Bands, Cells, band_mean, bands
+from analyze.alignment.pairs import HIGHEST_HZ as TOP_HZ
+from analyze.alignment.pairs import LOWEST_HZ
+from analyze.alignment.rows import Prediction
+from analyze.alignment.score import Change, shrunk, with_changes
+from analyze.description import SoundCheck
+from analyze.responses.transfer import Responses
+
+
+def prediction_rows(
+    responses: Responses,
+    sound_check: SoundCheck,
+    changes: Mapping[str, Change],
+    cells: Cells,
+    fraction: int,
+) -> list[Prediction]:
+    """Rows of `prediction.csv`, every position and band in which anything was measured.
+
+    cells : the audience cells; a finer or coarser band counts as a cell where the third octave at its centre is one
+    """
+    b = bands(responses.frequency_hz, fraction, LOWEST_HZ, TOP_HZ)
+    h = shrunk(responses.h, responses.variance)
+    moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
+    possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
+    present, recommended = (_sum_db(x, possible, b) for x in (h, moved))
+    rows = []
+    for p, position in enumerate(responses.positions):
+        for k, centre in enumerate(b.centre_hz):
+            if possible[p, k] <= 0.0:
+                continue
+            rows.append(
+                Prediction(
+                    position=position,
+                    zone=sound_check.positions[position].zone,
+                    band_hz=nominal_hz(float(centre), fraction),
+                    present_db=float(present[p, k]),
+                    recommended_db=float(recommended[p, k]),
+                    change_db=float(recommended[p, k] - present[p, k]),
+                    cell="yes" if _is_cell(cells, p, float(centre)) else "no",
+                )
+            )
+    return rows
+
+
+def _sum_db(h: NDArray[np.complex128], possible: NDArray[np.float64], b: Bands) -> NDArray[np.float64]:
+    """Energy of the sum over outputs re the possible one, (position, band)."""
+    actual = band_mean(np.abs(h.sum(axis=0)) ** 2, b)
+    return energy_db(np.maximum(actual / np.maximum(possible, 1e-300), 1e-12))
+
+
+def _is_cell(cells: Cells, position: int, centre_hz: float) -> bool:
+    """Whether the third octave around this frequency is one of the position's cells."""
+    if centre_hz > HIGHEST_HZ * 1.2:
+        return False
+    here = cells.position == position
+    return bool((np.abs(10.0 * np.log10(cells.band_hz[here] / centre_hz)) < 0.5).any())

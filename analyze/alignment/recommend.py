@@ -1,0 +1,160 @@
+"""All decisions of a sound check in their order, and the rows of `recommendations.csv`.
+
+Fills and towers first (their arrivals do not depend on the rest), then mains and subs jointly, then monitors.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from analyze.alignment.cells import overlap_hz
+from analyze.alignment.confidence import MOST
+from analyze.alignment.context import Context
+from analyze.alignment.decision import Decision
+from analyze.alignment.device import allowed, group_changes, setting_after
+from analyze.alignment.fills import decide_fill
+from analyze.alignment.mains_subs import Group, decide_mains_subs
+from analyze.alignment.monitors import decide_monitor
+from analyze.alignment.rows import DelayScan, Recommendation
+from analyze.alignment.score import UNCHANGED, Change, efficiency_db, mean_score
+from analyze.description import Output
+
+_SCAN_STEP_MS = 0.1
+_SCAN_REACH_MS = 20.0
+
+
+def decide_all(context: Context, blocked: Mapping[str, str] | None = None) -> dict[Group, Decision]:
+    """Decisions on every group, in the order of the description.
+
+    blocked : outputs that must stay undecided, with the reason; their groups keep their settings
+    """
+    blocked = blocked or {}
+    reference = context.sound_check.group_of(context.sound_check.reference)
+    decisions: dict[Group, Decision] = {reference: _reference(context, reference)}
+    changes: dict[Group, Change] = {}
+    free = [g for g in context.sound_check.groups if g != reference]
+    for group in free:
+        why = next((blocked[name] for name in group if name in blocked), "")
+        if why:
+            decisions[group] = Decision(group, UNCHANGED, "undecided", 0.0, 0.0, reason=why)
+    free = [g for g in free if g not in decisions]
+    for group in (g for g in free if _kind(context, g) in ("fill", "tower")):
+        decisions[group] = decide_fill(context, group)
+        changes[group] = decisions[group].change
+    joint = [g for g in free if _kind(context, g) in ("main", "sub")]
+    for decision in decide_mains_subs(context, joint, group_changes(changes)):
+        decisions[decision.members] = decision
+        changes[decision.members] = decision.change
+    for group in (g for g in free if _kind(context, g) == "monitor"):
+        decisions[group] = decide_monitor(context, group, group_changes(changes))
+    return {g: decisions[g] for g in context.sound_check.groups}
+
+
+def changes_of(decisions: Mapping[Group, Decision]) -> dict[str, Change]:
+    """What is to be typed in, as a change per output."""
+    return group_changes({g: d.change for g, d in decisions.items()})
+
+
+def _kind(context: Context, group: Group) -> str:
+    return context.sound_check.outputs[group[0]].kind
+
+
+def _reference(context: Context, group: Group) -> Decision:
+    """The reference never moves; where it alone is wired inverted the reason says so and names both ways."""
+    name = context.sound_check.reference
+    signs = context.signs.output_sign
+    others = [s for o, s in signs.items() if o not in group and s != 0]
+    reason = "The reference: everything else is set against it."
+    if signs.get(name, 0) < 0 and len(others) >= 1 and all(s > 0 for s in others):
+        reason = (
+            "The reference, and the only output wired inverted: turn it over together with its group and leave the rest "
+            "normal, or leave it and turn everything else over as recommended here."
+        )
+    confidence = context.signs.confidence.get(name, math.nan)
+    return Decision(group, UNCHANGED, "reference", MOST, confidence, reason=reason)
+
+
+def recommendation_rows(context: Context, decisions: Mapping[Group, Decision]) -> list[Recommendation]:
+    """Rows of `recommendations.csv`, in the order of the description."""
+    changes = changes_of(decisions)
+    by_output = {name: d for d in decisions.values() for name in d.members}
+    return [_row(context, output, by_output[name], changes) for name, output in context.sound_check.outputs.items()]
+
+
+def _row(context: Context, output: Output, decision: Decision, changes: Mapping[str, Change]) -> Recommendation:
+    sign, delay_ms = decision.change
+    polarity, recommended_ms = setting_after(output, decision.change)
+    gain, worst, worst_gain = gain_of(context, decision.members, changes)
+    low, high = math.nan, math.nan
+    if output.name in context.responses.outputs:
+        own = context.responses.outputs.index(output.name)
+        others = [i for i, name in enumerate(context.responses.outputs) if name not in decision.members]
+        low, high = overlap_hz(context.responses, own, others, context.audience_weights())
+    return Recommendation(
+        output=output.name,
+        kind=output.kind,
+        group=output.group,
+        setting_delay_ms=output.setting.delay_ms,
+        setting_polarity=output.setting.polarity,
+        recommended_delay_ms=recommended_ms,
+        recommended_polarity=polarity,
+        delay_change_ms=delay_ms,
+        polarity_change="yes" if sign < 0 else "no",
+        decision=decision.decision,
+        confidence=decision.confidence,
+        polarity_confidence=decision.polarity_confidence,
+        cost_if_wrong_db=decision.cost_if_wrong_db,
+        gain_db=gain,
+        worst_position=worst,
+        worst_gain_db=worst_gain,
+        overlap_low_hz=low,
+        overlap_high_hz=high,
+        alternative=decision.alternative,
+        reason=decision.reason,
+    )
+
+
+def gain_of(context: Context, group: Sequence[str], changes: Mapping[str, Change]) -> tuple[float, str, float]:
+    """All as recommended against this group left alone: mean over the group's own audience cells, worst seat, its gain.
+
+    NaN and an empty name where the group has no cell in the audience.
+    """
+    cells = context.audience
+    mask = cells.own(context.heard(group)) if len(cells) and context.heard(group) else np.zeros(len(cells), dtype=bool)
+    if not mask.any():
+        return math.nan, "", math.nan
+    alone = {name: c for name, c in changes.items() if name not in group}
+    difference = efficiency_db(context.changed(changes), cells) - efficiency_db(context.changed(alone), cells)
+    per_seat = {
+        int(p): float(difference[mask & (cells.position == p)].mean()) for p in np.unique(cells.position[mask])
+    }
+    worst = min(per_seat, key=per_seat.__getitem__)
+    return float(mean_score(difference, cells, mask)), context.responses.positions[worst], per_seat[worst]
+
+
+def delay_scans(context: Context, decisions: Mapping[Group, Decision]) -> list[DelayScan]:
+    """Score over delay for both polarities, per group of mains and subs that may move, the rest as recommended."""
+    scans = []
+    changes = changes_of(decisions)
+    if not len(context.audience):
+        return []
+    for group, decision in decisions.items():
+        members = context.members(group)
+        mover = allowed(members)
+        if _kind(context, group) not in ("main", "sub") or decision.decision == "reference" or not context.heard(group):
+            continue
+        rest = {name: c for name, c in changes.items() if name not in group}
+        centre = decision.candidate[1]
+        low, high = max(mover.low_ms, centre - _SCAN_REACH_MS), min(mover.high_ms, centre + _SCAN_REACH_MS)
+        if high <= low:
+            continue
+        grid = np.linspace(low, high, max(2, round((high - low) / _SCAN_STEP_MS) + 1))
+        scores = context.landscape([group], rest, context.audience).scan([UNCHANGED], 0, grid)
+        if members[0].setting.sign < 0:
+            scores = scores[::-1]
+        scans.append(DelayScan(group, members[0].setting.delay_ms + grid, scores[0], scores[1]))
+    return scans
+

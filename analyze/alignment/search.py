@@ -1,0 +1,216 @@
+"""The joint search: polarity and delay of all movable groups at once, globally over the delays allowed.
+
+The energy of a cell is a sum of pair terms, `sum_m E_mm + 2 sum_{m<n} s_m s_n R_mn(d_n - d_m)`, so one table of the
+real cross-correlation of every two parts per cell answers for every combination of delays and signs. One group is
+scanned whole, two are scanned as a plane; more are settled two at a time, from several starts, until nothing moves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import energy_db
+from analyze.alignment.cells import Cells
+from analyze.alignment.score import cell_energy, mean_score
+
+#: Grid of the global search; the highest cell ends at 355 Hz, a period of 2.8 ms.
+STEP_MS = 0.2
+#: Grid of the last refinement.
+_FINE_MS = 0.01
+_ROUNDS = 12
+
+
+@dataclass(frozen=True)
+class Mover:
+    """A group that may move: signs it may take relative to now, and the range of its change in ms."""
+
+    signs: tuple[float, ...]
+    low_ms: float
+    high_ms: float
+
+    def grid_ms(self) -> NDArray[np.float64]:
+        """Changes to look at, (delay,), among them 0 if it is allowed."""
+        first, last = np.ceil(self.low_ms / STEP_MS), np.floor(self.high_ms / STEP_MS)
+        inner = np.arange(first, last + 1) * STEP_MS
+        return np.unique(np.concatenate([[self.low_ms], inner, [self.high_ms]]).round(9))
+
+
+class Landscape:
+    """Score as a function of the changes of the movers.
+
+    Parameters
+    ----------
+    fixed : (position, line) sum of everything that stays
+    moving : (mover, position, line) sum of each mover's outputs at present settings
+    possible : (cell,) energy of the sum of all magnitudes
+    cells, frequency_hz : the cells and the (line,) frequencies
+    """
+
+    def __init__(
+        self,
+        fixed: NDArray[np.complex128],
+        moving: NDArray[np.complex128],
+        possible: NDArray[np.float64],
+        cells: Cells,
+        frequency_hz: NDArray[np.float64],
+    ) -> None:
+        self.parts = np.concatenate([fixed[None], moving])  # (part, position, line), part 0 stays
+        self.cells, self.possible = cells, possible
+        self.frequency_hz = frequency_hz[: self.parts.shape[-1]]
+        self.own_energy = cell_energy(np.abs(self.parts) ** 2, cells).sum(axis=0)  # (cell,)
+
+    def correlation(self, m: int, n: int, delay_ms: NDArray[np.float64]) -> NDArray[np.float64]:
+        """`Re sum conj(part m) part n exp(-j 2 pi f d)` per cell; (delay,) -> (cell, delay)."""
+        cross = np.conj(self.parts[m]) * self.parts[n]  # (position, line)
+        out = np.empty((len(self.cells), delay_ms.size))
+        turn = np.exp(-2j * np.pi * np.outer(self.frequency_hz, delay_ms.ravel() / 1000.0))
+        for k, (p, first, stop) in enumerate(
+            zip(self.cells.position, self.cells.first, self.cells.stop, strict=True)
+        ):
+            out[k] = (cross[p, first:stop] @ turn[first:stop]).real
+        return out
+
+    def scores(self, energy: NDArray[np.float64], mask: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+        """Score of cell energies (cell, ...) over the cells of `mask` (all if None)."""
+        shape = (-1, *([1] * (energy.ndim - 1)))
+        ratio = np.maximum(energy / np.maximum(self.possible, 1e-300).reshape(shape), 1e-12)
+        return mean_score(energy_db(ratio), self.cells, mask)
+
+    def base(self, state: Sequence[tuple[float, float]], without: Sequence[int]) -> NDArray[np.float64]:
+        """Cell energy of all own terms and of the pairs in which no mover of `without` takes part; (cell,)."""
+        energy = self.own_energy.copy()
+        kept = [0, *(m + 1 for m in range(len(state)) if m not in without)]
+        for m, n in combinations(kept, 2):
+            sm, dm = (1.0, 0.0) if m == 0 else state[m - 1]
+            sn, dn = state[n - 1]
+            energy += 2.0 * sm * sn * self.correlation(m, n, np.array([dn - dm]))[:, 0]
+        return energy
+
+    def against_rest(
+        self, state: Sequence[tuple[float, float]], mover: int, without: Sequence[int], delay_ms: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Pair terms of one mover (sign +1) with all kept parts over its delay; (cell, delay)."""
+        total = self.correlation(0, mover + 1, delay_ms)
+        for n in range(len(state)):
+            if n != mover and n not in without:
+                total += state[n][0] * self.correlation(n + 1, mover + 1, delay_ms - state[n][1])
+        return total
+
+    def scan(
+        self,
+        state: Sequence[tuple[float, float]],
+        mover: int,
+        delay_ms: NDArray[np.float64],
+        mask: NDArray[np.bool_] | None = None,
+    ) -> NDArray[np.float64]:
+        """Score over one mover's delay for both signs, the others as in `state`; (sign +1 then -1, delay)."""
+        base = self.base(state, [mover])[:, None]
+        rest = self.against_rest(state, mover, [mover], delay_ms)
+        return np.stack([self.scores(base + 2.0 * sign * rest, mask) for sign in (1.0, -1.0)])
+
+    def score(self, state: Sequence[tuple[float, float]], mask: NDArray[np.bool_] | None = None) -> float:
+        """Score of one state: (sign, change in ms) per mover."""
+        return float(self.scores(self.base(state, [])[:, None], mask)[0])
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """A state (sign, change in ms per mover) and its score."""
+
+    state: tuple[tuple[float, float], ...]
+    score_db: float
+
+
+def search(landscape: Landscape, movers: Sequence[Mover]) -> Optimum:
+    """The best state over all movers jointly; a mover that may not move has one sign and a range of 0 width."""
+    if not movers:
+        return Optimum((), landscape.score(()))
+    if len(movers) == 1:
+        best = _best_single(landscape, [(1.0, 0.0)], 0, movers[0])
+    else:
+        best = max((_descend(landscape, movers, start) for start in _starts(movers)), key=lambda o: o.score_db)
+    return _refined(landscape, movers, best)
+
+
+def _starts(movers: Sequence[Mover]) -> list[list[tuple[float, float]]]:
+    """Starting states: with two movers the plane is searched whole and one start serves; else every set of signs."""
+    middle = [(m.low_ms + m.high_ms) / 2.0 for m in movers]
+    if len(movers) == 2:
+        return [[(1.0, d) for d in middle]]
+    signs = list(product(*(m.signs for m in movers)))[:16]
+    return [list(zip(s, middle, strict=True)) for s in signs]
+
+
+def _descend(landscape: Landscape, movers: Sequence[Mover], start: list[tuple[float, float]]) -> Optimum:
+    """Best plane of two movers after another until a whole round brings nothing."""
+    best = Optimum(tuple(start), -np.inf)
+    for _ in range(_ROUNDS):
+        before = best.score_db
+        for a, b in combinations(range(len(movers)), 2):
+            found = _best_plane(landscape, list(best.state), a, b, movers)
+            if found.score_db > best.score_db:
+                best = found
+        if best.score_db <= before + 1e-9 or len(movers) == 2:
+            break
+    return best
+
+
+def _best_single(landscape: Landscape, state: list[tuple[float, float]], mover: int, allowed: Mover) -> Optimum:
+    """Best sign and delay of one mover, the others as they are."""
+    grid = allowed.grid_ms()
+    scores = landscape.scan(state, mover, grid)
+    best = Optimum(tuple(state), -np.inf)
+    for row, sign in enumerate((1.0, -1.0)):
+        if sign in allowed.signs:
+            k = int(np.argmax(scores[row]))
+            if scores[row, k] > best.score_db:
+                new = [*state]
+                new[mover] = (sign, float(grid[k]))
+                best = Optimum(tuple(new), float(scores[row, k]))
+    return best
+
+
+def _best_plane(
+    landscape: Landscape, state: list[tuple[float, float]], a: int, b: int, movers: Sequence[Mover]
+) -> Optimum:
+    """Best signs and delays of two movers together, the others as they are; a plane at twice the step."""
+    da, db = movers[a].grid_ms()[:: 2], movers[b].grid_ms()[:: 2]
+    base = landscape.base(state, [a, b])[:, None]
+    ta = landscape.against_rest(state, a, [a, b], da)
+    tb = landscape.against_rest(state, b, [a, b], db)
+    difference = (db[None, :] - da[:, None]).round(6)
+    unique, index = np.unique(difference, return_inverse=True)
+    between = landscape.correlation(a + 1, b + 1, unique)
+    index = index.reshape(difference.shape)
+    best = Optimum(tuple(state), -np.inf)
+    for sa, sb in product(movers[a].signs, movers[b].signs):
+        for k in range(len(da)):  # row by row, so that memory stays at cells x delays
+            energy = base + 2.0 * (sa * ta[:, k, None] + sb * tb + sa * sb * between[:, index[k]])
+            scores = landscape.scores(energy)
+            j = int(np.argmax(scores))
+            if scores[j] > best.score_db:
+                new = [*state]
+                new[a], new[b] = (sa, float(da[k])), (sb, float(db[j]))
+                best = Optimum(tuple(new), float(scores[j]))
+    return best
+
+
+def _refined(landscape: Landscape, movers: Sequence[Mover], best: Optimum) -> Optimum:
+    """The optimum followed on a fine grid, one mover after the other."""
+    for reach in (STEP_MS * 2.5, STEP_MS, STEP_MS / 2):
+        for m, mover in enumerate(movers):
+            sign, delay = best.state[m]
+            n = round(reach / _FINE_MS)
+            grid = np.clip(delay + np.arange(-n, n + 1) * _FINE_MS, mover.low_ms, mover.high_ms)
+            row = landscape.scan(best.state, m, grid)[0 if sign > 0 else 1]
+            k = int(np.argmax(row))
+            if row[k] > best.score_db:
+                new = [*best.state]
+                new[m] = (sign, float(grid[k]))
+                best = Optimum(tuple(new), float(row[k]))
+    return best

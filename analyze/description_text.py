@@ -1,0 +1,174 @@
+"""The text of a description, read and parsed as TOML with everything that can be wrong about a file named.
+
+Size and line length are capped before parsing: the parser's time grows with the square of a key's length, and a file
+that passes the caps is no description. Lines count from 1, byte offsets from 0.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from analyze.description_lines import did_you_mean, shown
+from analyze.errors import DescriptionError
+
+#: What a folder's description is called.
+FILE_NAME = "soundcheck.toml"
+
+#: Largest file and longest line that are parsed, in bytes.
+MAX_FILE_BYTES, MAX_LINE_BYTES = 1 << 20, 4096
+
+#: Most parts of a dotted key; the deepest key that means anything has five.
+_MAX_KEY_PARTS = 16
+
+_LONG_KEY = re.compile(
+    r"(?:^|[{,\[])[ \t]*(?:(?:[A-Za-z0-9_-]{1,80}|\"[^\"\n]{0,80}\"|'[^'\n]{0,80}')[ \t]*\.[ \t]*)"
+    rf"{{{_MAX_KEY_PARTS}}}",
+    re.MULTILINE,
+)
+_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+_BACKSLASH = "In double quotes a backslash has a meaning of its own: write / between folders."
+_VALUE = "Text needs double quotes, numbers a point as their decimal sign, every list and table its closing bracket."
+_TWICE = "A key or table may stand only once: join the two or rename one."
+_GENERAL = "Each line is a [table] header, a key = value pair or a # comment."
+
+#: What to do about a message of the parser, by a part of its text; the first that fits counts.
+_MENDS = (
+    ("Unescaped '\\'", _BACKSLASH),
+    ("hex value", _BACKSLASH),
+    ("Escaped character", _BACKSLASH),
+    ("Cannot overwrite", _TWICE),
+    ("Cannot declare", _TWICE),
+    ("Cannot mutate", _TWICE),
+    ("Duplicate", _TWICE),
+    ("Invalid value", _VALUE),
+    ("Expected newline", _VALUE),
+    ("Unterminated string", "The quotes opened in this text are never closed."),
+    ("inline table", "A table in braces stands on one line, without a comma at its end."),
+)
+
+
+def description_file(path: Path) -> Path:
+    """The description that a call means: `path` itself, or the `soundcheck.toml` in it.
+
+    Raises DescriptionError if there is none.
+    """
+    try:
+        is_folder, is_file = path.is_dir(), path.is_file()
+    except OSError as error:
+        raise DescriptionError(f"cannot be opened: {error.strerror}.", "Check the path.", path=path) from error
+    if is_folder:
+        return _inside(path)
+    if not is_file:
+        raise DescriptionError(
+            f"no such file or folder (expected a folder that holds {FILE_NAME}, or that file).",
+            _near_miss(path.parent, path.name) or "Check the path.",
+            path=path,
+        )
+    if path.suffix.lower() != ".toml":
+        raise DescriptionError(
+            f"not a description (found a file ending in {shown(path.suffix)}, expected a folder that holds {FILE_NAME}"
+            ", or that file).",
+            "Name the folder of the recordings instead.",
+            path=path,
+        )
+    return path
+
+
+def read_text(path: Path) -> str:
+    """The description as text: UTF-8, a byte-order mark stripped, line ends as one newline.
+
+    Raises DescriptionError if the file cannot be read, is too large, has too long a line or is not UTF-8.
+    """
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(MAX_FILE_BYTES + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise DescriptionError(
+            f"cannot be read: {reason}.", "Check the path and its permissions.", path=path
+        ) from error
+    if len(data) > MAX_FILE_BYTES:
+        raise DescriptionError(
+            f"larger than a description may be (expected at most {MAX_FILE_BYTES} bytes).",
+            "Split it into several sound checks, one folder each.",
+            path=path,
+        )
+    for number, line in enumerate(data.split(b"\n"), start=1):
+        if len(line) > MAX_LINE_BYTES:
+            raise DescriptionError(
+                f"line too long (found {len(line)} bytes, expected at most {MAX_LINE_BYTES}).",
+                'Break it into several lines; long text may stand between """ and """.',
+                path=path,
+                line=number,
+            )
+    return _decoded(data, path).replace("\r\n", "\n")
+
+
+def parse_toml(text: str, path: Path) -> dict[str, Any]:
+    """The TOML document in `text`; `path` is named in messages.
+
+    Raises DescriptionError, with the line where the parser stopped, if the text is not valid TOML.
+    """
+    long_key = _LONG_KEY.search(text)
+    if long_key is not None:
+        line = text.count("\n", 0, long_key.start()) + 1
+        raise DescriptionError(
+            f"a key has too many parts (expected at most {_MAX_KEY_PARTS}).", _GENERAL, path=path, line=line
+        )
+    try:
+        return tomllib.loads(text)
+    except ValueError as error:  # what the parser raises, and what a number or date in it may
+        raise _syntax_error(str(error), text, path) from error
+
+
+def _inside(folder: Path) -> Path:
+    """The `soundcheck.toml` of a folder."""
+    file = folder / FILE_NAME
+    if file.is_file():
+        return file
+    raise DescriptionError(
+        f"no {FILE_NAME} in this folder.",
+        _near_miss(folder, FILE_NAME) or "`analyze draft` writes a first one from a folder of audio.",
+        path=folder,
+    )
+
+
+def _near_miss(folder: Path, name: str) -> str:
+    """`Did you mean ...?` for a name that is not in a folder; empty if nothing there is near."""
+    try:
+        names = sorted(entry.name for entry in folder.iterdir() if entry.name != name)
+    except OSError:
+        return ""
+    meant = did_you_mean(name, names)
+    return "" if meant is None else f"Did you mean {shown(meant)}?"
+
+
+def _decoded(data: bytes, path: Path) -> str:
+    """The bytes as text."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise DescriptionError("saved as UTF-16 (expected UTF-8).", "Save it again as UTF-8.", path=path, line=1)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        start = error.start + len(data) - len(error.object)  # the decoder counts behind a byte-order mark
+        raise DescriptionError(
+            f"not UTF-8 (found byte 0x{data[start]:02x} at offset {start}).",
+            "Save it again as UTF-8.",
+            path=path,
+            line=data.count(b"\n", 0, start) + 1,
+        ) from error
+
+
+def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
+    """The parser's message with its line, and what to do about it."""
+    match = _PLACE.search(message)
+    line, column = text.count("\n") + (not text.endswith("\n")), ""
+    if match is not None and match.group(1):
+        line, column = int(match.group(1)), f" at column {match.group(2)}"
+    reason = _PLACE.sub("", message)
+    mend = next((mend for part, mend in _MENDS if part in reason), _GENERAL)
+    return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))

@@ -1,0 +1,100 @@
+"""`datapackage.json`: what every table of a report holds, for people and programs that come to it years later.
+
+A Frictionless Data Package (Tabular Data Package, version 1): per table its path, size, SHA-256, dialect and schema.
+`made_by` and `files` are ours: by them a later run recognises a report and knows which files belong to it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import TYPE_CHECKING, Any
+
+from analyze.reports.columns import TABLES, Column, Table
+from analyze.reports.tables import FORMULA_NOTE
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from analyze.pipeline import Analysis
+
+#: Name of the file, which is also the manifest by which a report is recognised.
+MANIFEST = "datapackage.json"
+
+#: What `made_by.program` says in a report of ours.
+PROGRAM = "analyze"
+
+#: Raised when a key or column is renamed or dropped.
+FORMAT = 1
+
+_DIALECT = {"delimiter": ",", "lineTerminator": "\r\n", "quoteChar": '"', "doubleQuote": True, "header": True}
+
+
+def field(column: Column) -> dict[str, Any]:
+    """One column as a Table Schema field, with its unit, its decimals and the words or range allowed."""
+    entry: dict[str, Any] = {
+        "name": column.name,
+        "type": column.type,
+        "title": column.label,
+        "description": column.meaning,
+    }
+    if column.unit:
+        entry["unit"] = column.unit
+    if column.decimals is not None:
+        entry["decimals"] = column.decimals
+    if column.digits is not None:
+        entry["significant_digits"] = column.digits
+    if column.words:
+        entry["constraints"] = {"enum": list(column.words)}
+    elif column.type == "string":
+        entry["note"] = FORMULA_NOTE
+    if column.is_probability:
+        entry["constraints"] = {"minimum": 0, "maximum": 1}
+    return entry
+
+
+def resource(table: Table, content: bytes) -> dict[str, Any]:
+    """One written table as a data resource."""
+    schema: dict[str, Any] = {"fields": [field(column) for column in table.columns], "missingValues": [""]}
+    if table.key:
+        schema["primaryKey"] = list(table.key)
+    return {
+        "name": table.name,
+        "path": table.path,
+        "profile": "tabular-data-resource",
+        "title": table.title,
+        "description": table.meaning,
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "bytes": len(content),
+        "hash": "sha256:" + hashlib.sha256(content).hexdigest(),
+        "dialect": _DIALECT,
+        "schema": schema,
+    }
+
+
+def descriptor(analysis: Analysis, tables: Mapping[str, bytes], files: Iterable[str]) -> dict[str, Any]:
+    """The whole data package.
+
+    Parameters
+    ----------
+    tables : content of every CSV by its file name, as written
+    files : names of all files of the report, this one included
+    """
+    return {
+        "profile": "tabular-data-package",
+        "name": "sound-check-report",
+        "title": analysis.sound_check.title or "Sound check",
+        "description": "Polarity and delay per loudspeaker output, and what they rest on. An empty cell is not known.",
+        "version": str(FORMAT),
+        "made_by": {"program": PROGRAM, "version": analysis.version, "format": FORMAT},
+        "files": sorted(files),
+        "resources": [resource(table, tables[table.path]) for table in TABLES],
+    }
+
+
+def json_bytes(content: dict[str, Any]) -> bytes:
+    """Content as JSON in UTF-8 with sorted keys and one line end at the end; NaN is refused."""
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
+    return (text + "\n").encode("utf-8", "backslashreplace")

@@ -1,0 +1,239 @@
+"""A report folder appears whole or not at all: built beside its target, then renamed.
+
+A folder is ours if its `datapackage.json` says that we made it and lists its files. Ours are replaced; what somebody
+put into them is carried over. Any other folder is replaced with `force` alone. `.<name>.partial-<pid>` is being
+built, `.<name>.old-<pid>` is being replaced; what dead processes left of either is cleared at the next start.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+from analyze.errors import DescriptionError, OutputError
+from analyze.reports.datapackage import MANIFEST, PROGRAM
+
+# Longest name of a target that its parts bear in full, so that theirs stay within 255 bytes.
+_NAME_LENGTH, _DIGEST_LENGTH = 50, 12
+
+# A manifest larger than this is not read.
+_MAX_MANIFEST_BYTES = 16 << 20
+
+_FULL = "Make room on the disk or write elsewhere with --out; an earlier report is untouched."
+_CLOSED = "Choose a folder you may write to with --out, and close programs that have the report open; nothing was changed."
+
+
+def check_folder(target: Path, *, force: bool, source: Path | None = None) -> None:
+    """Refuse early what could not be written later, before any time is spent.
+
+    Parameters
+    ----------
+    target : the report folder to be
+    force : replace what is not a report of ours too
+    source : folder of the recordings, which no report may replace
+
+    Raises
+    ------
+    DescriptionError : the target holds the recordings or this process's own folder, is no folder, or is not ours
+    OutputError : nothing can be written there
+    """
+    place = _resolved(target)
+    try:
+        _clear_stale(place)
+        _check_place(place, force, None if source is None else source.resolve())
+        _probe(place.parent)
+    except OSError as error:
+        raise output_error(error, target) from error
+
+
+def replace_folder(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
+    """Write files (names with `/`, content) to a new folder and put it in the place of `target`.
+
+    `files` is consumed while the folder is built. On any failure and on interruption what stood at `target` stands
+    there still, and nothing is left beside it. Call `check_folder` first.
+
+    Raises
+    ------
+    OutputError : the disk is full, or the folder is not writable
+    """
+    place = _resolved(target)
+    part, old = _part(place, "partial"), _part(place, "old")
+    with _cleaned_up(place, part, old):
+        with _as_output_error(target):
+            part.mkdir(parents=True)
+        for name, content in files:
+            with _as_output_error(target):
+                _write(part / name, content)
+        with _as_output_error(target):
+            _carry_over(place, part)
+            if place.exists():
+                place.rename(old)
+            part.rename(place)
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def is_report(folder: Path) -> bool:
+    """Whether a folder is a report of ours, by its manifest."""
+    return bool(_listed(folder))
+
+
+def output_error(error: OSError, target: Path) -> OutputError:
+    """What an operating system error means to the user."""
+    is_full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+    reason = "no space is left" if is_full else (error.strerror or type(error).__name__).lower()
+    return OutputError(f"the report could not be written: {reason}.", _FULL if is_full else _CLOSED, path=target)
+
+
+@contextlib.contextmanager
+def _as_output_error(target: Path) -> Iterator[None]:
+    """Operating system errors within become an OutputError."""
+    try:
+        yield
+    except OSError as error:
+        raise output_error(error, target) from error
+
+
+@contextlib.contextmanager
+def _cleaned_up(place: Path, part: Path, old: Path) -> Iterator[None]:
+    """Whatever goes wrong within, one whole folder is in its place, and parts and new parents are gone."""
+    parents = [parent for parent in place.parents if not parent.exists()]
+    try:
+        yield
+    except BaseException:
+        with contextlib.suppress(OSError):
+            if old.exists() and not place.exists():
+                old.rename(place)
+        shutil.rmtree(part, ignore_errors=True)
+        if place.exists():
+            shutil.rmtree(old, ignore_errors=True)
+        for parent in parents:
+            with contextlib.suppress(OSError):
+                parent.rmdir()
+        raise
+
+
+def _resolved(target: Path) -> Path:
+    """The folder meant, links followed."""
+    try:
+        return Path(target).expanduser().resolve()
+    except (OSError, RuntimeError) as error:
+        raise DescriptionError("cannot be followed.", "Choose another folder with --out.", path=target) from error
+
+
+def _check_place(place: Path, force: bool, source: Path | None) -> None:
+    """Refuse a target that may not be replaced."""
+    mend = "Choose another folder with --out."
+    if not place.name:
+        raise DescriptionError("a report cannot take the place of the whole disk.", mend, path=place)
+    if source is not None and source.is_relative_to(place):
+        raise DescriptionError("the recordings are in this folder; a report would replace them.", mend, path=place)
+    if Path.cwd().is_relative_to(place):
+        raise DescriptionError("this is the folder you work in; a report would replace it.", mend, path=place)
+    if Path("~").expanduser().is_relative_to(place):
+        raise DescriptionError("a report cannot take the place of a home folder.", mend, path=place)
+    if place.exists() and not place.is_dir():
+        raise DescriptionError("is a file (expected a folder, or nothing).", mend, path=place)
+    if force or not place.is_dir() or is_report(place) or not any(place.iterdir()):
+        return
+    raise DescriptionError(
+        "exists and is not a report of this program.",
+        "Choose another folder with --out, or replace this one and all it holds with --force.",
+        path=place,
+    )
+
+
+def _probe(parent: Path) -> None:
+    """Make and remove an empty folder where the report's folder will be made."""
+    while not parent.exists():
+        parent = parent.parent
+    Path(tempfile.mkdtemp(prefix=".", dir=parent)).rmdir()
+
+
+def _listed(folder: Path) -> frozenset[str]:
+    """Files that the manifest of a report lists, itself included; empty if there is no manifest of ours."""
+    manifest = folder / MANIFEST
+    try:
+        if manifest.stat().st_size > _MAX_MANIFEST_BYTES:
+            return frozenset()
+        content = json.loads(manifest.read_bytes())
+        if content["made_by"]["program"] != PROGRAM:
+            return frozenset()
+        return frozenset(str(name) for name in content["files"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return frozenset()
+
+
+def _carry_over(place: Path, part: Path) -> None:
+    """Link (or copy) into the new folder what somebody put into the old one, as `.kept` where a name is taken."""
+    listed = _listed(place)
+    if not listed:
+        return
+    for path in sorted(place.rglob("*")):
+        name = path.relative_to(place).as_posix()
+        if name in listed or (path.is_dir() and not path.is_symlink()):
+            continue
+        copy = part / f"{name}.kept" if (part / name).exists() else part / name
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.link(path, copy, follow_symlinks=False)
+        except OSError:
+            shutil.copy2(path, copy, follow_symlinks=False)
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Write one file down to the disk."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _part(place: Path, kind: str) -> Path:
+    """The folder beside `place` in which this process builds, or to which it moves what it replaces."""
+    return place.with_name(f".{_stem(place)}.{kind}-{os.getpid()}")
+
+
+def _stem(place: Path) -> str:
+    """What the parts of a target are called after: its name, or its beginning and a digest if it is long."""
+    if len(place.name) <= _NAME_LENGTH:
+        return place.name
+    return place.name[:_NAME_LENGTH] + hashlib.sha256(os.fsencode(place.name)).hexdigest()[:_DIGEST_LENGTH]
+
+
+def _clear_stale(place: Path) -> None:
+    """Remove what dead processes left beside `place`; an earlier report that was moved aside comes back first."""
+    if not place.parent.is_dir():
+        return
+    pattern = re.compile(rf"\.{re.escape(_stem(place))}\.(partial|old)-(\d+)")
+    for path in sorted(place.parent.iterdir()):
+        match = pattern.fullmatch(path.name)
+        if match is None or not path.is_dir() or path.is_symlink() or _is_running(int(match[2])):
+            continue
+        if match[1] == "old" and not place.exists():
+            path.rename(place)
+        else:
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _is_running(pid: int) -> bool:
+    """Whether another process of this number lives. One of our own number is dead: we have not begun to write."""
+    if pid == os.getpid():
+        return False
+    if os.name == "nt":  # there, asking by signal 0 would end the process
+        return True
+    try:
+        os.kill(pid, 0)
+    except (ProcessLookupError, OverflowError):
+        return False
+    except PermissionError:
+        return True
+    return True

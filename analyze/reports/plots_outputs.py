@@ -1,0 +1,157 @@
+"""Plots about single outputs: when each arrives, which way up each is, how loud each is where."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from analyze.reports.naming import shortened
+from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, title, y_names
+from analyze.reports.selections import levels_at, own_clocks, own_signs
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from analyze.pipeline import Analysis
+
+WIDTH_IN = 7.0
+NAMES_IN = 1.95
+
+#: Symbols of the polarity table and the roles of their shades.
+SIGNS = {"normal": ("+", "upright"), "inverted": ("−", "flipped"), "undecided": ("?", "unclear")}
+
+_LEGEND_COLUMNS, _LEGEND_ROW_IN = 3, 0.19
+_CELL_IN, _ROW_IN = 0.72, 0.36
+
+# Levels further than this below the loudest band of a plot are not shown.
+_LEVEL_RANGE_DB = 50.0
+
+
+def legend_in(n_labels: int, n_columns: int = _LEGEND_COLUMNS) -> float:
+    """Height of a legend of so many labels, in inches."""
+    return 0.08 + _LEGEND_ROW_IN * math.ceil(n_labels / n_columns)
+
+
+def arrival_size(analysis: Analysis) -> tuple[float, float]:
+    """Size of the arrival plot: a strip per position, as high as its outputs need."""
+    outputs = {row.output for row in analysis.arrivals}
+    positions = {row.position for row in analysis.arrivals}
+    return WIDTH_IN, 1.0 + legend_in(len(outputs)) + len(positions) * _strip_in(len(outputs))
+
+
+def _strip_in(n_outputs: int) -> float:
+    return 0.26 + 0.085 * n_outputs
+
+
+def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
+    """Arrival of every output at every position, a dot with its standard error, as captured."""
+    outputs = [name for name in look.outputs if any(row.output == name for row in analysis.arrivals)]
+    positions = [name for name in look.positions if any(row.position == name for row in analysis.arrivals)]
+    axes = figure.subplots()
+    place(figure, NAMES_IN, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
+    title(figure, "When does it arrive? Arrival by output and position")
+    for index, output in enumerate(outputs):
+        offset = (index - (len(outputs) - 1) / 2.0) * 0.8 / max(len(outputs), 1)
+        _arrival_dots(axes, analysis, look, output, {name: row + offset for row, name in enumerate(positions)})
+    y_names(axes, [look.positions[name] for name in positions])
+    for row in range(1, len(positions)):
+        axes.axhline(row - 0.5, color=colour("grid"), linewidth=0.7)
+    axes.set_xlabel("Arrival after the feed (ms), setting included, box and crossover taken out")
+    axes.grid(visible=True, axis="x")
+    legend_above(axes, _LEGEND_COLUMNS)
+
+
+def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heights: dict[str, float]) -> None:
+    """The arrivals of one output; hollow where the recorder ran on its own clock."""
+    series = look.series[output]
+    mine = [row for row in analysis.arrivals if row.output == output and row.position in heights]
+    own = own_clocks(analysis)
+    label: str | None = series.label
+    for is_own in (False, True):
+        rows = [row for row in mine if ((row.capture, row.position) in own) == is_own]
+        if not rows:
+            continue
+        axes.errorbar(
+            [row.arrival_ms for row in rows],
+            [heights[row.position] for row in rows],
+            xerr=[row.arrival_std_ms if math.isfinite(row.arrival_std_ms) else 0.0 for row in rows],
+            linestyle="none",
+            color=series.colour,
+            marker=series.marker,
+            markerfacecolor=colour("paper") if is_own else series.colour,
+            capsize=2.0,
+            elinewidth=1.0,
+            label=label,
+        )
+        label = None
+
+
+def polarity_size(analysis: Analysis) -> tuple[float, float]:
+    """Size of the polarity table."""
+    n_outputs, n_positions = len(analysis.sound_check.outputs), len(analysis.sound_check.positions)
+    return max(WIDTH_IN, NAMES_IN + 0.3 + _CELL_IN * (n_positions + 1.2)), 1.75 + _ROW_IN * n_outputs
+
+
+def polarity(figure: Figure, analysis: Analysis, look: Look) -> None:
+    """What every output and position shows by itself, as captured, beside the wiring all of them together show."""
+    axes = figure.subplots()
+    place(figure, NAMES_IN, 0.3, 1.15, 0.5)
+    title(figure, "Which way up is it? Polarity by output and position")
+    wiring = {row.output: row for row in analysis.wiring}
+    columns = [*look.positions, None]
+    for y, output in enumerate(look.outputs):
+        for x, position in enumerate(look.positions):
+            rows = own_signs(analysis, output, position)
+            signs = list(dict.fromkeys(row.own_polarity for row in rows if row.own_polarity in SIGNS))
+            _sign_cell(axes, x, y, signs, rows[0].own_confidence if rows else math.nan)
+        if output in wiring:
+            _sign_cell(axes, len(columns) - 0.8, y, [wiring[output].polarity], wiring[output].confidence)
+    y_names(axes, list(look.outputs.values()))
+    names = [shortened(look.positions[name], 16) for name in look.positions]
+    axes.set_xticks([*range(len(names)), len(columns) - 0.8], [*names, "all: wiring"], rotation=30, ha="left")
+    axes.xaxis.tick_top()
+    axes.tick_params(axis="x", length=0, labelcolor=colour("ink"))
+    axes.set_xlim(-0.5, max(len(columns) - 0.3, 6.0))
+    axes.spines[:].set_visible(False)
+    note = "+ normal    − inverted    ? undecided    small: confidence    positions as captured, wiring without setting"
+    height = figure.get_size_inches()[1]
+    figure.text(0.1 / figure.get_size_inches()[0], 0.18 / height, note, fontsize=8, color=colour("muted"))
+
+
+def _sign_cell(axes: Axes, x: float, y: float, signs: list[str], confidence: float) -> None:
+    """One cell: the symbol of each sign found, the confidence of the surest below; nothing where nothing was heard."""
+    from matplotlib.patches import Rectangle
+
+    if not signs:
+        return
+    role = SIGNS[signs[0]][1] if len(signs) == 1 else "unclear"
+    axes.add_patch(Rectangle((x - 0.46, y - 0.44), 0.92, 0.88, facecolor=colour(role), edgecolor="none"))
+    symbols = " ".join(SIGNS[sign][0] for sign in signs)
+    axes.text(x - 0.16, y, symbols, ha="center", va="center", fontsize=11, fontweight="bold")
+    if math.isfinite(confidence):
+        axes.text(x + 0.2, y, f"{confidence:.2f}", ha="center", va="center", fontsize=7.5)
+
+
+def level_size(analysis: Analysis, position: str) -> tuple[float, float]:
+    """Size of a level plot."""
+    return WIDTH_IN, 3.1 + legend_in(len(levels_at(analysis, position)))
+
+
+def level(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
+    """Level of every output at one position, band by band."""
+    levels = levels_at(analysis, position)
+    outputs = [name for name in look.outputs if name in levels]
+    axes = figure.subplots()
+    place(figure, 0.65, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
+    title(figure, f"How loud is each output at {look.positions[position]}?")
+    for output in outputs:
+        hz, db = zip(*levels[output], strict=True)
+        axes.plot(hz, db, markevery=3, **look.series[output].keywords())
+    bands = [hz for points in levels.values() for hz, _ in points]
+    top = max(db for points in levels.values() for _, db in points)
+    lowest = min(db for points in levels.values() for _, db in points)
+    axes.set_ylim(max(lowest, top - _LEVEL_RANGE_DB) - 3.0, top + 3.0)
+    axes.set_ylabel("Level (dB re full scale)")
+    frequency_axis(axes, min(bands) / 1.1, max(bands) * 1.1)
+    legend_above(axes, _LEGEND_COLUMNS)

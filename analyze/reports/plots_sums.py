@@ -1,0 +1,185 @@
+"""Plots about outputs together: where they add, how their phases stand, how sure that is."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analyze.acoustics import OCTAVE_RATIO
+from analyze.reports.naming import shortened
+from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, title, y_names
+from analyze.reports.plots_outputs import WIDTH_IN, legend_in
+from analyze.reports.selections import (
+    PhasePoint,
+    Spread,
+    predictions_at,
+    recommendation_of,
+    scenario_text,
+    spreads,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from analyze.alignment.rows import DelayScan
+    from analyze.pipeline import Analysis
+
+PhasePoints = dict[str, list[PhasePoint]]
+
+# A sum lower than this is drawn at the lower edge: it is lost, how far below does not matter.
+_FLOOR_DB = -20.0
+
+_PANEL_COLUMNS, _PANEL_ROW_IN = 3, 1.75
+
+#: Scenarios in the robustness plot; beyond it the least favourable are drawn.
+MAX_SCENARIOS = 40
+
+_SCENARIO_NAMES_IN, _SCENARIO_LENGTH = 2.6, 34
+
+_PRESENT = {"color": colour("present"), "linestyle": (0, (4, 2)), "marker": "o", "markerfacecolor": "none"}
+_RECOMMENDED = {"color": colour("recommended"), "linestyle": "-", "marker": "D"}
+
+
+def sum_size() -> tuple[float, float]:
+    """Size of a plot of sums."""
+    return WIDTH_IN, 3.2
+
+
+def sums(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
+    """The sum of all outputs at one position re the sum of all magnitudes, at present and as recommended."""
+    rows = predictions_at(analysis, position)
+    axes = figure.subplots()
+    place(figure, 0.65, 0.2, 0.36 + legend_in(1), 0.5)
+    title(figure, f"Do they add at {look.positions[position]}? All outputs together")
+    hz = [row.band_hz for row in rows]
+    half = OCTAVE_RATIO ** (0.5 / analysis.bands_per_octave)
+    shade = {"color": colour("shade"), "linewidth": 0.0, "label": "counts in the score"}
+    for row in (row for row in rows if row.cell == "yes"):
+        axes.axvspan(row.band_hz / half, row.band_hz * half, **shade)
+        shade.pop("label", None)
+    axes.plot(hz, [row.present_db for row in rows], label="at present", **_PRESENT)
+    axes.plot(hz, [row.recommended_db for row in rows], label="as recommended", **_RECOMMENDED)
+    lowest = min((v for row in rows for v in (row.present_db, row.recommended_db) if math.isfinite(v)), default=0.0)
+    axes.set_ylim(min(-6.0, max(lowest - 1.0, _FLOOR_DB)), 0.6)
+    axes.set_ylabel("Sum (dB re sum of magnitudes)")
+    frequency_axis(axes, min(hz) / half, max(hz) * half)
+    legend_above(axes, 3)
+
+
+def phase_size(points: PhasePoints) -> tuple[float, float]:
+    """Size of a phase plot: panels in rows of three."""
+    return WIDTH_IN, 1.1 + _PANEL_ROW_IN * math.ceil(len(points) / _PANEL_COLUMNS)
+
+
+def phases(figure: Figure, analysis: Analysis, look: Look, output: str, other: str, points: PhasePoints) -> None:
+    """Phase of one output minus that of another, a panel per position, the width of the band its standard error."""
+    positions = [name for name in look.positions if name in points]
+    n_columns = min(_PANEL_COLUMNS, len(positions))
+    grid = figure.subplots(math.ceil(len(positions) / n_columns), n_columns, sharex=True, sharey=True, squeeze=False)
+    place(figure, 0.65, 0.15, 0.62 + legend_in(1), 0.5)
+    figure.subplots_adjust(hspace=0.28, wspace=0.1)
+    title(figure, f"How do they stand? {look.outputs[output]} against {look.outputs[other]}")
+    row = recommendation_of(analysis, output)
+    overlap = (row.overlap_low_hz, row.overlap_high_hz) if row else (math.nan, math.nan)
+    panels = list(grid.flat)
+    for axes, position in zip(panels, positions, strict=False):
+        _phase_panel(axes, points[position], overlap)
+        axes.set_title(look.positions[position], loc="left", fontsize=8.5, pad=3)
+    for axes in panels[len(positions) :]:
+        axes.set_visible(False)
+    bands = [point.band_hz for name in positions for point in points[name] if point.is_usable]
+    for axes in panels:
+        frequency_axis(axes, min(bands) / 1.2, max(bands) * 1.2)
+        axes.set_xlabel("")
+    figure.supxlabel("Frequency (Hz)", fontsize=9, y=0.08 / figure.get_size_inches()[1], va="bottom")
+    grid[0, 0].set_ylabel("Phase (°)")
+    handles, names = panels[0].get_legend_handles_labels()
+    width, height = figure.get_size_inches()
+    figure.legend(handles, names, loc="upper left", bbox_to_anchor=(0.6 / width, 1 - 0.32 / height), ncols=4)
+
+
+def _phase_panel(axes: Axes, points: list[PhasePoint], overlap: tuple[float, float]) -> None:
+    """The phases at one position in the usable bands; lines break where the angle wraps or a band is missing."""
+    if all(math.isfinite(edge) for edge in overlap):
+        axes.axvspan(*overlap, color=colour("shade"), linewidth=0.0, label="overlap")
+    axes.axhline(0.0, color=colour("muted"), linewidth=0.8)
+    hz = np.array([point.band_hz for point in points])
+    is_usable = np.array([point.is_usable for point in points])
+    present = np.where(is_usable, [point.present_deg for point in points], np.nan)
+    turned = np.where(is_usable, [point.recommended_deg for point in points], np.nan)
+    std = np.minimum([point.std_deg for point in points], 90.0)
+    for centre, style, label in ((present, _PRESENT, "at present"), (turned, _RECOMMENDED, "as recommended")):
+        axes.plot(*_broken(hz, centre), markersize=3.2, label=label, **style)
+        axes.fill_between(hz, centre - std, centre + std, color=style["color"], alpha=0.22, linewidth=0.0)
+    axes.set_ylim(-180.0, 180.0)
+    axes.set_yticks([-180, -90, 0, 90, 180])
+
+
+def _broken(hz: np.ndarray, phase_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The line with a gap wherever the angle jumps by more than 180 degrees."""
+    with np.errstate(invalid="ignore"):
+        jumps = np.nonzero(np.abs(np.diff(phase_deg)) > 180.0)[0] + 1
+    return np.insert(hz, jumps, np.nan), np.insert(phase_deg, jumps, np.nan)
+
+
+def scan_size() -> tuple[float, float]:
+    """Size of a delay scan."""
+    return WIDTH_IN, 3.2
+
+
+def scan(figure: Figure, analysis: Analysis, look: Look, one: DelayScan) -> None:
+    """The score over the delay setting of one group, for both polarities."""
+    axes = figure.subplots()
+    place(figure, 0.65, 0.2, 0.36 + legend_in(4, 2), 0.5)
+    names = shortened(" + ".join(look.outputs.get(name, name) for name in one.outputs), 44)
+    title(figure, f"How much hangs on the delay of {names}?")
+    axes.plot(one.delay_ms, one.normal_db, color=colour("s0"), linestyle="-", label="polarity normal")
+    axes.plot(one.delay_ms, one.inverted_db, color=colour("s1"), linestyle=(0, (5, 1.5)), label="polarity inverted")
+    row = recommendation_of(analysis, one.outputs[0])
+    if row is not None:
+        curves = {"normal": one.normal_db, "inverted": one.inverted_db}
+        for delay, sign, label, marker, face in (
+            (row.setting_delay_ms, row.setting_polarity, "at present", "o", colour("paper")),
+            (row.recommended_delay_ms, row.recommended_polarity, "as recommended", "D", colour("ink")),
+        ):
+            height = float(np.interp(delay, one.delay_ms, curves[sign])) if sign in curves else math.nan
+            axes.plot([delay], [height], marker, color=colour("ink"), markerfacecolor=face, markersize=7, label=label)
+    first = look.outputs.get(one.outputs[0], "")
+    axes.set_xlabel(f"Delay setting of {first} (ms)")
+    axes.set_ylabel("Score (dB)")
+    axes.grid(visible=True)
+    legend_above(axes, 2)
+
+
+def drawn_spreads(analysis: Analysis) -> list[Spread]:
+    """The scenarios that are drawn, in order: all, or the least favourable where there are too many."""
+    every = spreads(analysis)
+    worst = sorted(every, key=lambda one: one.low_db)[:MAX_SCENARIOS]
+    return [one for one in every if one in worst]
+
+
+def robustness_size(analysis: Analysis) -> tuple[float, float]:
+    """Size of the robustness plot: a line per scenario."""
+    return WIDTH_IN, 1.15 + 0.21 * len(drawn_spreads(analysis))
+
+
+def robustness(figure: Figure, analysis: Analysis, look: Look) -> None:
+    """Advantage over the present settings in every scenario: mean, and the span over the audience positions."""
+    del look
+    rows = drawn_spreads(analysis)
+    axes = figure.subplots()
+    place(figure, _SCENARIO_NAMES_IN, 0.2, 0.36 + legend_in(1), 0.5)
+    title(figure, "How sure are we? What is left of the advantage if something changes")
+    heights = range(len(rows))
+    axes.axvline(0.0, color=colour("muted"), linewidth=0.9)
+    span = {"color": colour("recommended"), "linewidth": 3.0, "alpha": 0.45}
+    axes.hlines(heights, [one.low_db for one in rows], [one.high_db for one in rows], label="all seats", **span)
+    dots = [one.mean_db for one in rows]
+    axes.plot(dots, heights, "D", color=colour("recommended"), markersize=4.0, label="mean of the audience")
+    y_names(axes, [shortened(scenario_text(one.scenario), _SCENARIO_LENGTH) for one in rows])
+    axes.set_xlabel("Advantage of the recommendation (dB); left of 0 it is worse than the present settings")
+    axes.grid(visible=True, axis="x")
+    legend_above(axes, 2)

@@ -1,0 +1,198 @@
+"""When an output arrives, and which way up: what one output at one position shows by itself.
+
+The arrival is the pure delay: setting, latency and flight, with what box and crossover add taken out. An output that
+reaches high frequencies shows it by its first sharp arrival; for one that does not (a sub) it comes from the same
+hypotheses that tell its sign (`onset.py`).
+
+Conventions: delays positive when later; evidence positive for `normal`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.responses.minimum_phase import BoxShape, box_shape
+from analyze.responses.onset import Onset, onset, pulse_train
+from analyze.responses.transfer import Responses
+
+#: An output that reaches this high has its arrival read from its top two octaves.
+FULL_RANGE_HZ = 1500.0
+#: The sign is that of the lowest driver: evidence above this is left to the crossovers inside the box.
+SIGN_HIGHEST_HZ = 800.0
+#: Share of the strongest sound that the first arrival must reach, and its height over what comes before.
+_FIRST_ARRIVAL = 0.30
+_OVER_NOISE = 5.0
+#: How long before the strongest sound the first arrival is looked for.
+_LOOK_BACK_S = 0.06
+#: A third octave counts as the output's own when it is within this of the loudest.
+_BAND_RANGE_DB = 20.0
+#: Freedom of the delay around the arrival seen at high frequencies: phase left by crossovers inside the box.
+_SLACK_S = 0.0006
+#: Smallest standard deviation that is claimed: the direct sound's own shape is not known better.
+_SMALLEST_STD_S = 5e-6
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What one output at one position in one capture shows.
+
+    arrival_s, arrival_std_s : pure delay if the sign is known from elsewhere, see `arrival_for`
+    band_low_hz, band_high_hz : the band in which it was heard
+    sharp_s, sharp_std_s : arrival at high frequencies, NaN for a band-limited output
+    onset : evidence over delay, None where nothing can be said
+    """
+
+    output: str
+    position: str
+    band_low_hz: float
+    band_high_hz: float
+    sharp_s: float
+    sharp_std_s: float
+    onset: Onset | None
+
+    @property
+    def evidence(self) -> float:
+        """Log-likelihood ratio of `normal` over `inverted`; 0 where nothing can be said."""
+        return 0.0 if self.onset is None else self.onset.evidence
+
+    def arrival_for(self, sign: int) -> tuple[float, float]:
+        """Pure delay and its standard deviation in seconds, given the sign as captured; NaN where unknown."""
+        if np.isfinite(self.sharp_s):
+            return self.sharp_s, self.sharp_std_s
+        if self.onset is None:
+            return float("nan"), float("nan")
+        mean, std = self.onset.delay(sign)
+        return mean, max(std, _SMALLEST_STD_S)
+
+
+def evidence_of(responses: Responses) -> list[Evidence]:
+    """Evidence of every output at every position of one capture, as captured."""
+    out = []
+    for i, output in enumerate(responses.outputs):
+        heard = [p for p, position in enumerate(responses.positions) if responses.has(output, position)]
+        if not heard:
+            continue
+        box = box_shape(responses.h[i, heard], responses.variance[i, heard], responses.frequency_hz)
+        out += [_evidence(responses, i, p, box) for p in heard]
+    return out
+
+
+def _evidence(responses: Responses, i: int, p: int, box: BoxShape | None) -> Evidence:
+    output, position = responses.outputs[i], responses.positions[p]
+    h, variance, frequency_hz = responses.h[i, p], responses.variance[i, p], responses.frequency_hz
+    band = heard_band(h, variance, frequency_hz)
+    nothing = Evidence(output, position, np.nan, np.nan, np.nan, np.nan, None)
+    if box is None or band is None:
+        return nothing
+    low_hz, high_hz = band
+    around_s = strongest_s(h, variance, frequency_hz, (low_hz, high_hz))
+    if high_hz >= FULL_RANGE_HZ and high_hz > 2.0 * low_hz:
+        sharp_s, sharp_std_s = _sharp_arrival(h, variance, frequency_hz, box, (max(low_hz, high_hz / 4), high_hz))
+        search = (sharp_s - _SLACK_S, sharp_s + _SLACK_S)
+        sign_band = (low_hz, min(high_hz, SIGN_HIGHEST_HZ))
+    else:
+        sharp_s = sharp_std_s = float("nan")
+        search = (around_s - 0.06, around_s + 0.03)
+        sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5))
+    centre = sharp_s if np.isfinite(sharp_s) else around_s
+    train = pulse_train(h, variance, frequency_hz, box, sign_band, centre)
+    found = None if train is None else onset(train, search)
+    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, found)
+
+
+def heard_band(
+    h: NDArray[np.complex64], variance: NDArray[np.float32], frequency_hz: NDArray[np.float64]
+) -> tuple[float, float] | None:
+    """Lowest and highest frequency of the run of third octaves within 20 dB of the loudest, noise taken off; (line,)."""
+    edges = 10.0 ** (np.arange(12, 44) / 10.0) * 10.0**-0.05  # 15.8 Hz to 20 kHz, IEC 61260-1 third-octave edges
+    index = np.searchsorted(frequency_hz, edges)
+    index = index[: int(np.searchsorted(index, len(frequency_hz)))]
+    energy = np.add.reduceat(np.abs(h) ** 2, index[:-1])[:] / np.maximum(np.diff(index, append=index[-1] + 1)[:-1], 1)
+    error = np.add.reduceat(variance, index[:-1]) / np.maximum(np.diff(index, append=index[-1] + 1)[:-1], 1)
+    signal = energy - error
+    ok = signal > 2.0 * error
+    if not ok.any():
+        return None
+    peak = int(np.argmax(np.where(ok, signal, -np.inf)))
+    ok &= signal > signal[peak] * 10.0 ** (-_BAND_RANGE_DB / 10.0)
+    first = last = peak
+    while first > 0 and ok[first - 1]:
+        first -= 1
+    while last < len(ok) - 1 and ok[last + 1]:
+        last += 1
+    return float(edges[first]), float(edges[last + 1])
+
+
+def strongest_s(
+    h: NDArray[np.complex64],
+    variance: NDArray[np.float32],
+    frequency_hz: NDArray[np.float64],
+    band_hz: tuple[float, float],
+) -> float:
+    """Time of the strongest sound within a band: the peak of the response's energy over 10 ms."""
+    time_s, signal = _analytic(h, variance, frequency_hz, band_hz, None)
+    energy = np.abs(signal) ** 2
+    n = max(1, round(0.01 / (time_s[1] - time_s[0])))
+    smooth = np.convolve(energy, np.ones(n) / n, mode="same")
+    return float(time_s[int(np.argmax(smooth))])
+
+
+def _sharp_arrival(
+    h: NDArray[np.complex64],
+    variance: NDArray[np.float32],
+    frequency_hz: NDArray[np.float64],
+    box: BoxShape,
+    band_hz: tuple[float, float],
+) -> tuple[float, float]:
+    """First arrival in a high band and its standard deviation, from the envelope with the box divided out."""
+    time_s, signal = _analytic(h, variance, frequency_hz, band_hz, box)
+    envelope = np.abs(signal)
+    step_s = time_s[1] - time_s[0]
+    peak = int(np.argmax(envelope))
+    first = max(1, peak - round(_LOOK_BACK_S / step_s))
+    before = envelope[max(0, first - round(0.1 / step_s)) : first]
+    noise = float(np.sqrt(np.mean(before**2))) if len(before) else 0.0
+    threshold = max(_FIRST_ARRIVAL * envelope[peak], _OVER_NOISE * noise)
+    stretch = envelope[first : peak + 1]
+    tops = (stretch >= envelope[first - 1 : peak]) & (stretch >= envelope[first + 1 : peak + 2]) & (stretch > threshold)
+    at = first + int(np.flatnonzero(tops)[0]) if tops.any() else peak
+    a, b, c = np.log(np.maximum(envelope[at - 1 : at + 2], 1e-30))
+    offset = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
+    # Cramer-Rao bound for a pulse of this bandwidth (Quazi 1981, from memory): 1 / (2 pi B_rms * peak over noise)
+    rms_hz = 2.0 * np.pi * (band_hz[1] - band_hz[0]) / np.sqrt(12.0)
+    std_s = max(noise, 1e-9) / max(float(envelope[at]), 1e-30) / rms_hz
+    return float(time_s[at] + offset * step_s), max(std_s, _SMALLEST_STD_S)
+
+
+def _analytic(
+    h: NDArray[np.complex64],
+    variance: NDArray[np.float32],
+    frequency_hz: NDArray[np.float64],
+    band_hz: tuple[float, float],
+    box: BoxShape | None,
+) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
+    """Analytic response within a band on a fine time axis from -0.2 s on; lines weighted by their error.
+
+    With `box` its level and phase are divided out; the band has cosine edges of a fifth of its width.
+    """
+    from scipy import fft
+
+    low_hz, high_hz = band_hz
+    inside = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
+    f = frequency_hz[inside]
+    x = (f - low_hz) / max(high_hz - low_hz, 1e-9)
+    taper = np.sin(np.pi / 2 * np.clip(x * 5, 0, 1)) * np.sin(np.pi / 2 * np.clip((1 - x) * 5, 0, 1))
+    spectrum = np.zeros(len(frequency_hz), dtype=np.complex128)
+    power = np.abs(h[inside]) ** 2
+    gain = power / np.maximum(power + variance[inside], 1e-30)
+    spectrum[inside] = h[inside] * taper * gain
+    if box is not None:
+        spectrum[inside] /= box.at(f)
+    n = fft.next_fast_len(max(4 * int(high_hz / (frequency_hz[1] - frequency_hz[0])), 4096))
+    signal = fft.ifft(spectrum[: min(n, len(spectrum))], n)
+    step_s = 1.0 / (frequency_hz[1] - frequency_hz[0]) / n
+    lead = round(0.2 / step_s)
+    return (np.arange(n) - lead) * step_s, np.roll(signal, lead)

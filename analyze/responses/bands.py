@@ -1,0 +1,109 @@
+"""Bands of single outputs: level, phase, group delay, coherence per output, position and band of a capture.
+
+Phase is given after the reference output's arrival at that position is taken out. Levels are mean energies with the
+measuring noise taken off; the phase of a band is that of its mean vector.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db, nominal_hz
+from analyze.responses.rows import Band
+from analyze.responses.transfer import Responses, rotation
+
+LOWEST_HZ, HIGHEST_HZ = 19.0, 17000.0
+_MIN_SNR = 2.0
+
+
+class LineRuns(Protocol):
+    """Bands by their lines: first and stop, each (band,)."""
+
+    @property
+    def first(self) -> NDArray[np.int64]:
+        """First line of each band."""
+
+    @property
+    def stop(self) -> NDArray[np.int64]:
+        """Line after the last of each band."""
+
+
+def phase_slope_ms(
+    spectrum: NDArray[np.complex128], frequency_hz: NDArray[np.float64], runs: LineRuns
+) -> NDArray[np.float64]:
+    """Delay in ms per band from the phase step between neighbouring lines, `-arg(sum conj(S_k) S_(k+1)) / (2 pi df)`.
+
+    spectrum : (line,). Positive when later; the step is unambiguous within +-700 ms. NaN where a band has one line.
+    """
+    step = np.conj(spectrum[:-1]) * spectrum[1:]
+    step = np.where(np.isfinite(step), step, 0.0)
+    sums = np.concatenate([[0.0], np.cumsum(step)])
+    total = sums[np.maximum(runs.stop - 1, runs.first)] - sums[runs.first]
+    spacing = frequency_hz[1] - frequency_hz[0]
+    return np.where(np.abs(total) > 0, -np.angle(total) / (2.0 * np.pi * spacing) * 1000.0, np.nan)
+
+
+def band_rows(
+    responses: Responses, zones: Mapping[str, str], reference_ms: Mapping[str, float], fraction: int
+) -> list[Band]:
+    """Rows of `bands.csv` of one capture, as captured.
+
+    zones : zone of each position; reference_ms : arrival of the reference output there, taken out of the phase (0
+    where it is not known)
+    """
+    rows = []
+    for i, output in enumerate(responses.outputs):
+        for p, position in enumerate(responses.positions):
+            if responses.has(output, position):
+                arrival = reference_ms.get(position, 0.0)
+                rows += _rows(responses, i, p, zones[position], arrival if np.isfinite(arrival) else 0.0, fraction)
+    return rows
+
+
+def _rows(responses: Responses, i: int, p: int, zone: str, reference_ms: float, fraction: int) -> list[Band]:
+    f = responses.frequency_hz
+    centre = band_centres_hz(fraction, LOWEST_HZ, HIGHEST_HZ)
+    low, high = band_edges_hz(centre, fraction)
+    h = responses.h[i, p].astype(np.complex128)
+    aligned = h * rotation(f, 1.0, -reference_ms)
+    first, stop = np.searchsorted(f, low), np.searchsorted(f, high)
+    slope = phase_slope_ms(aligned, f, _Runs(first, stop))
+    rows = []
+    for k in np.flatnonzero((stop > first) & (high <= f[-1])):
+        lines = slice(int(first[k]), int(stop[k]))
+        error = float(np.mean(responses.variance[i, p, lines]))
+        energy = float(np.mean(np.abs(h[lines]) ** 2)) - error
+        if not energy > _MIN_SNR * error:
+            energy = np.nan
+        vector = np.mean(aligned[lines])
+        std = np.sqrt(error / 2.0 / (lines.stop - lines.start)) / max(abs(vector), 1e-30)
+        blank = 1.0 if np.isfinite(energy) else np.nan
+        rows.append(
+            Band(
+                capture=responses.capture,
+                output=responses.outputs[i],
+                position=responses.positions[p],
+                zone=zone,
+                band_hz=nominal_hz(float(centre[k]), fraction),
+                band_low_hz=float(low[k]),
+                band_high_hz=float(high[k]),
+                level_db=float(energy_db(energy)),
+                phase_deg=float(np.degrees(np.angle(vector))) * blank,
+                phase_std_deg=float(min(np.degrees(std), 180.0)) * blank,
+                group_delay_ms=float(slope[k]) * blank,
+                coherence=float(np.mean(responses.coherence[i, p, lines])),
+                averages=float(responses.averages[i, p]),
+            )
+        )
+    return rows
+
+
+class _Runs:
+    """Bands by their lines."""
+
+    def __init__(self, first: NDArray[np.int64], stop: NDArray[np.int64]) -> None:
+        self.first, self.stop = first, stop

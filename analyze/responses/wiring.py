@@ -1,0 +1,158 @@
+"""The wiring of every output: one fact, however many microphones and captures heard it.
+
+Evidence of single positions is pooled under two kinds of sign, one per output and one per microphone chain: an
+inverted microphone turns every output it hears. A microphone chain is presumed normal unless the outputs speak
+against it, which takes more than one output; with one position, or with every output turned at every position,
+microphone and outputs cannot be told apart, and the reason says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.findings import Finding
+from analyze.responses.rows import Wiring
+
+#: Log-odds, before anything is heard, that a microphone chain or an output is wired as declared.
+MICROPHONE_PRIOR = 4.0
+OUTPUT_PRIOR = 1.0
+#: Evidence of one position counts no more than this: its room is one room.
+_MOST_PER_POSITION = 6.0
+#: Evidence to log-odds: positions of one hall are not quite independent, the model is not quite right.
+_TEMPER = 0.7
+#: Below this a sign is `undecided`.
+DECIDED = 0.8
+#: More microphones than this are settled one by one instead of all together.
+_MOST_TOGETHER = 10
+
+
+@dataclass(frozen=True)
+class Signs:
+    """Signs found.
+
+    output_sign : per output +1, -1, or 0 where undecided; confidence : per output of the likelier sign
+    likelier : per output +1 or -1
+    microphone_sign : per position +1 or -1; microphone_confidence : of it
+    """
+
+    output_sign: Mapping[str, int]
+    likelier: Mapping[str, int]
+    confidence: Mapping[str, float]
+    microphone_sign: Mapping[str, int]
+    microphone_confidence: Mapping[str, float]
+
+
+def solve_signs(evidence: Mapping[tuple[str, str], float]) -> Signs:
+    """Signs of outputs and microphone chains from the evidence of each (output, position), positive for `normal`.
+
+    Settings and declared microphone polarities are taken out of the evidence before. Every combination of microphone
+    signs is weighed, the outputs summed out of each; beyond ten microphones each is weighed with the others normal.
+    """
+    outputs = list(dict.fromkeys(o for o, _ in evidence))
+    positions = list(dict.fromkeys(p for _, p in evidence))
+    table = np.zeros((len(outputs), len(positions)))
+    for (o, p), value in evidence.items():
+        limited = np.clip(_TEMPER * value, -_MOST_PER_POSITION, _MOST_PER_POSITION)
+        table[outputs.index(o), positions.index(p)] = limited
+    signs = _candidates(len(positions))  # (candidate, position)
+    log_odds = OUTPUT_PRIOR + signs @ table.T  # (candidate, output)
+    log_weight = np.logaddexp(log_odds / 2, -log_odds / 2).sum(axis=1) - MICROPHONE_PRIOR * (signs < 0).sum(axis=1)
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    normal = weight @ (1.0 / (1.0 + np.exp(-log_odds)))  # (output,)
+    mic_normal = weight @ (signs > 0)
+    confidence = np.maximum(normal, 1.0 - normal)
+    likelier = np.where(normal >= 0.5, 1, -1)
+    decided = confidence >= DECIDED
+    return Signs(
+        dict(zip(outputs, (likelier * decided).tolist(), strict=True)),
+        dict(zip(outputs, likelier.tolist(), strict=True)),
+        dict(zip(outputs, confidence.tolist(), strict=True)),
+        dict(zip(positions, np.where(mic_normal >= 0.5, 1, -1).tolist(), strict=True)),
+        dict(zip(positions, np.maximum(mic_normal, 1.0 - mic_normal).tolist(), strict=True)),
+    )
+
+
+def _candidates(n: int) -> NDArray[np.float64]:
+    """Combinations of microphone signs, (candidate, position)."""
+    if n <= _MOST_TOGETHER:
+        return np.array(list(product((1.0, -1.0), repeat=n)))
+    return np.vstack([np.ones(n), 1.0 - 2.0 * np.eye(n)])
+
+
+def own_confidence(evidence: float) -> float:
+    """Probability that the likelier sign of one row by itself is right."""
+    limited = min(abs(_TEMPER * evidence), _MOST_PER_POSITION)
+    return 1.0 / (1.0 + float(np.exp(-limited)))
+
+
+def polarity_word(sign: int) -> str:
+    """`normal`, `inverted`, or `undecided` for 0."""
+    return {1: "normal", -1: "inverted", 0: "undecided"}[sign]
+
+
+def wiring_rows(evidence: Mapping[tuple[str, str], float], signs: Signs) -> tuple[list[Wiring], list[Finding]]:
+    """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted."""
+    rows, findings = [], []
+    positions = list(dict.fromkeys(p for _, p in evidence))
+    for output, sign in signs.output_sign.items():
+        own = [np.sign(v) * signs.microphone_sign[p] for (o, p), v in evidence.items() if o == output and v != 0]
+        agreeing = sum(1 for s in own if s == signs.likelier[output])
+        reason = _reason(sign, signs.likelier[output], len(own), agreeing, len(positions))
+        rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
+        if sign < 0:
+            findings.append(_inverted_output(output, signs.confidence[output], len(positions)))
+    for position, sign in signs.microphone_sign.items():
+        if sign < 0 and signs.microphone_confidence[position] >= DECIDED:
+            findings.append(_inverted_microphone(position, signs.microphone_confidence[position]))
+    return rows, findings
+
+
+def _reason(sign: int, likelier: int, n: int, agreeing: int, n_positions: int) -> str:
+    word = polarity_word(sign or likelier)
+    heard = f"{agreeing} of {n} positions agree"
+    if n == 0:
+        return "Not heard over the noise at any position: repeat the capture louder."
+    if sign == 0:
+        return f"Likelier {word}, but {heard}: one more position close to this output, in its full level, would settle it."
+    if n_positions == 1:
+        return f"Reads {word} at the only position; an inverted microphone chain would read the same."
+    return f"First arrival reads {word}: {heard}."
+
+
+def _inverted_output(output: str, confidence: float, n_positions: int) -> Finding:
+    doubt = " With one position an inverted microphone chain would look the same: check it first." * (n_positions == 1)
+    detail = (
+        f"{output} is wired inverted: its lowest driver answers a positive feed with negative pressure. Check cable, "
+        f"connector, amplifier and the box's own leads; the polarity switch would only cover it up.{doubt}"
+    )
+    return Finding("output wired inverted", "warning", detail, track=output, value=confidence, unit="confidence")
+
+
+def _inverted_microphone(position: str, confidence: float) -> Finding:
+    detail = (
+        f"At {position} the outputs read inverted that read normal elsewhere: the microphone chain there is inverted. "
+        'It is taken into account; check its cable and preamplifier, or declare polarity = "inverted" for this position.'
+    )
+    return Finding("microphone chain inverted", "warning", detail, track=position, value=confidence, unit="confidence")
+
+
+def disagreeing(evidence: Mapping[tuple[str, str], float], signs: Signs) -> Sequence[Finding]:
+    """A finding for every output whose positions plainly contradict one another: never averaged away."""
+    findings = []
+    for output in signs.output_sign:
+        own = {p: v * signs.microphone_sign[p] for (o, p), v in evidence.items() if o == output}
+        plus = [p for p, v in own.items() if _TEMPER * v > 3.0]
+        minus = [p for p, v in own.items() if _TEMPER * v < -3.0]
+        if plus and minus:
+            detail = (
+                f"{output} reads normal at {', '.join(plus)} and inverted at {', '.join(minus)}: an open-backed box "
+                "does so behind it, else a reflection is stronger than the direct sound. Trust the closer position."
+            )
+            findings.append(Finding("positions disagree on polarity", "warning", detail, track=output))
+    return findings

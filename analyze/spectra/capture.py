@@ -1,0 +1,150 @@
+"""One opened recording -> its cross-spectra: coarse delays from the first sound, then the streaming pass.
+
+The pass is repeated once with better shifts where the responses show that a coarse delay was off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.audio.damage import TrackStatistics
+from analyze.audio.recording import Recording
+from analyze.findings import Finding
+from analyze.spectra.coarse_delay import LOOK_S, coarse_delay_s
+from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
+from analyze.spectra.streaming import accumulate, plan_frames
+
+#: Fewest frames that give a spread at all.
+_FEWEST_FRAMES = 2 * OVERLAP_HOPS
+#: A coarse delay further off than this costs coherence: Hann frames keep 0.98 of |H| at 5 % of their length.
+_REPEAT_S = 0.03
+#: Sound begins where a feed comes within this ratio of its loudest second.
+_SOUND_RATIO = 0.03
+_MAX_LATE_SHARE = 0.5
+
+
+def cross_spectra_of(
+    recording: Recording,
+    feeds: Sequence[str],
+    positions: Sequence[str],
+    statistics: TrackStatistics,
+    progress: Callable[[int], None] | None = None,
+) -> tuple[CrossSpectra | None, list[Finding]]:
+    """Cross-spectra of a recording whose tracks are the feeds, then the microphones.
+
+    Returns None and a finding where the recording is too short or no microphone hears any feed. Microphones that do not
+    hear a feed are read unshifted and come out incoherent.
+    """
+    too_short = _too_short(recording, 0.0)
+    if too_short:
+        return None, [too_short]
+    look = _first_sound(recording, len(feeds))
+    shift_s, findings = _coarse(recording, look, feeds, positions)
+    if np.isnan(shift_s).all():
+        return None, findings
+    shift_s = np.nan_to_num(shift_s)
+    too_short = _too_short(recording, float(shift_s.max()))
+    if too_short:
+        return None, [*findings, too_short]
+    cross = _pass(recording, feeds, positions, shift_s, statistics, progress)
+    moved = shift_s + _remaining_s(cross)
+    if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, float(moved.max())) is None:
+        cross = _pass(recording, feeds, positions, moved, None, None)
+    return cross, findings
+
+
+def _pass(
+    recording: Recording,
+    feeds: Sequence[str],
+    positions: Sequence[str],
+    shift_s: NDArray[np.float64],
+    statistics: TrackStatistics | None,
+    progress: Callable[[int], None] | None,
+) -> CrossSpectra:
+    def source(n: int) -> Iterator[NDArray[np.float32]]:
+        for _, block in recording.blocks(n, statistics=statistics):
+            yield block
+
+    return accumulate(
+        source,
+        recording.n_frames,
+        recording.sample_rate_hz,
+        capture=recording.capture,
+        feeds=feeds,
+        positions=positions,
+        shift_s=shift_s,
+        progress=progress,
+    )
+
+
+def _too_short(recording: Recording, latest_s: float) -> Finding | None:
+    """A finding where too few frames fit."""
+    plan = plan_frames(recording.n_frames, recording.sample_rate_hz, round(latest_s * recording.sample_rate_hz))
+    if plan.n_frames >= _FEWEST_FRAMES:
+        return None
+    needed_s = FRAME_S * (1.0 + (_FEWEST_FRAMES - 1) / OVERLAP_HOPS) + latest_s
+    detail = f"At least {needed_s:.1f} s are needed to tell sound from noise, 12 s are better: record it longer."
+    return Finding(
+        "capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s"
+    )
+
+
+def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:
+    """The first `LOOK_S` seconds with sound in a feed, (frame, track)."""
+    second = recording.sample_rate_hz
+    held: list[NDArray[np.float32]] = []
+    loudest = 0.0
+    for _, block in recording.blocks(second):
+        level = float(np.sqrt(np.mean(block[:, :n_feeds] ** 2)))
+        if level > loudest:
+            loudest = level
+        if not held and level <= 0.0:
+            continue
+        held.append(block)
+        if held and float(np.sqrt(np.mean(held[0][:, :n_feeds] ** 2))) < _SOUND_RATIO * loudest:
+            held.pop(0)
+        if len(held) >= LOOK_S:
+            break
+    return np.concatenate(held) if held else recording.read(0, second)
+
+
+def _coarse(
+    recording: Recording, look: NDArray[np.float32], feeds: Sequence[str], positions: Sequence[str]
+) -> tuple[NDArray[np.float64], list[Finding]]:
+    """Coarse delays, (feed, position), NaN where a feed is not heard, with a finding for each such microphone."""
+    shift_s = np.full((len(feeds), len(positions)), np.nan)
+    findings = []
+    for p, position in enumerate(positions):
+        for i, feed in enumerate(feeds):
+            shift_s[i, p], prominence = coarse_delay_s(look[:, i], look[:, len(feeds) + p], recording.sample_rate_hz)
+            if np.isnan(shift_s[i, p]):
+                detail = (
+                    f"{feed} is not heard at {position} over the noise: check that feed and microphone are of the same "
+                    "take and that the tracks are not swapped, or record it louder."
+                )
+                findings.append(
+                    Finding("output not heard", "warning", detail, recording.capture, position, value=prominence)
+                )
+    return shift_s, findings
+
+
+def _remaining_s(cross: CrossSpectra) -> NDArray[np.float64]:
+    """Where the energy of each response lies behind its shift, (feed, position): the coarse delay rechecked."""
+    from scipy import fft
+
+    out = np.zeros(cross.shift_s.shape)
+    n = 2 * (cross.gxx.shape[-1] - 1)
+    width = max(3, round(0.01 * cross.sample_rate_hz))
+    for i in range(len(cross.feeds)):
+        gxx = cross.gxx[i, i].real
+        for p in range(len(cross.positions)):
+            power = gxx * cross.gyy[i, p]
+            coherence = np.abs(cross.gxy[i, p]) ** 2 / np.maximum(power, 1e-300)
+            response = fft.irfft(cross.gxy[i, p] / np.maximum(gxx, 1e-9 * gxx.max()) * coherence, n)
+            energy = np.convolve(np.concatenate([response[-width:], response]) ** 2, np.ones(width), mode="same")[width:]
+            at = int(np.argmax(energy[:n]))
+            out[i, p] = (at if at < n * (1.0 - _MAX_LATE_SHARE) else at - n) / cross.sample_rate_hz
+    return out
