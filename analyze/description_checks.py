@@ -15,6 +15,7 @@ from analyze.description_schema import CaptureTable, DescriptionTable, Kind, Out
 
 #: Groups of tracks of a capture in which no track may stand twice.
 _TRACK_GROUPS = (("feeds", "mics"), ("inputs",))
+_TRACK_TABLES = ("feeds", "mics", "inputs")
 
 
 def find_mistakes(table: DescriptionTable, document: Mapping[str, Any], files: AudioFolder) -> list[Mistake]:
@@ -46,15 +47,7 @@ class _Checks:
             written = _written(self._document, *key)
             if "kind" not in written:
                 self._add((*key, "kind"), "missing", expected=listed(_choices(Kind)))
-            if output.min_delay_ms > output.max_delay_ms:
-                self._add(
-                    (*key, "min_delay_ms" if "min_delay_ms" in written else "max_delay_ms"),
-                    "range of delays is empty",
-                    shown(output.min_delay_ms),
-                    f"at most max_delay_ms, {output.max_delay_ms:g}",
-                )
-            else:
-                self._in_range((*key, "delay_ms"), output.delay_ms, output)
+            self._device(key, output, written)
             self._seats((*key, "align_at"), output.align_at)
 
     def positions(self) -> None:
@@ -121,6 +114,20 @@ class _Checks:
                 self._add((*key, place), "stands twice in this list", shown(name))
             seen.add(name)
 
+    def _device(self, key: KeyPath, output: OutputTable, written: Mapping[str, Any]) -> None:
+        """The device offers some delays, and the setting in force is one of them."""
+        if _left_out(output, written, "min_delay_ms", "max_delay_ms"):
+            return
+        if output.min_delay_ms > output.max_delay_ms:
+            self._add(
+                (*key, "min_delay_ms" if "min_delay_ms" in written else "max_delay_ms"),
+                "range of delays is empty",
+                shown(output.min_delay_ms),
+                f"at most max_delay_ms, {output.max_delay_ms:g}",
+            )
+        elif not _left_out(output, written, "delay_ms"):
+            self._in_range((*key, "delay_ms"), output.delay_ms, output)
+
     def _in_range(self, key: KeyPath, delay_ms: float, output: OutputTable) -> None:
         """A delay setting is one that the device offers."""
         if not output.min_delay_ms <= delay_ms <= output.max_delay_ms:
@@ -159,8 +166,10 @@ class _Checks:
             self._known_name("outputs", (*key, "playing", place), name)
         for name, setting in capture.settings.items():
             place_of = (*key, "settings", name)
-            if self._known_name("outputs", place_of, name) and setting.delay_ms is not None:
-                output = self._table.outputs.get(name, OutputTable())
+            if not self._known_name("outputs", place_of, name) or setting.delay_ms is None:
+                continue
+            output, own = self._table.outputs.get(name), _written(self._document, "outputs", name)
+            if output is not None and not _left_out(output, own, "min_delay_ms", "max_delay_ms"):
                 self._in_range((*place_of, "delay_ms"), setting.delay_ms, output)
         self._pairs((*key, "against"), capture.against, tuple(_written(self._document, *key, "inputs")))
 
@@ -197,7 +206,9 @@ class _Checks:
                     if track in labels:
                         self._add(place, f"same track as {shown(labels[track])}", shown(text), "another track")
                     labels.setdefault(track, label)
-        self._unsynced((*key, "unsynced"), capture.unsynced, tuple(named), refused)
+        written = _written(self._document, *key)
+        if all(_n_items(written.get(kind, {})) == len(getattr(capture, kind)) for kind in _TRACK_TABLES):
+            self._unsynced((*key, "unsynced"), capture.unsynced, tuple(named), refused)
 
     def _track(self, key: KeyPath, text: str) -> tuple[str, int] | None:
         """File and channel of a track; a mistake and None if it is refused."""
@@ -228,6 +239,16 @@ class _Checks:
 def _choices(literal: Any) -> tuple[str, ...]:
     """The words that a `Literal` type allows."""
     return tuple(literal.__args__)
+
+
+def _left_out(output: OutputTable, written: Mapping[str, Any], *keys: str) -> bool:
+    """Whether one of the keys was written with a value that is wrong by itself."""
+    return any(key in written and key not in output.model_fields_set for key in keys)
+
+
+def _n_items(value: object) -> int:
+    """Items of a table; -1 for what is no table."""
+    return len(value) if isinstance(value, Mapping) else -1
 
 
 def _written(document: Mapping[str, Any], *key: str | int) -> Mapping[str, Any]:

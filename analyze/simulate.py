@@ -57,7 +57,9 @@ def _build_beside(scene: Scene, folder: Path, duration_s: float) -> None:
     try:
         partial.chmod(0o755)
         record(scene, partial, duration_s)
-        partial.replace(folder)
+        if folder.exists():
+            folder.rmdir()  # empty, as checked; some systems do not rename onto a folder
+        partial.rename(folder)
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)
         raise

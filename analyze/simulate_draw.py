@@ -34,7 +34,10 @@ _SUB_RANGE_S, _MONITOR_RANGE_S = (0.0, 0.035), (0.0, 0.012)
 #: What a draw must offer, dB: so much better is the right polarity than the other one at its own best delay (the fault
 #: of the crossover asks for more), and so far below the best lies a wrong delay or polarity of the subs at present.
 _POLARITY_MARGIN_DB, _CROSSOVER_MARGIN_DB, _MONITOR_MARGIN_DB = 0.1, 0.5, 0.3
-_DELAY_LOSS_DB, _CROSSOVER_LOSS_DB = 0.7, 1.5
+_DELAY_LOSS_DB, _CROSSOVER_LOSS_DB = 0.65, 1.5
+
+#: How much delay is left in on the subs, and by how much the tower is too early, ms.
+_LEFT_IN_MS, _EARLY_MS = (6.0, 7.5), (20.0, 45.0)
 
 #: Draws before giving up on a seed.
 _MAX_DRAWS = 40
@@ -45,8 +48,7 @@ def build_scene(seed: int, fault: str | None = None, *, sample_rate_hz: int = 48
 
     Raises DescriptionError for an unknown fault, and where a seed offers no scene with a clear right answer.
     """
-    if fault is None:
-        fault = str(np.random.default_rng([seed, len(FAULTS)]).choice(FAULTS))
+    fault = draw_fault(seed) if fault is None else fault
     if fault not in FAULTS:
         raise DescriptionError(f"no such fault (found {fault!r}, expected one of {', '.join(FAULTS)}).")
     for draw in range(_MAX_DRAWS):
@@ -54,6 +56,11 @@ def build_scene(seed: int, fault: str | None = None, *, sample_rate_hz: int = 48
         if scene is not None:
             return scene
     raise DescriptionError(f"no clear scene in {_MAX_DRAWS} draws of seed {seed}.", "Choose another seed.")
+
+
+def draw_fault(seed: int) -> str:
+    """The fault that a seed stands for, each as likely as the others."""
+    return str(np.random.default_rng([seed, len(FAULTS)]).choice(FAULTS))
 
 
 def _draw_scene(seed: int, draw: int, fault: str, sample_rate_hz: int) -> Scene | None:
@@ -114,10 +121,10 @@ def _design(scene: Scene, rng: np.random.Generator) -> Scene:
             settings = settings.with_output(index, lined_up_s(scene, index, settings), 1.0)
     settings, _ = _with_best_subs(scene, settings)
     stage = scene.bench("stage")
-    for index, output in enumerate(scene.outputs):
-        if output.kind == "monitor":
-            clearest = stage.clearest(settings.signs, settings.delays_s, index, _MONITOR_RANGE_S)
-            settings = settings.with_output(index, clearest.delay_s, 1.0)
+    monitors = [index for index, output in enumerate(scene.outputs) if output.kind == "monitor"]
+    for index in [*monitors, *monitors]:  # each moves the cells of the others, so once more
+        clearest = stage.clearest(settings.signs, settings.delays_s, index, _MONITOR_RANGE_S)
+        settings = settings.with_output(index, clearest.delay_s, 1.0)
     settings, choices = _with_best_subs(scene, settings)
     return replace(scene, present=settings, best=settings, sub_choices=choices)
 
@@ -142,7 +149,7 @@ def _put_fault(scene: Scene, rng: np.random.Generator) -> Scene:
     """The scene with its fault, and the output or position that it concerns."""
     present, subs = scene.present, members(scene.outputs, SUB_GROUP)
     if scene.fault == DELAY_LEFT_IN:
-        extra_s = round(float(rng.uniform(6.0, 9.0)), 2) * 1e-3
+        extra_s = round(float(rng.uniform(*_LEFT_IN_MS)), 2) * 1e-3
         present = present.with_output(subs, float(present.delays_s[subs[0]]) + extra_s, 1.0)
         return replace(scene, present=present, target=SUB_GROUP)
     if scene.fault == OTHER_POLARITY:
@@ -150,7 +157,7 @@ def _put_fault(scene: Scene, rng: np.random.Generator) -> Scene:
         return replace(scene, present=present, target=SUB_GROUP)
     if scene.fault == TOWER_EARLY:
         tower = index_of(scene.outputs, "delay tower")
-        early_s = round(float(rng.uniform(20.0, 45.0)), 1) * 1e-3
+        early_s = round(float(rng.uniform(*_EARLY_MS)), 1) * 1e-3
         present = present.with_output(tower, max(0.0, float(present.delays_s[tower]) - early_s), 1.0)
         return replace(scene, present=present, target="delay tower")
     if scene.fault == MONITOR_INVERTED:

@@ -15,8 +15,8 @@ FeedKind = Literal["noise", "sweep", "groove"]
 #: Silence ahead of and behind what is played.
 _LEAD_S, _TRAIL_S = 0.4, 0.9
 
-#: RMS of noise and groove, peak of the sweep, re full scale.
-_RMS, _SWEEP_PEAK = 0.08, 0.2
+#: RMS of noise and groove, peak of the sweep and highest peak of the groove, re full scale.
+_RMS, _SWEEP_PEAK, _GROOVE_PEAK = 0.08, 0.2, 0.6
 
 #: Exponential sweeps (ISO 18233:2006, Annex B, from memory) over this range, one after the other.
 _SWEEP_LOW_HZ, _SWEEP_HIGH_HZ, _SWEEP_S, _SWEEP_GAP_S = 18.0, 18_000.0, 2.9, 0.25
@@ -82,7 +82,8 @@ def _groove(n_frames: int, sample_rate_hz: int, rng: np.random.Generator) -> NDA
             part = hit[: max(0, n_frames - start)]
             sound[start : start + len(part)] += part
     sound += 0.05 * pink_noise(n_frames, sample_rate_hz, 25.0, 12_000.0, rng)  # keys and room of the band
-    return _edges(_RMS * sound / np.sqrt(np.mean(sound**2)), sample_rate_hz)
+    gain = min(_RMS / np.sqrt(np.mean(sound**2)), _GROOVE_PEAK / np.abs(sound).max())
+    return _edges(gain * sound, sample_rate_hz)
 
 
 def _kick(sample_rate_hz: int, rng: np.random.Generator) -> NDArray[np.float64]:

@@ -106,7 +106,7 @@ notes = "Every output alone, one after the other; four seats and two places on s
 def _output_text(scene: Scene, index: int) -> str:
     """One `[outputs.*]` table."""
     output = scene.outputs[index]
-    lines = [f"[outputs.{_quoted(output.name)}]", f'kind = "{output.kind}"']
+    lines = [f"[outputs.{_key(output.name)}]", f'kind = "{output.kind}"']
     if output.group:
         lines.append(f'group = "{output.group}"')
     lines.append(f"delay_ms = {_ms(scene.present.delays_s[index])}")
@@ -124,22 +124,22 @@ def _output_text(scene: Scene, index: int) -> str:
 def _position_text(scene: Scene, index: int) -> str:
     """One `[positions.*]` table; a taped distance stands at the first one."""
     position = scene.positions[index]
-    lines = [f"[positions.{_quoted(position.name)}]", f'zone = "{position.zone}"']
+    lines = [f"[positions.{_key(position.name)}]", f'zone = "{position.zone}"']
     if index == 0:
         reference = scene.outputs[index_of(scene.outputs, REFERENCE)]
         path_m = distance_m(reference.place_m, position.place_m)
-        lines.append(f"distance_m = {{ {_quoted(REFERENCE)} = {path_m:.1f} }}")
+        lines.append(f"distance_m = {{ {_key(REFERENCE)} = {path_m:.1f} }}")
     return "\n".join(lines) + "\n"
 
 
 def _capture_text(scene: Scene, index: int) -> str:
     """One `[[captures]]` table."""
     output, tracks = scene.outputs[index], _tracks(scene, index)
-    mics = ", ".join(f"{_quoted(position.name)} = {_quoted(tracks[position.name])}" for position in scene.positions)
+    mics = ", ".join(f"{_key(position.name)} = {_quoted(tracks[position.name])}" for position in scene.positions)
     lines = [
         "[[captures]]",
         f"name = {_quoted(f'{output.name}, {_FEED_NAMES[output.feed]}')}",
-        f"feeds = {{ {_quoted(output.name)} = {_quoted(tracks[''])} }}",
+        f"feeds = {{ {_key(output.name)} = {_quoted(tracks[''])} }}",
         f"mics = {{ {mics} }}",
     ]
     return "\n".join(lines) + "\n"
@@ -256,6 +256,11 @@ def _write_text(path: Path, text: str) -> None:
 def _quoted(text: str) -> str:
     """A TOML basic string (JSON's escapes are valid TOML)."""
     return json.dumps(text, ensure_ascii=False)
+
+
+def _key(name: str) -> str:
+    """A TOML key: bare where that is allowed."""
+    return name if name.isascii() and name.replace("_", "").replace("-", "").isalnum() else _quoted(name)
 
 
 def _ms(seconds: float) -> float:

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db
 
-#: The bands of the score, Hz.
-_LOW_HZ, _HIGH_HZ = 25.0, 315.0
+#: The bands of the score, Hz: nominally 25 to 315, whose exact centres are 25.12 and 316.23.
+_LOW_HZ, _HIGH_HZ = 25.0, 317.0
 
 #: An output matters within this of the loudest; a cell counts within this of the position's loudest band. dB.
 _NEAR_DB, _FAR_DB = 10.0, 25.0
@@ -85,8 +85,8 @@ class Bench:
         own : which cells are scored, as in `score_db`
         """
         score = self._scorer(signs, delays_s, moving, own)
-        upright, inverted = (_search(range_s, lambda delay_s, sign=sign: score(sign, delay_s)) for sign in (1, -1))
-        return Choice(1, *upright), Choice(-1, *inverted)
+        upright = Choice(1, *_search(range_s, lambda delay_s: score(1, delay_s)))
+        return upright, Choice(-1, *_search(range_s, lambda delay_s: score(-1, delay_s)))
 
     def clearest(
         self, signs: NDArray[np.float64], delays_s: NDArray[np.float64], moving: int, range_s: tuple[float, float]

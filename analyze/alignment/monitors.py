@@ -8,7 +8,7 @@ shown with its price, and never recommended: a fader move undoes it.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from analyze.alignment.device import allowed, rounded
 from analyze.alignment.mains_subs import Group
 from analyze.alignment.rows import MonitorTrick
 from analyze.alignment.score import UNCHANGED, Change, cell_energy, efficiency_db, mean_score
-from analyze.alignment.search import search
+from analyze.alignment.search import Landscape, search
 
 #: A monitor is turned over only for more than this.
 _WORTHWHILE_DB = 0.3
@@ -29,46 +29,106 @@ _SIGMAS = 2.0
 _FADER_DB = 3.0
 
 
-def decide_monitor(context: Context, group: Group, fixed: Mapping[str, Change]) -> Decision:
-    """Decision on one group of monitors, every other output changed as in `fixed`."""
-    members = context.members(group)
-    if all(o.adjust == "none" for o in members):
+def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[str, Change]) -> list[Decision]:
+    """Decisions on all groups of monitors, judged together; every other output changed as in `fixed`.
+
+    A group is changed only if that beats leaving it alone, the other monitors as recommended, beyond all doubt.
+    """
+    settled = {g: d for g in groups if (d := _without_question(context, g)) is not None}
+    open_groups = [g for g in groups if g not in settled]
+    movers = [allowed(context.members(g)) for g in open_groups]
+    landscape = context.landscape(open_groups, fixed, context.stage)
+    replicates = [context.landscape(open_groups, fixed, context.stage, r) for r in range(len(context.replicates))]
+    state = [
+        rounded(context.members(g), c) for g, c in zip(open_groups, search(landscape, movers).state, strict=True)
+    ]
+    for _ in open_groups:  # the least worthwhile change goes first; the others are weighed again without it
+        gains = [_gain(context, landscape, replicates, open_groups, state, k) for k in range(len(state))]
+        doubtful = [k for k, (gain, std) in enumerate(gains) if state[k] != UNCHANGED and not gain > _worth_db(std)]
+        if not doubtful:
+            break
+        state[min(doubtful, key=lambda k: gains[k][0])] = UNCHANGED
+    for k, group in enumerate(open_groups):
+        settled[group] = _decision(context, landscape, replicates, open_groups, state, k)
+    return [settled[g] for g in groups]
+
+
+def _worth_db(std: float) -> float:
+    """What a change must gain on stage to be made."""
+    return max(_WORTHWHILE_DB, _SIGMAS * math.hypot(std, MODEL_DB))
+
+
+def _without_question(context: Context, group: Group) -> Decision | None:
+    """The decision where there is nothing to judge: not to be adjusted, not measured, alone in its band."""
+    if all(o.adjust == "none" for o in context.members(group)):
         return Decision(group, UNCHANGED, "keep", MOST, MOST, reason="Not to be adjusted, as described.")
     heard = context.heard(group)
     if not heard:
         return nothing_heard(group, f"Not measured: record {group[0]} alone with microphones on stage.")
-    mask = context.stage.own(heard)
-    if not mask.any():
+    if not context.stage.own(heard).any():
         reason = "Meets no other output in the low bands on stage: its polarity does not matter there."
         return Decision(group, UNCHANGED, "keep", MOST, MOST, reason=reason)
-    landscape = context.landscape([group], fixed, context.stage)
-    replicates = [context.landscape([group], fixed, context.stage, r) for r in range(len(context.replicates))]
-    mover = allowed(members)
-    candidate = rounded(members, search(landscape, [mover]).state[0])
-    gain = landscape.score([candidate], mask) - landscape.score([UNCHANGED], mask)
-    std = float(np.std([r.score([candidate], mask) - r.score([UNCHANGED], mask) for r in replicates]))
-    if candidate == UNCHANGED or not gain > max(_WORTHWHILE_DB, _SIGMAS * math.hypot(std, MODEL_DB)):
-        return _keep(group, landscape.score([UNCHANGED], mask), landscape.score([(-1.0, 0.0)], mask), std)
-    confidence = above(gain + RIGHT_DB, std)
-    polarity = above(gain, std)
-    if min(confidence, polarity) < DECIDED:
-        reason = f"In doubt: {gain:.1f} dB on stage either way. Leave it, or record it again louder."
+    return None
+
+
+def _gain(
+    context: Context,
+    landscape: Landscape,
+    replicates: Sequence[Landscape],
+    groups: Sequence[Group],
+    state: Sequence[Change],
+    k: int,
+    turned: bool = False,
+) -> tuple[float, float]:
+    """Gain of group k's change over leaving it alone in its own cells and its standard deviation over replicates.
+
+    With `turned` instead: of leaving it as in `state` over the other polarity.
+    """
+    mask = context.stage.own(context.heard(groups[k]))
+    other = [*state]
+    other[k] = (-state[k][0], state[k][1]) if turned else UNCHANGED
+    gain = landscape.score(state, mask) - landscape.score(other, mask)
+    return gain, float(np.std([r.score(state, mask) - r.score(other, mask) for r in replicates]))
+
+
+def _decision(
+    context: Context,
+    landscape: Landscape,
+    replicates: Sequence[Landscape],
+    groups: Sequence[Group],
+    state: Sequence[Change],
+    k: int,
+) -> Decision:
+    """Decision on group k, the others as in `state`."""
+    group, members = groups[k], context.members(groups[k])
+    cost, cost_std = _gain(context, landscape, replicates, groups, state, k, turned=True)
+    polarity = above(cost, cost_std)
+    wired = " Yet it is wired inverted: mend that, then measure again." if _is_wired_inverted(context, group) else ""
+    if state[k] == UNCHANGED:
         return Decision(
-            group, candidate, "undecided", confidence, polarity, gain, f"candidate {setting_words(members, candidate)}", reason
+            group, UNCHANGED, "keep", above(RIGHT_DB + cost, cost_std), polarity, cost, "", _keep_reason(cost) + wired
         )
-    reason = f"{'Turned over' if candidate[0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
-    return Decision(group, candidate, "change", confidence, polarity, gain, f"leaving it costs {gain:.1f} dB", reason)
+    gain, std = _gain(context, landscape, replicates, groups, state, k)
+    confidence = above(gain + RIGHT_DB, std)
+    if min(confidence, polarity) < DECIDED:
+        reason = f"In doubt: {gain:.1f} dB on stage either way. Record {group[0]} again, alone and louder, to settle it."
+        words = f"candidate {setting_words(members, state[k])}"
+        return Decision(group, state[k], "undecided", min(confidence, polarity), polarity, cost, words, reason)
+    reason = f"{'Turned over' if state[k][0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
+    alternative = f"leaving it costs {gain:.1f} dB on stage"
+    wired = " It is wired inverted: mending that does the same." if wired and state[k][0] < 0 else wired
+    return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason + wired)
 
 
-def _keep(group: Group, as_is: float, turned: float, std: float) -> Decision:
-    """Left as it is, with what the other polarity would do on stage."""
-    cost = as_is - turned
-    confidence = above(RIGHT_DB + cost, std)
+def _is_wired_inverted(context: Context, group: Group) -> bool:
+    return any(context.signs.output_sign.get(name, 0) * context.sound_check.outputs[name].setting.sign < 0 for name in group)
+
+
+def _keep_reason(cost: float) -> str:
+    """Why it is left as it is, with what the other polarity would do on stage."""
     if cost > 0.05:
-        reason = f"Leave it: the other polarity would cost {cost:.1f} dB of low end on stage."
-    else:
-        reason = f"Leave it: the other polarity would add only {-cost:.1f} dB on stage, which is in doubt."
-    return Decision(group, UNCHANGED, "keep", confidence, above(cost, std), cost, "", reason)
+        return f"Leave it: the other polarity would cost {cost:.1f} dB of low end on stage."
+    return f"Leave it: the other polarity would add only {max(0.0, -cost):.1f} dB on stage, which is in doubt."
 
 
 def monitor_trick(context: Context, group: Group, fixed: Mapping[str, Change]) -> MonitorTrick | None:

@@ -17,7 +17,7 @@ from analyze.alignment.decision import Decision
 from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
-from analyze.alignment.monitors import decide_monitor
+from analyze.alignment.monitors import decide_monitors
 from analyze.alignment.rows import DelayScan, Recommendation
 from analyze.alignment.score import UNCHANGED, Change, efficiency_db, mean_score
 from analyze.description import Output
@@ -48,8 +48,9 @@ def decide_all(context: Context, blocked: Mapping[str, str] | None = None) -> di
     for decision in decide_mains_subs(context, joint, group_changes(changes)):
         decisions[decision.members] = decision
         changes[decision.members] = decision.change
-    for group in (g for g in free if _kind(context, g) == "monitor"):
-        decisions[group] = decide_monitor(context, group, group_changes(changes))
+    monitors = [g for g in free if _kind(context, g) == "monitor"]
+    for decision in decide_monitors(context, monitors, group_changes(changes)):
+        decisions[decision.members] = decision
     return {g: decisions[g] for g in context.sound_check.groups}
 
 

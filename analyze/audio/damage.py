@@ -35,7 +35,7 @@ DC_OFFSET = 0.01
 #: Zeros between samples no larger than one step of 16 bits are soft sound rounded off, not lost samples.
 _ROUNDED_OFF = 1.5 * 2.0**-15
 _STRETCH = 1 << 14
-_TILE = 512
+_SHORTEST_TILE = 256
 #: Odd multiplier that moves the fingerprint on from stretch to stretch (Knuth, TAOCP 3.3.4, table 1, line 26).
 _NEXT = np.uint64(6364136223846793005)
 
@@ -76,6 +76,14 @@ class TrackSummary:
     longest_dropout: NDArray[np.int64]
     fingerprint: NDArray[np.uint64]
 
+    def __post_init__(self) -> None:
+        """Check that all arrays have one length and close them."""
+        for name, array in vars(self).items():
+            if isinstance(array, np.ndarray):
+                if array.shape != self.peak.shape:
+                    raise ValueError(f"{name} has shape {array.shape}, expected {self.peak.shape}")
+                array.flags.writeable = False
+
 
 class TrackStatistics:
     """Accumulates the figures of `n_tracks` tracks: `update` with successive blocks, then `finish` once."""
@@ -113,7 +121,7 @@ class TrackStatistics:
         """The figures of everything given; nothing can be added afterwards. Raises ValueError without a frame."""
         if self._n_held:
             self._take_stretch()
-        self._is_finished = True
+        self._is_finished = True  # the arrays are the summary's now
         if self.n_frames == 0:
             raise ValueError("no frames were given")
         with np.errstate(divide="ignore"):
@@ -121,7 +129,7 @@ class TrackStatistics:
         return TrackSummary(
             n_frames=self.n_frames,
             sample_rate_hz=self.sample_rate_hz,
-            peak=self._peak.copy(),
+            peak=self._peak,
             mean=self._sum / self.n_frames,
             level_dbfs=level_dbfs,
             n_clipped=self._clipping.count,
@@ -130,13 +138,14 @@ class TrackStatistics:
             first_dropout=self._dropouts.first,
             dropout_frames=self._dropouts.total,
             longest_dropout=self._dropouts.longest,
-            fingerprint=self._fingerprint.copy(),
+            fingerprint=self._fingerprint,
         )
 
     def _hold(self, block: NDArray[np.float32]) -> None:
         """Append (frame, track) to the held (track, frame), in tiles: a transposition at once would miss the cache."""
-        for start in range(0, len(block), _TILE):
-            tile = block[start : start + _TILE]
+        n_tile = max(_SHORTEST_TILE, _STRETCH // self.n_tracks)
+        for start in range(0, len(block), n_tile):
+            tile = block[start : start + n_tile]
             self._held[:, self._n_held : self._n_held + len(tile)] = tile.T
             self._n_held += len(tile)
 
@@ -145,8 +154,9 @@ class TrackStatistics:
         held = self._held[:, : self._n_held]
         peak = np.maximum(held.max(axis=1), -held.min(axis=1))
         self._peak = np.maximum(self._peak, peak)
-        self._sum += held.sum(axis=1, dtype=np.float64)
-        self._sum_squares += _sum_of_squares(held)
+        sums, squares = _sums(held)
+        self._sum += sums
+        self._sum_squares += squares
         words = np.einsum("ij,j->i", held.view(np.uint32), self._multipliers[: self._n_held])
         self._fingerprint = self._fingerprint * _NEXT + words
         self._clipping.take(held, peak, self.n_frames)
@@ -182,13 +192,17 @@ def damage_findings(summary: TrackSummary, places: Sequence[TrackPlace]) -> list
 # --- accumulators ---
 
 
-def _sum_of_squares(held: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Per row; in single precision, which is good to 1e-5 dB here, unless numbers far beyond full scale overflow it."""
-    with np.errstate(over="ignore"):
-        squares: NDArray[np.float64] = np.einsum("ij,ij->i", held, held).astype(np.float64)
-    if not np.isfinite(squares).all():
-        squares = np.einsum("ij,ij->i", held, held, dtype=np.float64)
-    return squares
+def _sums(held: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sums of samples and of squares, per row.
+
+    In single precision, which is good to 1e-5 dB here, unless numbers far beyond full scale run over.
+    """
+    with np.errstate(over="ignore", invalid="ignore"):
+        sums = held.sum(axis=1).astype(np.float64)
+        squares = np.einsum("ij,ij->i", held, held).astype(np.float64)
+    if not np.isfinite(sums + squares).all():
+        sums, squares = held.sum(axis=1, dtype=np.float64), np.einsum("ij,ij->i", held, held, dtype=np.float64)
+    return sums, squares
 
 
 class _Clipping:

@@ -57,7 +57,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """One table: file stem, title, what a row is, its columns, its key and the field of `Analysis` that holds its rows."""
+    """One table: file stem, title, what a row is, columns, key and the field of `Analysis` that holds its rows."""
 
     name: str
     title: str
@@ -126,7 +126,7 @@ RECOMMENDATIONS = Table(
         _probability("confidence", "probability that the recommended pair of polarity and delay is right"),
         _probability("polarity_confidence", "probability that the recommended polarity is right"),
         _number("cost_if_wrong_db", "what the other polarity at its own best delay would cost"),
-        _number("gain_db", "all as recommended against this output left alone, in its own cells, mean over the audience"),
+        _number("gain_db", "all as recommended against this output left alone, in its own cells, audience mean"),
         _text("worst_position", "audience position where the change does least good"),
         _number("worst_gain_db", "the same gain at that position; negative where it loses"),
         _number("overlap_low_hz", "lower edge of the range shared with the other outputs"),
@@ -165,7 +165,7 @@ ARRIVALS = Table(
         _ZONE,
         _number("arrival_ms", "pure delay from feed to microphone; what box and crossover add is taken out"),
         _number("arrival_std_ms", "standard error of the arrival"),
-        _number("distance_m", "(arrival - setting - latency) times the speed of sound; empty unless the latency is given"),
+        _number("distance_m", "(arrival - setting - latency) times speed of sound; empty unless the latency is given"),
         _text("polarity", "wiring from all positions and captures, times the setting of this capture", FOUND_SIGNS),
         _probability("polarity_confidence", "probability that this polarity is right"),
         _text("own_polarity", "what this row alone shows", FOUND_SIGNS),

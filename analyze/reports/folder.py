@@ -28,7 +28,7 @@ _NAME_LENGTH, _DIGEST_LENGTH = 50, 12
 _MAX_MANIFEST_BYTES = 16 << 20
 
 _FULL = "Make room on the disk or write elsewhere with --out; an earlier report is untouched."
-_CLOSED = "Choose a folder you may write to with --out, and close programs that have the report open; nothing was changed."
+_CLOSED = "Choose a folder you may write to with --out, and close programs that use the report; nothing was changed."
 
 
 def check_folder(target: Path, *, force: bool, source: Path | None = None) -> None:

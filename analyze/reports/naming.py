@@ -15,18 +15,24 @@ _SLUG_LENGTH, _LABEL_LENGTH = 40, 22
 # Categories with nothing to see: controls, formats (direction marks among them), surrogates, private use, separators.
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
+# Joiners that Persian, Indic scripts and some pictographs need to be read.
+_JOINERS = "\u200c\u200d"
+
 # Latin, Greek and Cyrillic: what the font of the plots can draw. Names beyond it also get a number.
 _DRAWN_BELOW = 0x0530
 
 
 def clean(text: str) -> str:
-    """One line of text without anything that cannot be seen; runs of white space become one space.
+    r"""One line of text without anything that cannot be seen; runs of white space become one space.
 
-    >>> clean("sub\\n left\\x1b[31m")
+    >>> clean("sub\n left\x1b[31m")
     'sub left[31m'
     """
-    seen = "".join(" " if c.isspace() else c for c in text if c.isspace() or unicodedata.category(c) not in _UNSEEN)
-    return " ".join(seen.split())
+    return " ".join("".join(" " if c.isspace() else c for c in text if c.isspace() or _is_seen(c)).split())
+
+
+def _is_seen(character: str) -> bool:
+    return character in _JOINERS or unicodedata.category(character) not in _UNSEEN
 
 
 def shortened(text: str, length: int) -> str:

@@ -17,6 +17,7 @@ from analyze.reports.naming import labels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
     from analyze.pipeline import Analysis
@@ -51,7 +52,7 @@ _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
 # Missing from most fonts or not: a white square is what a reader knows as 'a character this font lacks'.
 _LACKING = "□"
 
-_RC = {
+_RC: Any = {
     "axes.axisbelow": True,
     "axes.edgecolor": COLOURS["muted"][0],
     "axes.labelcolor": COLOURS["ink"][0],
@@ -197,6 +198,13 @@ def y_names(axes: Axes, names: list[str]) -> None:
     axes.set_yticks(range(len(names)), names)
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.tick_params(axis="y", length=0, labelcolor=colour("ink"))
+
+
+def round_ticks(axis: Axis) -> None:
+    """About six ticks at round numbers."""
+    from matplotlib.ticker import MaxNLocator
+
+    axis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 5, 10]))
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float) -> None:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analyze.reports.naming import shortened
-from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, title, y_names
+from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
 from analyze.reports.selections import levels_at, own_clocks, own_signs
 
 if TYPE_CHECKING:
@@ -15,14 +15,15 @@ if TYPE_CHECKING:
 
     from analyze.pipeline import Analysis
 
-WIDTH_IN = 7.0
-NAMES_IN = 1.95
+#: Width of a plot in inches, and of the names beside one.
+WIDTH_IN = 5.8
+NAMES_IN = 1.75
 
 #: Symbols of the polarity table and the roles of their shades.
 SIGNS = {"normal": ("+", "upright"), "inverted": ("−", "flipped"), "undecided": ("?", "unclear")}
 
-_LEGEND_COLUMNS, _LEGEND_ROW_IN = 3, 0.19
-_CELL_IN, _ROW_IN = 0.72, 0.36
+_LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.19
+_CELL_IN, _ROW_IN = 0.66, 0.36
 
 # Levels further than this below the loudest band of a plot are not shown.
 _LEVEL_RANGE_DB = 50.0
@@ -50,15 +51,16 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
     positions = [name for name in look.positions if any(row.position == name for row in analysis.arrivals)]
     axes = figure.subplots()
     place(figure, NAMES_IN, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
-    title(figure, "When does it arrive? Arrival by output and position")
+    title(figure, "When does it arrive?")
     for index, output in enumerate(outputs):
         offset = (index - (len(outputs) - 1) / 2.0) * 0.8 / max(len(outputs), 1)
         _arrival_dots(axes, analysis, look, output, {name: row + offset for row, name in enumerate(positions)})
     y_names(axes, [look.positions[name] for name in positions])
     for row in range(1, len(positions)):
         axes.axhline(row - 0.5, color=colour("grid"), linewidth=0.7)
-    axes.set_xlabel("Arrival after the feed (ms), setting included, box and crossover taken out")
+    axes.set_xlabel("Arrival after the feed (ms), setting included")
     axes.grid(visible=True, axis="x")
+    round_ticks(axes.xaxis)
     legend_above(axes, _LEGEND_COLUMNS)
 
 
@@ -97,7 +99,7 @@ def polarity(figure: Figure, analysis: Analysis, look: Look) -> None:
     """What every output and position shows by itself, as captured, beside the wiring all of them together show."""
     axes = figure.subplots()
     place(figure, NAMES_IN, 0.3, 1.15, 0.5)
-    title(figure, "Which way up is it? Polarity by output and position")
+    title(figure, "Which way up is it?")
     wiring = {row.output: row for row in analysis.wiring}
     columns = [*look.positions, None]
     for y, output in enumerate(look.outputs):
@@ -112,9 +114,9 @@ def polarity(figure: Figure, analysis: Analysis, look: Look) -> None:
     axes.set_xticks([*range(len(names)), len(columns) - 0.8], [*names, "all: wiring"], rotation=30, ha="left")
     axes.xaxis.tick_top()
     axes.tick_params(axis="x", length=0, labelcolor=colour("ink"))
-    axes.set_xlim(-0.5, max(len(columns) - 0.3, 6.0))
+    axes.set_xlim(-0.5, max(len(columns) - 0.3, 5.6))
     axes.spines[:].set_visible(False)
-    note = "+ normal    − inverted    ? undecided    small: confidence    positions as captured, wiring without setting"
+    note = "+ normal · − inverted · ? undecided · small: confidence · as captured; wiring: without setting"
     height = figure.get_size_inches()[1]
     figure.text(0.1 / figure.get_size_inches()[0], 0.18 / height, note, fontsize=8, color=colour("muted"))
 
@@ -153,5 +155,6 @@ def level(figure: Figure, analysis: Analysis, look: Look, position: str) -> None
     lowest = min(db for points in levels.values() for _, db in points)
     axes.set_ylim(max(lowest, top - _LEVEL_RANGE_DB) - 3.0, top + 3.0)
     axes.set_ylabel("Level (dB re full scale)")
+    round_ticks(axes.yaxis)
     frequency_axis(axes, min(bands) / 1.1, max(bands) * 1.1)
     legend_above(axes, _LEGEND_COLUMNS)

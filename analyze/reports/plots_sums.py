@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analyze.acoustics import OCTAVE_RATIO
 from analyze.reports.naming import shortened
-from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, title, y_names
+from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
 from analyze.reports.plots_outputs import WIDTH_IN, legend_in
 from analyze.reports.selections import (
     PhasePoint,
@@ -24,10 +26,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from analyze.alignment.rows import DelayScan
+    from analyze.alignment.rows import DelayScan, Prediction
     from analyze.pipeline import Analysis
 
 PhasePoints = dict[str, list[PhasePoint]]
+Floats = NDArray[np.float64]
 
 # A sum lower than this is drawn at the lower edge: it is lost, how far below does not matter.
 _FLOOR_DB = -20.0
@@ -37,10 +40,15 @@ _PANEL_COLUMNS, _PANEL_ROW_IN = 3, 1.75
 #: Scenarios in the robustness plot; beyond it the least favourable are drawn.
 MAX_SCENARIOS = 40
 
-_SCENARIO_NAMES_IN, _SCENARIO_LENGTH = 2.6, 34
+_SCENARIO_NAMES_IN, _SCENARIO_LENGTH = 2.35, 32
 
-_PRESENT = {"color": colour("present"), "linestyle": (0, (4, 2)), "marker": "o", "markerfacecolor": "none"}
-_RECOMMENDED = {"color": colour("recommended"), "linestyle": "-", "marker": "D"}
+_PRESENT: dict[str, Any] = {
+    "color": colour("present"),
+    "linestyle": (0, (4, 2)),
+    "marker": "o",
+    "markerfacecolor": "none",
+}
+_RECOMMENDED: dict[str, Any] = {"color": colour("recommended"), "linestyle": "-", "marker": "D"}
 
 
 def sum_size() -> tuple[float, float]:
@@ -56,17 +64,25 @@ def sums(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
     title(figure, f"Do they add at {look.positions[position]}? All outputs together")
     hz = [row.band_hz for row in rows]
     half = OCTAVE_RATIO ** (0.5 / analysis.bands_per_octave)
-    shade = {"color": colour("shade"), "linewidth": 0.0, "label": "counts in the score"}
-    for row in (row for row in rows if row.cell == "yes"):
-        axes.axvspan(row.band_hz / half, row.band_hz * half, **shade)
-        shade.pop("label", None)
+    _shade_cells(axes, rows, half)
     axes.plot(hz, [row.present_db for row in rows], label="at present", **_PRESENT)
     axes.plot(hz, [row.recommended_db for row in rows], label="as recommended", **_RECOMMENDED)
     lowest = min((v for row in rows for v in (row.present_db, row.recommended_db) if math.isfinite(v)), default=0.0)
     axes.set_ylim(min(-6.0, max(lowest - 1.0, _FLOOR_DB)), 0.6)
     axes.set_ylabel("Sum (dB re sum of magnitudes)")
+    round_ticks(axes.yaxis)
     frequency_axis(axes, min(hz) / half, max(hz) * half)
     legend_above(axes, 3)
+
+
+def _shade_cells(axes: Axes, rows: list[Prediction], half: float) -> None:
+    """One shade behind every run of bands that count; `half` is the ratio of a band's edge to its centre."""
+    label: str | None = "counts in the score"
+    for counts, run in itertools.groupby(rows, key=lambda row: row.cell == "yes"):
+        if counts:
+            bands = [row.band_hz for row in run]
+            axes.axvspan(bands[0] / half, bands[-1] * half, color=colour("shade"), linewidth=0.0, label=label)
+            label = None
 
 
 def phase_size(points: PhasePoints) -> tuple[float, float]:
@@ -90,6 +106,8 @@ def phases(figure: Figure, analysis: Analysis, look: Look, output: str, other: s
         axes.set_title(look.positions[position], loc="left", fontsize=8.5, pad=3)
     for axes in panels[len(positions) :]:
         axes.set_visible(False)
+    for axes in panels[: len(positions)][-n_columns:]:
+        axes.tick_params(labelbottom=True)
     bands = [point.band_hz for name in positions for point in points[name] if point.is_usable]
     for axes in panels:
         frequency_axis(axes, min(bands) / 1.2, max(bands) * 1.2)
@@ -112,17 +130,19 @@ def _phase_panel(axes: Axes, points: list[PhasePoint], overlap: tuple[float, flo
     turned = np.where(is_usable, [point.recommended_deg for point in points], np.nan)
     std = np.minimum([point.std_deg for point in points], 90.0)
     for centre, style, label in ((present, _PRESENT, "at present"), (turned, _RECOMMENDED, "as recommended")):
-        axes.plot(*_broken(hz, centre), markersize=3.2, label=label, **style)
-        axes.fill_between(hz, centre - std, centre + std, color=style["color"], alpha=0.22, linewidth=0.0)
+        line_hz, line, width = _broken(hz, centre, std)
+        axes.plot(line_hz, line, markersize=3.2, label=label, **style)
+        axes.fill_between(line_hz, line - width, line + width, color=style["color"], alpha=0.22, linewidth=0.0)
     axes.set_ylim(-180.0, 180.0)
     axes.set_yticks([-180, -90, 0, 90, 180])
 
 
-def _broken(hz: np.ndarray, phase_deg: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The line with a gap wherever the angle jumps by more than 180 degrees."""
+def _broken(hz: Floats, phase_deg: Floats, std_deg: Floats) -> tuple[Floats, Floats, Floats]:
+    """The line and its error with a gap wherever the angle jumps by more than 180 degrees."""
     with np.errstate(invalid="ignore"):
         jumps = np.nonzero(np.abs(np.diff(phase_deg)) > 180.0)[0] + 1
-    return np.insert(hz, jumps, np.nan), np.insert(phase_deg, jumps, np.nan)
+    line_hz, line, width = (np.insert(values, jumps, np.nan) for values in (hz, phase_deg, std_deg))
+    return line_hz, line, width
 
 
 def scan_size() -> tuple[float, float]:
@@ -134,22 +154,26 @@ def scan(figure: Figure, analysis: Analysis, look: Look, one: DelayScan) -> None
     """The score over the delay setting of one group, for both polarities."""
     axes = figure.subplots()
     place(figure, 0.65, 0.2, 0.36 + legend_in(4, 2), 0.5)
-    names = shortened(" + ".join(look.outputs.get(name, name) for name in one.outputs), 44)
+    names = shortened(" + ".join(look.outputs.get(name, name) for name in one.outputs), 34)
     title(figure, f"How much hangs on the delay of {names}?")
     axes.plot(one.delay_ms, one.normal_db, color=colour("s0"), linestyle="-", label="polarity normal")
     axes.plot(one.delay_ms, one.inverted_db, color=colour("s1"), linestyle=(0, (5, 1.5)), label="polarity inverted")
     row = recommendation_of(analysis, one.outputs[0])
     if row is not None:
         curves = {"normal": one.normal_db, "inverted": one.inverted_db}
-        for delay, sign, label, marker, face in (
-            (row.setting_delay_ms, row.setting_polarity, "at present", "o", colour("paper")),
-            (row.recommended_delay_ms, row.recommended_polarity, "as recommended", "D", colour("ink")),
+        for delay, sign, label, marker, face, size in (
+            (row.setting_delay_ms, row.setting_polarity, "at present", "o", colour("paper"), 11),
+            (row.recommended_delay_ms, row.recommended_polarity, "as recommended", "D", colour("ink"), 6),
         ):
             height = float(np.interp(delay, one.delay_ms, curves[sign])) if sign in curves else math.nan
-            axes.plot([delay], [height], marker, color=colour("ink"), markerfacecolor=face, markersize=7, label=label)
+            axes.plot(
+                [delay], [height], marker, color=colour("ink"), markerfacecolor=face, markersize=size, label=label
+            )
     first = look.outputs.get(one.outputs[0], "")
     axes.set_xlabel(f"Delay setting of {first} (ms)")
     axes.set_ylabel("Score (dB)")
+    round_ticks(axes.xaxis)
+    round_ticks(axes.yaxis)
     axes.grid(visible=True)
     legend_above(axes, 2)
 
@@ -172,14 +196,21 @@ def robustness(figure: Figure, analysis: Analysis, look: Look) -> None:
     rows = drawn_spreads(analysis)
     axes = figure.subplots()
     place(figure, _SCENARIO_NAMES_IN, 0.2, 0.36 + legend_in(1), 0.5)
-    title(figure, "How sure are we? What is left of the advantage if something changes")
+    title(figure, "How sure are we? What is left if something changes")
     heights = range(len(rows))
     axes.axvline(0.0, color=colour("muted"), linewidth=0.9)
-    span = {"color": colour("recommended"), "linewidth": 3.0, "alpha": 0.45}
-    axes.hlines(heights, [one.low_db for one in rows], [one.high_db for one in rows], label="all seats", **span)
+    span: dict[str, Any] = {"color": colour("recommended"), "linewidth": 3.0, "alpha": 0.45}
+    axes.hlines(
+        heights,
+        [one.low_db for one in rows],
+        [one.high_db for one in rows],
+        label="from the worst seat to the best",
+        **span,
+    )
     dots = [one.mean_db for one in rows]
-    axes.plot(dots, heights, "D", color=colour("recommended"), markersize=4.0, label="mean of the audience")
+    axes.plot(dots, heights, "D", color=colour("recommended"), markersize=4.0, label="mean over the audience")
     y_names(axes, [shortened(scenario_text(one.scenario), _SCENARIO_LENGTH) for one in rows])
-    axes.set_xlabel("Advantage of the recommendation (dB); left of 0 it is worse than the present settings")
+    axes.set_xlabel("Advantage (dB); below 0 worse than at present")
     axes.grid(visible=True, axis="x")
+    round_ticks(axes.xaxis)
     legend_above(axes, 2)

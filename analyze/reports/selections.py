@@ -227,5 +227,5 @@ def scenario_text(scenario: str) -> str:
     if kind == "seat":
         return f"decided without {rest}"
     if kind == "polarity":
-        return f"polarity of {rest} left as it was"
+        return f"{rest} polarity as it was"
     return scenario

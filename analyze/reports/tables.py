@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from analyze.pipeline import Analysis
 
-#: What a spreadsheet takes for a formula, also behind apostrophes, so that taking one apostrophe off restores every cell.
+# What a spreadsheet takes for a formula; also behind apostrophes, so that taking one off restores every such cell.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n]")
 
 #: What the schema says about such cells.

@@ -29,10 +29,14 @@ _OVER_NOISE = 5.0
 _LOOK_BACK_S = 0.06
 #: A third octave counts as the output's own when it is within this of the loudest.
 _BAND_RANGE_DB = 20.0
+#: The low end shows an earlier arrival than the high end does when they are further apart than this.
+_LATE_S = 0.0015
 #: Freedom of the delay around the arrival seen at high frequencies: phase left by crossovers inside the box.
 _SLACK_S = 0.0006
-#: Smallest standard deviation that is claimed: the direct sound's own shape is not known better.
-_SMALLEST_STD_S = 5e-6
+#: Smallest standard deviation that is claimed: crossovers inside a box leave this much phase at high frequencies.
+_SMALLEST_STD_S = 2e-5
+#: What the arrival of a band-limited output is off in rooms beyond its own spread, over 240 simulated rows.
+_BAND_LIMITED_STD_S = 4.5e-4
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,7 @@ class Evidence:
         if self.onset is None:
             return float("nan"), float("nan")
         mean, std = self.onset.delay(sign)
-        return mean, max(std, _SMALLEST_STD_S)
+        return mean, float(np.hypot(std, _BAND_LIMITED_STD_S))
 
 
 def evidence_of(responses: Responses) -> list[Evidence]:
@@ -88,18 +92,17 @@ def _evidence(responses: Responses, i: int, p: int, box: BoxShape | None) -> Evi
     if box is None or band is None:
         return nothing
     low_hz, high_hz = band
-    around_s = strongest_s(h, variance, frequency_hz, (low_hz, high_hz))
-    if high_hz >= FULL_RANGE_HZ and high_hz > 2.0 * low_hz:
-        sharp_s, sharp_std_s = _sharp_arrival(h, variance, frequency_hz, box, (max(low_hz, high_hz / 4), high_hz))
-        search = (sharp_s - _SLACK_S, sharp_s + _SLACK_S)
-        sign_band = (low_hz, min(high_hz, SIGN_HIGHEST_HZ))
-    else:
-        sharp_s = sharp_std_s = float("nan")
-        search = (around_s - 0.06, around_s + 0.03)
+    around_s = strongest_s(h, variance, frequency_hz, band)
+    if high_hz < FULL_RANGE_HZ or high_hz <= 2.0 * low_hz:
         sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5))
-    centre = sharp_s if np.isfinite(sharp_s) else around_s
-    train = pulse_train(h, variance, frequency_hz, box, sign_band, centre)
-    found = None if train is None else onset(train, search)
+        train = pulse_train(h, variance, frequency_hz, box, sign_band, around_s)
+        found = None if train is None else onset(train, (around_s - 0.06, around_s + 0.03))
+        return Evidence(output, position, low_hz, high_hz, np.nan, np.nan, found)
+    train = pulse_train(h, variance, frequency_hz, box, (low_hz, min(high_hz, SIGN_HIGHEST_HZ)), around_s)
+    early = None if train is None else onset(train, (around_s - _LOOK_BACK_S, around_s + 0.01))
+    pulse = _analytic(h, variance, frequency_hz, (max(low_hz, high_hz / 4), high_hz), box)
+    sharp_s, sharp_std_s = _sharp_arrival(*pulse, high_hz * 0.75, None if early is None else early.likeliest_s)
+    found = None if train is None else onset(train, (sharp_s - _SLACK_S, sharp_s + _SLACK_S))
     return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, found)
 
 
@@ -141,30 +144,40 @@ def strongest_s(
 
 
 def _sharp_arrival(
-    h: NDArray[np.complex64],
-    variance: NDArray[np.float32],
-    frequency_hz: NDArray[np.float64],
-    box: BoxShape,
-    band_hz: tuple[float, float],
+    time_s: NDArray[np.float64], signal: NDArray[np.complex128], bandwidth_hz: float, early_s: float | None
 ) -> tuple[float, float]:
-    """First arrival in a high band and its standard deviation, from the envelope with the box divided out."""
-    time_s, signal = _analytic(h, variance, frequency_hz, band_hz, box)
+    """First arrival in a high band and its standard deviation, from the envelope of the analytic signal (time,).
+
+    `early_s` is the arrival as the low end shows it. Where the box radiates little of its high end, behind it, a
+    reflection outshines the direct sound: then the weaker top near `early_s` is the arrival.
+    """
     envelope = np.abs(signal)
     step_s = time_s[1] - time_s[0]
     peak = int(np.argmax(envelope))
     first = max(1, peak - round(_LOOK_BACK_S / step_s))
     before = envelope[max(0, first - round(0.1 / step_s)) : first]
     noise = float(np.sqrt(np.mean(before**2))) if len(before) else 0.0
-    threshold = max(_FIRST_ARRIVAL * envelope[peak], _OVER_NOISE * noise)
-    stretch = envelope[first : peak + 1]
-    tops = (stretch >= envelope[first - 1 : peak]) & (stretch >= envelope[first + 1 : peak + 2]) & (stretch > threshold)
-    at = first + int(np.flatnonzero(tops)[0]) if tops.any() else peak
+    at = _first_top(envelope, first, peak, max(_FIRST_ARRIVAL * envelope[peak], _OVER_NOISE * noise))
+    if early_s is not None and early_s < time_s[at] - _LATE_S:
+        near = round(_SLACK_S / step_s)
+        centre = round((early_s - time_s[0]) / step_s)
+        stretch = envelope[centre - near : centre + near + 1]
+        if float(stretch.max()) < _OVER_NOISE * noise:
+            return early_s, _SLACK_S / 2.0
+        at = centre - near + int(np.argmax(stretch))
     a, b, c = np.log(np.maximum(envelope[at - 1 : at + 2], 1e-30))
     offset = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
     # Cramer-Rao bound for a pulse of this bandwidth (Quazi 1981, from memory): 1 / (2 pi B_rms * peak over noise)
-    rms_hz = 2.0 * np.pi * (band_hz[1] - band_hz[0]) / np.sqrt(12.0)
-    std_s = max(noise, 1e-9) / max(float(envelope[at]), 1e-30) / rms_hz
-    return float(time_s[at] + offset * step_s), max(std_s, _SMALLEST_STD_S)
+    rms_rad_s = 2.0 * np.pi * bandwidth_hz / np.sqrt(12.0)
+    std_s = max(noise, 1e-9) / max(float(envelope[at]), 1e-30) / rms_rad_s
+    return float(time_s[at] + np.clip(offset, -1.0, 1.0) * step_s), max(std_s, _SMALLEST_STD_S)
+
+
+def _first_top(envelope: NDArray[np.float64], first: int, peak: int, threshold: float) -> int:
+    """Index of the first local maximum over the threshold from `first` to the peak."""
+    stretch = envelope[first : peak + 1]
+    tops = (stretch >= envelope[first - 1 : peak]) & (stretch >= envelope[first + 1 : peak + 2]) & (stretch > threshold)
+    return first + int(np.flatnonzero(tops)[0]) if tops.any() else peak
 
 
 def _analytic(

@@ -148,18 +148,17 @@ def _replicates(cross: CrossSpectra, variance: NDArray[np.float64], rng: np.rand
 
     The groups show what changes during a take, the noise what a take too short for the groups cannot show.
     """
-    n_group, _, n_position, n_low = cross.low_gxy.shape
-    n_feed = len(cross.feeds)
+    n_group, n_feed, n_position, n_low = cross.low_gxy.shape
     phase = np.exp(-2j * np.pi * line_hz(n_low) * cross.shift_s[:, :, None])
-    out = np.empty((N_REPLICATES, n_feed, n_position, n_low), dtype=np.complex64)
+    weights = rng.dirichlet(np.ones(n_group), N_REPLICATES) * n_group if n_group > 1 else np.ones((N_REPLICATES, 1))
+    gxx = (weights @ cross.low_gxx.reshape(n_group, -1)).reshape(N_REPLICATES, n_feed, n_feed, n_low)
+    gxy = (weights @ cross.low_gxy.reshape(n_group, -1)).reshape(N_REPLICATES, n_feed, n_position, n_low) * phase
+    out = np.empty(gxy.shape, dtype=np.complex64)
+    sigma = np.sqrt(variance[..., :n_low] * _LINES_PER_INDEPENDENT / 2.0)
     for r in range(N_REPLICATES):
-        weights = rng.dirichlet(np.ones(n_group)) * n_group if n_group > 1 else np.ones(1)
-        gxx = _floored(np.tensordot(weights, cross.low_gxx, axes=1))
-        gxy = np.tensordot(weights, cross.low_gxy, axes=1) * phase
-        h = np.einsum("lij,jpl->ipl", np.linalg.inv(np.moveaxis(gxx, -1, 0)), gxy)
+        inverse = np.linalg.inv(np.moveaxis(_floored(gxx[r]), -1, 0))
         noise = rng.standard_normal((2, n_feed, n_position, n_low))
-        sigma = np.sqrt(variance[..., :n_low] * _LINES_PER_INDEPENDENT / 2.0)
-        out[r] = h + sigma * (noise[0] + 1j * noise[1])
+        out[r] = np.einsum("lij,jpl->ipl", inverse, gxy[r]) + sigma * (noise[0] + 1j * noise[1])
     return out
 
 

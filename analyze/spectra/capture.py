@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from analyze.audio.damage import TrackStatistics
 from analyze.audio.recording import Recording
 from analyze.findings import Finding
-from analyze.spectra.coarse_delay import LOOK_S, coarse_delay_s
+from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
 from analyze.spectra.streaming import accumulate, plan_frames
 
@@ -117,16 +117,16 @@ def _coarse(
     """Coarse delays, (feed, position), NaN where a feed is not heard, with a finding for each such microphone."""
     shift_s = np.full((len(feeds), len(positions)), np.nan)
     findings = []
-    for p, position in enumerate(positions):
-        for i, feed in enumerate(feeds):
-            shift_s[i, p], prominence = coarse_delay_s(look[:, i], look[:, len(feeds) + p], recording.sample_rate_hz)
+    for i, feed in enumerate(feeds):
+        shift_s[i], prominence = coarse_delays_s(look[:, i], look[:, len(feeds) :], recording.sample_rate_hz)
+        for p, position in enumerate(positions):
             if np.isnan(shift_s[i, p]):
                 detail = (
                     f"{feed} is not heard at {position} over the noise: check that feed and microphone are of the same "
                     "take and that the tracks are not swapped, or record it louder."
                 )
                 findings.append(
-                    Finding("output not heard", "warning", detail, recording.capture, position, value=prominence)
+                    Finding("output not heard", "warning", detail, recording.capture, position, value=float(prominence[p]))
                 )
     return shift_s, findings
 

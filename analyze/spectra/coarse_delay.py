@@ -6,6 +6,8 @@ an error of a few milliseconds here costs nothing; the arrival itself is measure
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,20 +22,21 @@ _LINES_SMOOTHED = 9
 _ENERGY_SMOOTHED_S = 0.008
 
 
-def coarse_delay_s(
-    feed: NDArray[np.float32], microphone: NDArray[np.float32], sample_rate_hz: float
-) -> tuple[float, float]:
-    """Delay of `microphone` behind `feed` and how far its peak stands out.
+def coarse_delays_s(
+    feed: NDArray[np.float32], microphones: NDArray[np.float32], sample_rate_hz: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Delay of every microphone behind `feed` and how far its peak stands out.
 
     Parameters
     ----------
-    feed, microphone : (frame,) the same stretch of both
+    feed, microphones : (frame,), (frame, position), the same stretch of both
     sample_rate_hz : of both
 
     Returns
     -------
-    delay_s : positive when the microphone is later, within `EARLIEST_S..LATEST_S`; NaN where no arrival stands out
-    prominence : peak over median of the smoothed energy of the response
+    delay_s : (position,) positive when the microphone is later, within `EARLIEST_S..LATEST_S`; NaN where no arrival
+        stands out
+    prominence : (position,) peak over median of the smoothed energy of the response
 
     Notes
     -----
@@ -43,16 +46,28 @@ def coarse_delay_s(
     """
     from scipy import fft
 
-    n = len(feed)
-    n_fft = fft.next_fast_len(n + round(LATEST_S * sample_rate_hz), real=True)
-    x = fft.rfft(feed, n_fft)
-    y = fft.rfft(microphone, n_fft)
-    gxx, gyy, gxy = np.abs(x) ** 2, np.abs(y) ** 2, np.conj(x) * y
-    sxx, syy, sxy = (_smooth(g, _LINES_SMOOTHED) for g in (gxx, gyy, gxy))
-    floor = np.finfo(np.float32).tiny + 1e-9 * float(gxx.max(initial=0.0))
+    n_fft = fft.next_fast_len(len(feed) + round(LATEST_S * sample_rate_hz), real=True)
+    x = fft.rfft(feed, n_fft, workers=-1)
+    sxx = _smooth(np.abs(x) ** 2, _LINES_SMOOTHED)
+    found = [
+        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft, workers=-1), n_fft, sample_rate_hz)
+        for p in range(microphones.shape[1])
+    ]
+    return np.array([delay for delay, _ in found]), np.array([prominence for _, prominence in found])
+
+
+def _delay_s(
+    x: NDArray[np.complex64], sxx: NDArray[np.float32], y: NDArray[np.complex64], n_fft: int, sample_rate_hz: float
+) -> tuple[float, float]:
+    """Delay and prominence of one microphone's spectrum; `sxx` is the feed's smoothed energy."""
+    from scipy import fft
+
+    gxy = np.conj(x) * y
+    syy, sxy = _smooth(np.abs(y) ** 2, _LINES_SMOOTHED), _smooth(gxy, _LINES_SMOOTHED)
+    floor = np.finfo(np.float32).tiny + 1e-9 * float(sxx.max(initial=0.0))
     coherence = np.abs(sxy) ** 2 / (sxx * syy + np.finfo(np.float32).tiny)
     excess = np.clip(coherence - 2.0 / _LINES_SMOOTHED, 0.0, 1.0)
-    response = fft.irfft(gxy / (sxx + floor) * excess, n_fft)
+    response = fft.irfft(gxy / (sxx + floor) * excess, n_fft, workers=-1)
     first, last = round(EARLIEST_S * sample_rate_hz), round(LATEST_S * sample_rate_hz)
     energy = np.concatenate([response[first:], response[: last + 1]]) ** 2
     width = max(3, round(_ENERGY_SMOOTHED_S * sample_rate_hz))
@@ -60,16 +75,14 @@ def coarse_delay_s(
     centre = int(np.argmax(smoothed))
     near = slice(max(0, centre - width // 2), centre + width // 2 + 1)
     peak = near.start + int(np.argmax(energy[near]))
-    prominence = float(smoothed[centre] / max(float(np.median(smoothed)), 1e-300))
+    prominence = float(smoothed[centre] / max(float(np.median(smoothed)), 1e-30))
     if not prominence >= MIN_PEAK_TO_MEDIAN:
         return float("nan"), prominence
     return (peak + first) / sample_rate_hz, prominence
 
 
-def _smooth(values: NDArray[np.generic], n: int) -> NDArray[np.generic]:
-    """Running mean over n neighbours of the last axis, same length."""
-    n += 1 - n % 2
-    padded = np.pad(values.astype(np.complex128 if np.iscomplexobj(values) else np.float64), (n // 2 + 1, n // 2))
-    sums = np.cumsum(padded)
-    out: NDArray[np.generic] = (sums[n:] - sums[:-n]) / n
-    return out
+def _smooth(values: NDArray[Any], n: int) -> NDArray[Any]:
+    """Running mean over n neighbours of the last axis, same length and type."""
+    from scipy import ndimage
+
+    return np.asarray(ndimage.uniform_filter1d(values, n + 1 - n % 2, mode="constant"))

@@ -1,0 +1,117 @@
+"""`report.html`: the page a person reads, the answer first.
+
+One file that opens from the disk: style and drawings are inside, there is no script, and its security policy forbids
+loading anything. It is kept below 2 MB: drawings that would exceed that are named, not shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from analyze.reports import page_evidence, page_sheet
+from analyze.reports.naming import clean
+from analyze.reports.page_plots import InlineDrawings, colour_rules
+from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, POLARITY, SUMS
+from analyze.reports.summaries import number
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from markupsafe import Markup
+
+    from analyze.pipeline import Analysis
+    from analyze.reports.plots import Plot
+
+#: Most bytes of drawings on a page; with its text it stays below 2 MB.
+PLOT_BUDGET_BYTES = 1_600_000
+
+_TEMPLATE, _STYLE = "report.html.j2", "report.css"
+
+_QUESTIONS = (ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS)
+
+# How the description's free text is called on the page.
+_NOTES = {"venue": "Venue", "engineer": "Engineer", "humidity_percent": "Humidity (%)", "notes": "Notes"}
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A drawing with its words; `svg` is empty where the page had no room for it."""
+
+    title: str
+    text: str
+    file: str
+    svg: Markup | None
+
+
+def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> bytes:
+    """The whole page.
+
+    Parameters
+    ----------
+    drawings : every plot with its SVG
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("analyze.reports"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_shown,
+    )
+    inline = InlineDrawings()
+    content = _content(analysis, figures(drawings, inline))
+    style = "\n".join([colour_rules(), environment.get_template(_STYLE).render(), inline.rules()])
+    text = environment.get_template(_TEMPLATE).render(style=style, **content)
+    return text.encode("utf-8", "replace")
+
+
+def _shown(value: Any) -> Any:
+    """What the template prints of a value: text without what cannot be seen, direction overrides among it."""
+    return clean(value) if type(value) is str else value
+
+
+def figures(drawings: Sequence[tuple[Plot, bytes]], inline: InlineDrawings) -> dict[str, list[Figure]]:
+    """The drawings of each question, as many as the budget allows."""
+    shown: dict[str, list[Figure]] = {question: [] for question in _QUESTIONS}
+    left = PLOT_BUDGET_BYTES
+    for plot, svg in drawings:
+        drawing = inline.add(svg, plot.title)
+        size = len(drawing.encode("utf-8"))
+        fits = size <= left
+        left -= size if fits else 0
+        shown[plot.question].append(Figure(plot.title, plot.text, plot.svg, drawing if fits else None))
+    return shown
+
+
+def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, Any]:
+    """What the template prints."""
+    check = analysis.sound_check
+    sheet = page_sheet.sheet_rows(analysis)
+    hand = page_evidence.findings(analysis)
+    return {
+        "title": check.title or "Sound check",
+        "date": str(check.date or ""),
+        "temperature": number(check.temperature_c),
+        "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
+        "version": analysis.version,
+        "bands_per_octave": analysis.bands_per_octave,
+        "headline": page_sheet.headline(analysis),
+        "score_sentence": page_sheet.score_sentence(analysis),
+        "sheet": sheet,
+        "is_dense": len(sheet) >= page_sheet.DENSE_FROM,
+        "inputs": page_sheet.input_rows(analysis),
+        "hand": hand[: page_evidence.MAX_ROWS],
+        "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
+        "n_notes": sum(row.severity == "note" for row in analysis.findings),
+        "figures": drawn,
+        "arrivals": page_evidence.arrival_table(analysis),
+        "wiring": page_evidence.wiring_table(analysis),
+        "seats": page_evidence.seat_table(analysis),
+        "certainty": page_evidence.certainty_table(analysis),
+        "tricks": page_evidence.trick_table(analysis),
+        "files": page_evidence.file_table(analysis),
+        "captures": page_evidence.capture_table(analysis),
+    }

@@ -1,0 +1,106 @@
+"""The closing words on the terminal: what to set and why, what needs a hand, where the report is.
+
+Plain text that reads the same without a terminal and in 80 columns; on stderr, so that stdout stays free for `--json`.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from analyze.reports.naming import clean, shortened
+from analyze.reports.page_evidence import findings
+from analyze.reports.page_sheet import decision_words, delay_texts, headline, input_rows, percent
+from analyze.reports.summaries import signed
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from rich.console import Console
+    from rich.table import Table
+
+    from analyze.alignment.rows import Recommendation
+    from analyze.pipeline import Analysis
+
+_NAME_LENGTH, _MAX_FINDINGS = 24, 12
+
+
+def print_summary(analysis: Analysis, target: Path | None = None, *, console: Console | None = None) -> None:
+    """Print the recommended settings with their reasons, the findings that need a hand, and where the report is.
+
+    Parameters
+    ----------
+    target : the report folder; None if none was written
+    console : where to print; a console on stderr if None
+    """
+    from rich.console import Console
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console = console or Console(stderr=True, highlight=False)
+    console.print(Text(headline(analysis)))
+    if analysis.recommendations:
+        console.print(_settings(analysis))
+    for line in (*_reasons(analysis), *_finding_lines(analysis)):
+        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
+    if target is not None:
+        console.print(Text(f"Report: {clean(str(target / 'report.html'))}"), soft_wrap=True)
+
+
+def _settings(analysis: Analysis) -> Table:
+    """One line per output: from, to, gain, confidence."""
+    from rich import box
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    table.add_column("output", overflow="fold")
+    table.add_column("now", overflow="fold")
+    table.add_column("set to", overflow="fold")
+    table.add_column("gain", justify="right", no_wrap=True)
+    table.add_column("confidence", justify="right", no_wrap=True)
+    for row in analysis.recommendations:
+        delay_from, delay_to = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
+        table.add_row(
+            escape(shortened(row.output, _NAME_LENGTH)),
+            f"{delay_from} ms {row.setting_polarity}",
+            _set_to(row, delay_to),
+            f"{_ascii(signed(row.gain_db))} dB" if math.isfinite(row.gain_db) else "",
+            percent(row.confidence),
+        )
+    return table
+
+
+def _set_to(row: Recommendation, delay: str) -> str:
+    """The setting to type in, or why none is."""
+    return (
+        f"{delay} ms {row.recommended_polarity}"
+        if row.decision == "change"
+        else ": ".join(filter(None, decision_words(row.decision)))
+    )
+
+
+def _reasons(analysis: Analysis) -> Iterator[str]:
+    """Why, output by output and input by input."""
+    for row in analysis.recommendations:
+        yield f"{shortened(row.output, _NAME_LENGTH)}: {clean(row.reason)}"
+    for one in input_rows(analysis):
+        setting = f"{one.delay}, {one.polarity}" if one.delay else one.polarity
+        names = f"{shortened(one.input, _NAME_LENGTH)} against {shortened(one.against, _NAME_LENGTH)}"
+        yield f"{names}: {one.decision_words} ({clean(setting)}). {clean(one.reason)}"
+
+
+def _finding_lines(analysis: Analysis) -> Iterator[str]:
+    """Warnings and errors, the gravest first; the rest are counted."""
+    rows = findings(analysis)
+    for row in rows[:_MAX_FINDINGS]:
+        place = f" ({clean(row.place)})" if row.place else ""
+        yield f"{row.severity}{place}: {clean(row.name)}. {clean(row.detail)}"
+    if len(rows) > _MAX_FINDINGS:
+        yield f"{len(rows) - _MAX_FINDINGS} more stand in quality.csv."
+
+
+def _ascii(text: str) -> str:
+    """A number with a hyphen for its minus sign, for terminals without Unicode."""
+    return text.replace("−", "-")
