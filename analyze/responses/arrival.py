@@ -26,7 +26,9 @@ SIGN_HIGHEST_HZ = 800.0
 _FIRST_ARRIVAL = 0.30
 _OVER_NOISE = 5.0
 #: How long before the strongest sound the first arrival is looked for.
-_LOOK_BACK_S = 0.06
+_LOOK_BACK_S = 0.20
+#: How much earlier than the high end the low end may show an arrival, behind a box.
+_EARLIER_S = 0.06
 #: A third octave counts as the output's own when it is within this of the loudest.
 _BAND_RANGE_DB = 20.0
 #: The low end shows an earlier arrival than the high end does when they are further apart than this.
@@ -96,11 +98,12 @@ def _evidence(responses: Responses, i: int, p: int, box: BoxShape | None) -> Evi
     if high_hz < FULL_RANGE_HZ or high_hz <= 2.0 * low_hz:
         sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5))
         train = pulse_train(h, variance, frequency_hz, box, sign_band, around_s)
-        found = None if train is None else onset(train, (around_s - 0.06, around_s + 0.03))
+        found = None if train is None else onset(train, (around_s - 0.10, around_s + 0.03))
         return Evidence(output, position, low_hz, high_hz, np.nan, np.nan, found)
-    train = pulse_train(h, variance, frequency_hz, box, (low_hz, min(high_hz, SIGN_HIGHEST_HZ)), around_s)
-    early = None if train is None else onset(train, (around_s - _LOOK_BACK_S, around_s + 0.01))
     pulse = _analytic(h, variance, frequency_hz, (max(low_hz, high_hz / 4), high_hz), box)
+    first_s, _ = _sharp_arrival(*pulse, high_hz * 0.75, None)
+    train = pulse_train(h, variance, frequency_hz, box, (low_hz, min(high_hz, SIGN_HIGHEST_HZ)), first_s)
+    early = None if train is None else onset(train, (first_s - _EARLIER_S, first_s + _LATE_S))
     sharp_s, sharp_std_s = _sharp_arrival(*pulse, high_hz * 0.75, None if early is None else early.likeliest_s)
     found = None if train is None else onset(train, (sharp_s - _SLACK_S, sharp_s + _SLACK_S))
     return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, found)

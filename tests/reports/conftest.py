@@ -22,6 +22,7 @@ from analyze.alignment.rows import (
 from analyze.description import Capture, Output, Position, Setting, SoundCheck, Track
 from analyze.findings import Finding
 from analyze.pipeline import Analysis, InputFile
+from analyze.reports import write_report
 from analyze.responses.rows import Arrival, Band, Wiring
 from analyze.responses.transfer import ImpulseResponse
 
@@ -356,3 +357,20 @@ def hostile() -> Analysis:
 def make():
     """The maker of analyses, for tests that need their own."""
     return make_analysis
+
+
+@pytest.fixture(scope="session")
+def report(tmp_path_factory, analysis) -> Path:
+    """A report of the ordinary analysis on the disk; not to be changed."""
+    return written(tmp_path_factory.mktemp("ordinary") / "harbour", analysis)
+
+
+@pytest.fixture(scope="session")
+def hostile_report(tmp_path_factory, hostile) -> Path:
+    """A report of the hostile analysis on the disk; not to be changed."""
+    return written(tmp_path_factory.mktemp("hostile") / "harbour", hostile)
+
+
+def written(target: Path, analysis: Analysis) -> Path:
+    write_report(analysis, target)
+    return target
