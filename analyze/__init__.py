@@ -1,0 +1,51 @@
+"""Delay and polarity for every loudspeaker output, from the recordings of a sound check.
+
+The public API, each name imported when it is first asked for:
+
+    load_sound_check(path)     folder or soundcheck.toml -> SoundCheck
+    analyse(sound_check)       SoundCheck -> Analysis
+    write_report(analysis, target)
+    make_demo(folder, seed)    a simulated sound check to try it on
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+from analyze.version import VERSION as __version__
+
+if TYPE_CHECKING:
+    from analyze.description import SoundCheck, load_sound_check
+    from analyze.errors import AnalyzeError
+    from analyze.pipeline import Analysis, analyse
+    from analyze.reports import write_report
+    from analyze.simulate import make_demo
+
+__all__ = [
+    "Analysis",
+    "AnalyzeError",
+    "SoundCheck",
+    "__version__",
+    "analyse",
+    "load_sound_check",
+    "make_demo",
+    "write_report",
+]
+
+_HOMES = {
+    "Analysis": "analyze.pipeline",
+    "AnalyzeError": "analyze.errors",
+    "SoundCheck": "analyze.description",
+    "analyse": "analyze.pipeline",
+    "load_sound_check": "analyze.description",
+    "make_demo": "analyze.simulate",
+    "write_report": "analyze.reports",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name on first use, so that `analyze --help` stays quick."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'analyze' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)

@@ -273,7 +273,7 @@ def _leave_out(document: dict[str, Any], place: Sequence[str | int]) -> None:
     for step in place:
         if isinstance(node, dict) and isinstance(step, str) and step in node:
             found, node = (node, step), node[step]
-        elif isinstance(node, list) and isinstance(step, int) and isinstance(node[step], dict):
+        elif isinstance(node, list) and isinstance(step, int):
             node = node[step]
         elif isinstance(node, dict) and step != "[key]":
             return  # left out already

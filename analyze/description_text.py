@@ -79,7 +79,7 @@ def description_file(path: Path) -> Path:
 
 
 def read_text(path: Path) -> str:
-    """The description as text: UTF-8, a byte-order mark stripped, line ends as one newline.
+    """The description as text: UTF-8, a byte-order mark stripped.
 
     Raises DescriptionError if the file cannot be read, is too large, has too long a line or is not UTF-8.
     """
@@ -105,7 +105,7 @@ def read_text(path: Path) -> str:
                 path=path,
                 line=number,
             )
-    return _decoded(data, path).replace("\r\n", "\n")
+    return _decoded(data, path)
 
 
 def parse_toml(text: str, path: Path) -> dict[str, Any]:

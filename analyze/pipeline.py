@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -106,16 +107,29 @@ class Analysis:
 
 
 def analyse(
-    sound_check: SoundCheck, *, bands_per_octave: int = 3, progress: ProgressStart | None = None
+    sound_check: SoundCheck,
+    *,
+    bands_per_octave: int = 3,
+    workers: int | None = None,
+    progress: ProgressStart | None = None,
 ) -> Analysis:
     """Analyse one sound check.
+
+    Parameters
+    ----------
+    bands_per_octave : 1, 3, 6 or 12, of the tables; decisions are taken in third octaves whatever it is
+    workers : threads for the transforms, all cores if None; the results do not depend on it
+    progress : told of every capture and of the samples done
 
     Raises
     ------
     AudioError : if no capture can be analysed
     DescriptionError : if a track does not exist as described
     """
-    measured, findings, files = _measured(sound_check, progress)
+    from scipy import fft
+
+    with fft.set_workers(workers or os.cpu_count() or 1):
+        measured, findings, files = _measured(sound_check, progress)
 
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)

@@ -47,10 +47,10 @@ def coarse_delays_s(
     from scipy import fft
 
     n_fft = fft.next_fast_len(len(feed) + round(LATEST_S * sample_rate_hz), real=True)
-    x = fft.rfft(feed, n_fft, workers=-1)
+    x = fft.rfft(feed, n_fft)
     sxx = _smooth(np.abs(x) ** 2, _LINES_SMOOTHED)
     found = [
-        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft, workers=-1), n_fft, sample_rate_hz)
+        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft), n_fft, sample_rate_hz)
         for p in range(microphones.shape[1])
     ]
     return np.array([delay for delay, _ in found]), np.array([prominence for _, prominence in found])
@@ -67,7 +67,7 @@ def _delay_s(
     floor = np.finfo(np.float32).tiny + 1e-9 * float(sxx.max(initial=0.0))
     coherence = np.abs(sxy) ** 2 / (sxx * syy + np.finfo(np.float32).tiny)
     excess = np.clip(coherence - 2.0 / _LINES_SMOOTHED, 0.0, 1.0)
-    response = fft.irfft(gxy / (sxx + floor) * excess, n_fft, workers=-1)
+    response = fft.irfft(gxy / (sxx + floor) * excess, n_fft)
     first, last = round(EARLIEST_S * sample_rate_hz), round(LATEST_S * sample_rate_hz)
     energy = np.concatenate([response[first:], response[: last + 1]]) ** 2
     width = max(3, round(_ENERGY_SMOOTHED_S * sample_rate_hz))

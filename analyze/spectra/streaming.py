@@ -181,7 +181,7 @@ class _Sums:
 
         stop = start + (n - 1) * self.plan.hop + self.plan.length
         frames = np.lib.stride_tricks.sliding_window_view(track[start:stop], self.plan.length)[:: self.plan.hop]
-        spectra: NDArray[np.complex64] = fft.rfft(frames * self.window, axis=-1, workers=-1)
+        spectra: NDArray[np.complex64] = fft.rfft(frames * self.window, axis=-1)
         return spectra
 
 

@@ -14,7 +14,7 @@ import pytest
 
 from analyze.alignment.rows import InputPair, Pair, Prediction, Recommendation, Robustness
 from analyze.findings import Finding
-from analyze.reports.columns import INPUTS, QUALITY, RECOMMENDATIONS, TABLES, table
+from analyze.reports.columns import ARRIVALS, INPUTS, QUALITY, RECOMMENDATIONS, TABLES, table
 from analyze.reports.tables import cell, csv_bytes, csv_tables, frames, records, value
 from analyze.responses.rows import Arrival, Band, Wiring
 
@@ -53,10 +53,6 @@ PRINTED = {"ms": "1.2346", "hz": "1.23", "deg": "1.23", "db": "1.235", "m": "1.2
 PROBABILITIES = {"confidence", "polarity_confidence", "own_confidence", "coherence"}
 
 
-def header(name: str, content: bytes) -> str:
-    return content.decode("utf-8").split("\r\n")[0]
-
-
 @pytest.mark.parametrize("name", HEADERS)
 def test_columns_are_those_of_the_contract_and_of_the_rows(name):
     assert [column.name for column in table(name).columns] == HEADERS[name].split(",")
@@ -68,11 +64,12 @@ def test_every_table_of_the_contract_is_declared():
 
 
 @pytest.mark.parametrize(
-    ("name", "column"),
-    [(one.name, column) for one in TABLES for column in one.columns if column.type == "number"],
-    ids=lambda part: part if isinstance(part, str) else part.name,
+    "column",
+    [pytest.param(column, id=f"{one.name}-{column.name}") for one in TABLES for column in one.columns if column.unit]
+    + [ARRIVALS.column(name) for name in ("coherence", "averages", "own_confidence", "polarity_confidence")]
+    + [RECOMMENDATIONS.column("confidence"), QUALITY.column("value")],
 )
-def test_decimals_of_every_number(name, column):
+def test_decimals_of_every_number(column):
     if column.name in PROBABILITIES:
         expected = "1.235"
     elif column.name in ("averages", "value"):

@@ -1,0 +1,109 @@
+"""The commands: they read options, call the program and say what came out. No computation here.
+
+Human text and progress go to stderr, `--json` to stdout. Exit codes are those of `errors.py`, and 5 where an output
+is left undecided. Everything heavy is imported inside the commands, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from analyze.version import VERSION
+
+if TYPE_CHECKING:
+    from analyze.responses.capture import ProgressStart
+
+#: Finished, and at least one output is undecided.
+UNDECIDED = 5
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(VERSION, prog_name="analyze")
+def commands() -> None:
+    """Delay and polarity for every loudspeaker output, from the recordings of a sound check."""
+
+
+@commands.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Report folder.  [default: reports/<folder name>]")
+@click.option(
+    "--bands",
+    type=click.Choice(["1", "3", "6", "12"]),
+    default="3",
+    show_default=True,
+    help="Bands per octave in the tables.",
+)
+@click.option("--workers", type=click.IntRange(min=1), help="Threads for the transforms.  [default: all cores]")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a report.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def run(
+    path: Path,
+    out: Path | None,
+    bands: str,
+    workers: int | None,
+    force: bool,
+    quiet: bool,
+    as_json: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
+    from analyze.description import load_sound_check
+    from analyze.pipeline import analyse
+    from analyze.reports import check_target, print_summary, results_object, write_report
+
+    sound_check = load_sound_check(path)
+    target = out or Path("reports") / sound_check.folder.resolve().name
+    check_target(target, force=force, source=sound_check.folder)
+    with _progress(quiet) as start:
+        analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
+    write_report(analysis, target, force=force)
+    if as_json:
+        click.echo(json.dumps(results_object(analysis), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        print_summary(analysis, target)
+    return UNDECIDED if analysis.is_undecided else 0
+
+
+@commands.command()
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("demo"), show_default=True, help="Folder to make it in."
+)
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws the hall and the fault.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def demo(out: Path, seed: int, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+    """Make a simulated sound check with a hidden fault to try the program on."""
+    from analyze.simulate import make_demo
+
+    make_demo(out, seed)
+    click.echo(f"A simulated sound check is in {out}. Analyse it with: analyze run {out}", err=True)
+    click.echo(f"What it hides stands in {out / 'truth.json'}.", err=True)
+    return 0
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
+    """A bar per capture with the time left; nothing when quiet or not on a terminal."""
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    if quiet or not console.is_terminal:
+        yield None
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console) as bars:
+
+        def start(capture: str, n_samples: int) -> Callable[[int], None]:
+            task = bars.add_task(escape(capture), total=n_samples)
+            return lambda done: bars.update(task, advance=done)
+
+        yield start

@@ -1,0 +1,234 @@
+"""The page: the answer first, safe with any name, complete by itself, within its budget."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from test_report_plots import contrast
+
+from analyze.reports import page, page_sheet
+from analyze.reports.naming import clean
+from analyze.reports.page_plots import InlineDrawings
+from analyze.reports.plot_style import COLOURS
+from analyze.reports.plots import plots
+
+VOID = {"meta", "br", "img", "link", "input", "hr"}
+STYLE = Path(page.__file__).parent / "templates" / "report.css"
+
+
+class Reader(HTMLParser):
+    """Collects tags with attributes and all text outside of style, and checks that tags are nested."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attributes):
+        self.tags.append((tag, dict(attributes)))
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if "style" not in self.open:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def read(folder: Path) -> Reader:
+    reader = Reader()
+    reader.feed((folder / "report.html").read_text("utf-8"))
+    reader.close()
+    assert reader.open == []
+    return reader
+
+
+@pytest.mark.parametrize("which", ["report", "hostile_report"])
+def test_nothing_is_loaded_and_nothing_runs(which, request):
+    folder = request.getfixturevalue(which)
+    reader = read(folder)
+    names = {tag for tag, _ in reader.tags}
+    assert not names & {"script", "link", "img", "iframe", "object", "embed", "base", "form", "image", "audio", "video"}
+    for _, attributes in reader.tags:
+        for key, text in attributes.items():
+            assert not key.startswith("on")
+            assert key not in ("src", "srcset", "action", "data")
+            if key in ("href", "xlink:href"):
+                assert text.startswith("#")
+    source = (folder / "report.html").read_text("utf-8")
+    style = source[source.index("<style>") : source.index("</style>")]
+    assert "@import" not in style
+    assert "url(" not in style
+
+
+def test_the_security_policy_is_strict(report):
+    policies = [a["content"] for tag, a in read(report).tags if a.get("http-equiv") == "Content-Security-Policy"]
+    assert policies == ["default-src 'none'; style-src 'unsafe-inline'; img-src data:"]
+
+
+def test_links_and_drawings_lead_somewhere(report):
+    reader = read(report)
+    ids = [a["id"] for _, a in reader.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+    for _, attributes in reader.tags:
+        for key in ("href", "xlink:href"):
+            if key in attributes:
+                assert attributes[key][1:] in ids
+        for used in re.findall(r"url\(#([^)]*)\)", " ".join(str(v) for v in attributes.values())):
+            assert used in ids
+
+
+def test_hostile_names_are_shown_as_they_are(hostile, hostile_report):
+    text = read(hostile_report).text
+    assert clean(hostile.sound_check.title) in text
+    for name in hostile.sound_check.outputs:
+        assert clean(name) in text
+
+
+def test_the_order_is_the_order_of_the_questions(report):
+    text = read(report).text
+    order = [
+        "Harbour hall, empty room",
+        "Change 2 of 4 outputs and 1 stage input. 1 could not be decided and keeps its setting for now.",
+        "Turn the level down before you change a polarity or a delay",
+        "Settings sheet",
+        "What needs a hand Findings",
+        "When does it arrive? The pure",
+        "Which way up is it? Polarity",
+        "Do they add, where and how much?",
+        "How sure are we? Every",
+        "Monitors inverted on purpose This is never recommended.",
+        "What was recorded, and how",
+        "Cautions Protect your hearing",
+    ]
+    text = text[text.index("Harbour hall, empty room", 40) :]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_errors_come_before_warnings_and_notes_are_counted(report):
+    text = read(report).text
+    assert text.index("own clock lost") < text.index("clipping")
+    assert "1 note stands in quality.csv" in text
+
+
+def test_the_sheet_says_what_to_type(analysis):
+    row = page_sheet.sheet_rows(analysis)[1]
+    assert (row.delay_from, row.delay_to, row.polarity_from, row.polarity_to) == ("2.00", "5.00", "normal", "inverted")
+    # 5 ms at 21 degrees Celsius: 343.2 sqrt(294.15 / 293.15) m/s, 0.3048 m to the foot.
+    assert row.delay_length == "1.72 m, 5.64 ft"
+    assert (row.decision_words, row.confidence, row.gain) == ("Change", "93 %", "+1.2 dB")
+    assert row.where == "device Processor A · channel 2"
+    assert row.alternative
+    assert row.reason
+
+
+def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
+    row = page_sheet.sheet_rows(analysis)[2]
+    assert row.delay_from == row.delay_to
+    assert not row.is_polarity_changed
+    assert (row.decision_words, row.decision_more) == ("Not decided", "keep for now")
+
+
+@pytest.mark.parametrize(
+    ("decisions", "said"),
+    [
+        (("reference", "keep"), "Leave the settings of 2 outputs as they are."),
+        (("reference", "change", "change"), "Change 2 of 3 outputs."),
+        (("change",), "Change 1 of 1 output."),
+        (
+            ("keep", "undecided", "undecided"),
+            "Leave the settings of 3 outputs as they are. 2 could not be decided and keep their setting for now.",
+        ),
+        ((), "Nothing could be recommended."),
+    ],
+)
+def test_the_headline_says_what_to_do(analysis, decisions, said):
+    row = analysis.recommendations[0]
+    rows = tuple(dataclasses.replace(row, decision=decision) for decision in decisions)
+    assert page_sheet.headline(dataclasses.replace(analysis, recommendations=rows, inputs=())) == said
+
+
+@pytest.mark.parametrize(("delay_ms", "said"), [(0.84, "0.84 ms on kick in"), (-0.84, "0.84 ms on kick out")])
+def test_the_earlier_input_is_the_one_to_delay(analysis, delay_ms, said):
+    row = dataclasses.replace(analysis.inputs[0], relative_delay_ms=delay_ms)
+    assert page_sheet.input_rows(dataclasses.replace(analysis, inputs=(row,)))[0].delay == said
+
+
+def test_stage_inputs_alone_make_a_page(make):
+    text = page.page_bytes(make((), ()), []).decode("utf-8")
+    reader = Reader()
+    reader.feed(text)
+    assert "kick out" in reader.text
+    assert "When does it arrive?" not in reader.text
+
+
+def test_every_figure_has_its_words_and_every_table_its_caption(report):
+    reader = read(report)
+    names = [tag for tag, _ in reader.tags]
+    assert names.count("figure") == names.count("figcaption") > 5
+    assert names.count("table") == names.count("caption") > 5
+    assert all(a.get("scope") in ("col", "row") for tag, a in reader.tags if tag == "th")
+    drawings = [a for tag, a in reader.tags if tag == "svg"]
+    assert all(a["role"] == "img" and a["aria-label"] for a in drawings)
+
+
+def test_drawings_beyond_the_budget_are_named(analysis, monkeypatch):
+    drawings = [(plot, plot.render()[0]) for plot in plots(analysis)[:3]]
+    sizes = [len(InlineDrawings().add(svg, plot.title)) for plot, svg in drawings]
+    monkeypatch.setattr(page, "PLOT_BUDGET_BYTES", max(sizes) + 100)
+    text = page.page_bytes(analysis, drawings).decode("utf-8")
+    missing = [plot.svg for plot, _ in drawings if f"drawn in {plot.svg}" in text]
+    assert 0 < len(missing) < 3
+
+
+def test_the_page_is_small(report, hostile_report):
+    for folder in (report, hostile_report):
+        assert (folder / "report.html").stat().st_size < 2_000_000
+
+
+def test_text_on_the_page_has_contrast():
+    style = STYLE.read_text("utf-8")
+    light, dark = re.findall(r":root \{(.*?)\}", style, re.DOTALL)[:2]
+    for variant, block in enumerate((light, dark)):
+        colours = dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", block))
+        paper, ink = COLOURS["paper"][variant], COLOURS["ink"][variant]
+        for role in ("accent", "warn", "error"):
+            assert contrast(colours[role], paper) >= 4.5  # WCAG 2.1, 1.4.3
+        for back in ("warn-back", "error-back", "change-back", "soft"):
+            assert contrast(ink, colours[back]) >= 4.5
+
+
+def test_a_drawing_brings_no_rule_for_the_whole_page(analysis):
+    inline = InlineDrawings()
+    svg, _ = plots(analysis)[2].render()
+    text = inline.add(svg, "title")
+    assert "<style" not in text
+    assert "<metadata" not in text
+    assert "style=" not in text
+    assert "#ffffff" not in inline.rules()
+    assert "var(--paper)" in inline.rules()
+    assert re.findall(r'id="(?!d1)', text) == []
+
+
+def test_a_name_in_a_drawing_stays_text(make):
+    name = 'a" id="x" style="y" <g>'
+    analysis = make((name, "sub"), ("mix", "lawn", "hill"))
+    plot = plots(analysis)[0]
+    reader = Reader()
+    reader.feed(InlineDrawings().add(plot.render()[0], plot.title))
+    assert name in reader.words
