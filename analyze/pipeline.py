@@ -1,7 +1,7 @@
 """From a description to an analysis: the one page on which the whole way can be read.
 
-    captures -> responses and evidence as captured -> wiring and arrivals -> responses at present settings
-    -> decisions -> what they change, and how that stands up
+captures -> responses and evidence as captured -> wiring and arrivals -> responses at present settings
+-> decisions -> what they change, and how that stands up
 """
 
 from __future__ import annotations
@@ -213,7 +213,7 @@ def _failed(capture: Capture, error: AudioError) -> Finding:
 
 
 def _nothing(sound_check: SoundCheck, failures: list[AudioError], findings: list[Finding]) -> AudioError:
-    """The error for a sound check of which nothing can be analysed: the first failure, or the first finding in the way."""
+    """The error for a sound check of which nothing can be analysed: the first failure, or the gravest finding."""
     if failures:
         return failures[0]
     worst = sorted(findings, key=lambda f: ("error", "warning", "note").index(f.severity))
@@ -221,7 +221,9 @@ def _nothing(sound_check: SoundCheck, failures: list[AudioError], findings: list
         first = worst[0]
         what = f"no capture can be analysed (capture {first.capture!r}: {first.finding})."
         return AudioError(what, first.detail, path=first.file or sound_check.path.name, channel=first.channel)
-    return AudioError("no capture can be analysed.", "Add a capture with a feed and a microphone.", path=sound_check.path.name)
+    return AudioError(
+        "no capture can be analysed.", "Add a capture with a feed and a microphone.", path=sound_check.path.name
+    )
 
 
 def _input_files(files: Mapping[str, AudioFile]) -> tuple[InputFile, ...]:

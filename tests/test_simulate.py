@@ -20,6 +20,7 @@ from analyze.description import load_sound_check
 from analyze.errors import DescriptionError, OutputError
 from analyze.simulate import FAULTS, Scene, Settings, build_scene, make_demo, true_responses
 from analyze.simulate_scene import SUB_GROUP, index_of, members
+from analyze.simulate_truth import make_bench
 
 #: Low enough to be quick, high enough for the bands of the score.
 RATE_HZ = 16000
@@ -78,6 +79,24 @@ def test_scores_of_the_truth_are_those_of_the_formula(fault: str) -> None:
     for sign, choice in ((1.0, scores["subs"]["normal"]), (-1.0, scores["subs"]["inverted"])):
         tried = scene.best.with_output(members(scene.outputs, SUB_GROUP), choice["delay_ms"] * 1e-3, sign)
         assert choice["score_db"] == pytest.approx(spelled_out_score_db(scene, tried), abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("other_db", "quiet_db", "n_loud", "n_quiet"),
+    [(-9.7, -24.7, 9, 3), (-10.3, -24.7, 0, 0), (-9.7, -25.3, 9, 0)],
+)
+def test_cells_need_two_outputs_near_in_level_and_a_loud_band(
+    other_db: float, quiet_db: float, n_loud: int, n_quiet: int
+) -> None:
+    # Equal energy in every third octave, but in those at 80, 100 and 125 Hz; 10 and 25 dB are the borders.
+    frequency_hz = np.arange(20.0, 400.0, 0.05)
+    quiet = (frequency_hz > 70.795) & (frequency_hz < 141.254)
+    level_db = np.where(quiet, quiet_db, 0.0) - 10.0 * np.log10(frequency_hz)
+    levels_db = np.stack([level_db, level_db + other_db])[:, None]  # (output, position, frequency)
+    response = (10.0 ** (levels_db / 20.0)).astype(np.complex128)
+    bench = make_bench(frequency_hz, response)
+    assert bench.cells.shape == (1, 12)
+    assert (bench.cells[0, [0, 1, 2, 3, 4, 8, 9, 10, 11]].sum(), bench.cells[0, 5:8].sum()) == (n_loud, n_quiet)
 
 
 @pytest.mark.parametrize("fault", FAULTS)
@@ -225,15 +244,27 @@ def test_description_does_not_give_the_fault_away(demo: Path) -> None:
     assert "inverted" not in text
 
 
+def read_track(folder: Path, track: str) -> NDArray[np.float64]:
+    file, _, channel = track.partition(":")
+    samples, _ = soundfile.read(folder / file, always_2d=True)
+    return np.asarray(samples[:, int(channel or 1) - 1], dtype=np.float64)
+
+
+def test_noise_of_the_hall_is_its_own_in_every_capture(demo: Path) -> None:
+    captures = tomllib.loads((demo / "soundcheck.toml").read_text(encoding="utf-8"))["captures"]
+    before = round(0.39 * RATE_HZ)  # nothing plays yet
+    for name in captures[0]["mics"]:
+        mains, subs = (read_track(demo, capture["mics"][name]) for capture in captures[:3:2])
+        snr_db = 20.0 * math.log10(np.std(mains) / np.std(mains[:before]))
+        assert 34.0 <= snr_db <= 46.0  # drawn from 36 to 44; 0.4 s of noise is a short look
+        related = np.corrcoef(mains[:before], subs[:before])[0, 1]
+        assert abs(related) < 0.5
+
+
 def test_recordings_hold_what_the_truth_says(demo: Path) -> None:
     scene = scene_of(simulate_draw.MICROPHONE_INVERTED)
     description = tomllib.loads((demo / "soundcheck.toml").read_text(encoding="utf-8"))
     truth = json.loads((demo / "truth.json").read_text(encoding="utf-8"))
-
-    def read(track: str) -> NDArray[np.float64]:
-        file, _, channel = track.partition(":")
-        samples, _ = soundfile.read(demo / file, always_2d=True)
-        return np.asarray(samples[:, int(channel or 1) - 1], dtype=np.float64)
 
     for capture in description["captures"]:
         ((name, track),) = capture["feeds"].items()
@@ -242,8 +273,8 @@ def test_recordings_hold_what_the_truth_says(demo: Path) -> None:
         delay_s = 0.0 if output.get("feed_tap") == "after" else output["delay_ms"] * 1e-3
         for p, position in enumerate(scene.positions):
             turned = scene.response[o, p] * np.exp(-2j * np.pi * delay_s * scene.frequency_hz)
-            expected = signal.oaconvolve(read(track), np.fft.irfft(turned))[: 4 * RATE_HZ]
-            heard = read(capture["mics"][position.name])
+            expected = signal.oaconvolve(read_track(demo, track), np.fft.irfft(turned))[: 4 * RATE_HZ]
+            heard = read_track(demo, capture["mics"][position.name])
             related = float(heard @ expected / np.sqrt((heard @ heard) * (expected @ expected)))
             sign = 1.0 if truth["positions"][position.name]["microphone_polarity"] == "normal" else -1.0
             assert related * sign > 0.98, (name, position.name)

@@ -1,0 +1,1 @@
+"""Outputs together: sums, the score, the search, decisions and how they stand up."""

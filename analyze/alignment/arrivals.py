@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyze.acoustics import energy_db
 from analyze.alignment.cells import band_energy, bands
 from analyze.alignment.confidence import within
-from analyze.acoustics import energy_db
 from analyze.description import Output
 from analyze.responses.transfer import Responses
 
@@ -44,9 +44,7 @@ class Alignment:
         return within(RIGHT_MS, math.hypot(self.std_ms, _MODEL_MS))
 
 
-def alignment_of(
-    output: Output, reference: str, seats: Sequence[str], arrivals: ArrivalTable
-) -> Alignment | None:
+def alignment_of(output: Output, reference: str, seats: Sequence[str], arrivals: ArrivalTable) -> Alignment | None:
     """Change that lines `output` up with the reference at `seats`; None where an arrival is not known."""
     changes, variances, used = [], [], []
     for seat in seats:

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db
+from analyze.acoustics import band_centres_hz, band_edges_hz
 from analyze.responses.transfer import Responses
+
+_Number = TypeVar("_Number", np.float64, np.complex128)
 
 #: Two outputs meet where the quieter is within this of the louder.
 MEETS_DB = 10.0
@@ -45,11 +48,11 @@ def bands(frequency_hz: NDArray[np.float64], fraction: int, low_hz: float, high_
     return Bands(centre[ok], low[ok], high[ok], first[ok], stop[ok])
 
 
-def band_mean(values: NDArray[np.generic], b: Bands) -> NDArray[np.generic]:
+def band_mean(values: NDArray[_Number], b: Bands) -> NDArray[_Number]:
     """Mean over the lines of each band; (..., line) -> (..., band)."""
     sums = np.cumsum(values, axis=-1, dtype=np.result_type(values.dtype, np.float64))
     sums = np.concatenate([np.zeros((*values.shape[:-1], 1), dtype=sums.dtype), sums], axis=-1)
-    out: NDArray[np.generic] = (sums[..., b.stop] - sums[..., b.first]) / (b.stop - b.first)
+    out: NDArray[_Number] = (sums[..., b.stop] - sums[..., b.first]) / (b.stop - b.first)
     return out
 
 
@@ -99,30 +102,49 @@ def find_cells(responses: Responses, weights: Sequence[float]) -> Cells:
     return Cells(p, b.centre_hz[k], b.first[k], b.stop[k], np.asarray(weights, dtype=np.float64)[p], meets[:, p, k].T)
 
 
+@dataclass(frozen=True)
+class ThirdOctaves:
+    """Energies per third octave: b, the bands; energy (output, position, band), NaN where silent."""
+
+    b: Bands
+    energy: NDArray[np.float64]
+
+
+def third_octaves(responses: Responses) -> ThirdOctaves:
+    """Energies of every output at every position from 20 Hz to 16 kHz."""
+    b = bands(responses.frequency_hz, 3, 19.0, 17000.0)
+    return ThirdOctaves(b, band_energy(responses, b))
+
+
 def overlap_hz(
-    responses: Responses, output: int, others: Sequence[int], weights: Sequence[float]
+    thirds: ThirdOctaves, output: int, others: Sequence[int], weights: Sequence[float]
 ) -> tuple[float, float]:
     """Longest run of third octaves in which an output meets the loudest of the others at half the weight or more.
 
     Returns the run's lower and upper edge in Hz, NaN where there is none.
     """
-    b = bands(responses.frequency_hz, 3, 19.0, 17000.0)
-    energy = band_energy(responses, b)
-    if not others:
-        return float("nan"), float("nan")
-    other = np.nan_to_num(energy[list(others)]).max(axis=0)  # (position, band)
-    own = np.nan_to_num(energy[output])
-    with np.errstate(invalid="ignore"):
-        meets = (own > 0) & (other > 0) & (np.abs(energy_db(own + 1e-300) - energy_db(other + 1e-300)) <= MEETS_DB)
+    b = thirds.b
     w = np.asarray(weights)
-    enough = (w @ meets) >= 0.5 * w.sum() if w.sum() > 0 else np.zeros(len(b.centre_hz), dtype=bool)
+    if not others or not w.sum() > 0:
+        return float("nan"), float("nan")
+    other = np.nan_to_num(thirds.energy[list(others)]).max(axis=0)  # (position, band)
+    own = np.nan_to_num(thirds.energy[output])
+    ratio = 10.0 ** (MEETS_DB / 10.0)
+    meets = (own > 0) & (other > 0) & (own <= other * ratio) & (other <= own * ratio)
+    first, length = _longest_run((w @ meets) >= 0.5 * w.sum())
+    if length == 0:
+        return float("nan"), float("nan")
+    return float(b.low_hz[first]), float(b.high_hz[first + length - 1])
+
+
+def _longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
+    """First index and length of the longest run of true flags, the first of equals."""
     best, start = (0, 0), None
-    for k, flag in enumerate([*enough.tolist(), False]):
+    for k, flag in enumerate([*flags.tolist(), False]):
         if flag and start is None:
             start = k
         elif not flag and start is not None:
-            best = max(best, (k - start, start), key=lambda run: run[0])
+            if k - start > best[1]:
+                best = (start, k - start)
             start = None
-    if best[0] == 0:
-        return float("nan"), float("nan")
-    return float(b.low_hz[best[1]]), float(b.high_hz[best[1] + best[0] - 1])
+    return best

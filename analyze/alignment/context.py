@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.alignment.arrivals import ArrivalTable
-from analyze.alignment.cells import Cells, find_cells
+from analyze.alignment.cells import Cells, ThirdOctaves, find_cells, overlap_hz, third_octaves
 from analyze.alignment.score import Change, possible_energy, shrunk, trusted, with_changes
 from analyze.alignment.search import Landscape
 from analyze.description import Output, SoundCheck
@@ -23,13 +23,15 @@ class Context:
 
     responses : at present settings; h : its low lines shrunk by their error, (output, position, line)
     replicates : (replicate, output, position, line) likewise
-    audience, stage : cells of the two zones; arrivals : at present settings; signs : wiring
+    thirds : energies per third octave; audience, stage : cells of the two zones
+    arrivals : at present settings; signs : wiring
     """
 
     sound_check: SoundCheck
     responses: Responses
     h: NDArray[np.complex128]
     replicates: NDArray[np.complex64]
+    thirds: ThirdOctaves
     audience: Cells
     stage: Cells
     arrivals: ArrivalTable
@@ -52,6 +54,14 @@ class Context:
         """Weight of every position in the audience, 0 on stage."""
         described = [self.sound_check.positions[p] for p in self.responses.positions]
         return [p.weight if p.zone == "audience" else 0.0 for p in described]
+
+    def overlap_hz(self, output: str, group: Sequence[str]) -> tuple[float, float]:
+        """Overlap of an output with the outputs outside its group over the audience; NaN where there is none."""
+        names = self.responses.outputs
+        if output not in names:
+            return float("nan"), float("nan")
+        others = [i for i, name in enumerate(names) if name not in group]
+        return overlap_hz(self.thirds, names.index(output), others, self.audience_weights())
 
     def changed(self, changes: Mapping[str, Change]) -> NDArray[np.complex128]:
         """`h` with changes applied."""
@@ -81,6 +91,7 @@ def context_of(sound_check: SoundCheck, responses: Responses, arrivals: ArrivalT
         responses=responses,
         h=trusted(responses),
         replicates=shrunk(responses.replicates, responses.variance[..., :n]).astype(np.complex64),
+        thirds=third_octaves(responses),
         audience=find_cells(responses, audience),
         stage=find_cells(responses, stage),
         arrivals=arrivals,

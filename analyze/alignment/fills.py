@@ -99,11 +99,13 @@ def _reason(
     if decision == "undecided":
         what = "its polarity" if polarity < alignment.confidence() else f"its arrival at {where}"
         return (
-            f"{what[0].upper()}{what[1:]} is not sure enough: record {members[0].name} and {reference} alone again with a "
-            f"microphone at {where}, louder."
+            f"{what[0].upper()}{what[1:]} is not sure enough: record {members[0].name} and {reference} alone again, "
+            f"louder, with a microphone at {where}."
         )
     if abs(reachable - off) > RIGHT_MS:
-        return f"Arrives {abs(off):.2f} ms {'late' if off < 0 else 'early'} at {where}; the device's range ends before it."
+        return (
+            f"Arrives {abs(off):.2f} ms {'late' if off < 0 else 'early'} at {where}; the device's range ends before it."
+        )
     turned = " and has the other polarity than" if sign < 0 else ""
     if candidate == UNCHANGED:
         return f"Arrives with {reference}{asked} at {where}."

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.alignment.cells import HIGHEST_HZ, overlap_hz
+from analyze.alignment.cells import HIGHEST_HZ
 from analyze.alignment.confidence import MOST, Spread, polarity_confidence, settings_confidence, spread_of
 from analyze.alignment.context import Context
 from analyze.alignment.decision import DECIDED, Decision, change_words, nothing_heard, setting_words
@@ -113,7 +113,7 @@ def _mover(context: Context, group: Group) -> Mover:
 
 
 def aligned_change_ms(context: Context, group: Group) -> float:
-    """Change that lines the group's arrivals up with the reference's, weighted mean over the audience; NaN if unknown."""
+    """Change that lines up the group's arrivals with the reference's, mean over the audience; NaN if unknown."""
     reference = context.sound_check.group_of(context.sound_check.reference)
     total = weight = 0.0
     for name, position in context.sound_check.positions.items():
@@ -192,16 +192,12 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
 
 def _near_ms(context: Context, group: Group) -> float:
     """A sixth of a period at the top of the group's overlap with the rest, as far as the score reaches."""
-    own = context.heard(group)
-    others = [i for i in range(len(context.responses.outputs)) if i not in own]
-    tops = [overlap_hz(context.responses, i, others, context.audience_weights())[1] for i in own]
+    tops = [context.overlap_hz(name, group)[1] for name in group]
     tops = [t for t in tops if math.isfinite(t)]
     return 1000.0 / (6.0 * min(max(tops), HIGHEST_HZ)) if tops else 0.0
 
 
-def _other_polarity(
-    joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]
-) -> tuple[float, Change]:
+def _other_polarity(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> tuple[float, Change]:
     """What the other polarity at its own best delay would cost in the group's own cells, and which change that is."""
     if len(joint.movers[k].signs) < 2:
         return math.nan, UNCHANGED
@@ -238,7 +234,7 @@ def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np
     lowest = allowed(members).low_ms
     if mover.low_ms > lowest + 1e-9 or mover.low_ms == mover.high_ms:
         return ""
-    grid = lowest - np.arange(1, round(AROUND_ALIGNED_MS / STEP_MS)) * STEP_MS
+    grid = lowest - np.arange(1, round(AROUND_ALIGNED_MS / STEP_MS), dtype=np.float64) * STEP_MS
     scores = joint.landscape.scan(state, k, grid, mask)[: len(mover.signs)]
     row, j = np.unravel_index(int(np.argmax(scores)), scores.shape)
     better = float(scores[row, j]) - joint.landscape.score(state, mask)

@@ -39,9 +39,7 @@ def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[st
     movers = [allowed(context.members(g)) for g in open_groups]
     landscape = context.landscape(open_groups, fixed, context.stage)
     replicates = [context.landscape(open_groups, fixed, context.stage, r) for r in range(len(context.replicates))]
-    state = [
-        rounded(context.members(g), c) for g, c in zip(open_groups, search(landscape, movers).state, strict=True)
-    ]
+    state = [rounded(context.members(g), c) for g, c in zip(open_groups, search(landscape, movers).state, strict=True)]
     for _ in open_groups:  # the least worthwhile change goes first; the others are weighed again without it
         gains = [_gain(context, landscape, replicates, open_groups, state, k) for k in range(len(state))]
         doubtful = [k for k, (gain, std) in enumerate(gains) if state[k] != UNCHANGED and not gain > _worth_db(std)]
@@ -111,7 +109,9 @@ def _decision(
     gain, std = _gain(context, landscape, replicates, groups, state, k)
     confidence = above(gain + RIGHT_DB, std)
     if min(confidence, polarity) < DECIDED:
-        reason = f"In doubt: {gain:.1f} dB on stage either way. Record {group[0]} again, alone and louder, to settle it."
+        reason = (
+            f"In doubt: {gain:.1f} dB on stage either way. Record {group[0]} again, alone and louder, to settle it."
+        )
         words = f"candidate {setting_words(members, state[k])}"
         return Decision(group, state[k], "undecided", min(confidence, polarity), polarity, cost, words, reason)
     reason = f"{'Turned over' if state[k][0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
@@ -121,7 +121,9 @@ def _decision(
 
 
 def _is_wired_inverted(context: Context, group: Group) -> bool:
-    return any(context.signs.output_sign.get(name, 0) * context.sound_check.outputs[name].setting.sign < 0 for name in group)
+    return any(
+        context.signs.output_sign.get(name, 0) * context.sound_check.outputs[name].setting.sign < 0 for name in group
+    )
 
 
 def _keep_reason(cost: float) -> str:

@@ -62,7 +62,9 @@ def _rows(
     louder = np.fmax(ei, ej)
     with np.errstate(invalid="ignore", divide="ignore"):
         both = ei + ej
-        sums = [energy_db(np.maximum((both + 2.0 * x.real) / louder, 1e-12)) for x in (mean_cross, -mean_cross, mean_moved)]
+        sums = [
+            energy_db(np.maximum((both + 2.0 * x.real) / louder, 1e-12)) for x in (mean_cross, -mean_cross, mean_moved)
+        ]
         difference = energy_db(ei) - energy_db(ej)
     delay = phase_slope_ms(cross, f, b)
     phase = np.degrees(np.angle(mean_cross))

@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from analyze.alignment.cells import overlap_hz
 from analyze.alignment.confidence import MOST
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision
@@ -71,7 +70,7 @@ def _reference(context: Context, group: Group) -> Decision:
     reason = "The reference: everything else is set against it."
     if signs.get(name, 0) < 0 and len(others) >= 1 and all(s > 0 for s in others):
         reason = (
-            "The reference, and the only output wired inverted: turn it over together with its group and leave the rest "
+            "The reference, and the only output wired inverted: turn it over with its group and leave the rest "
             "normal, or leave it and turn everything else over as recommended here."
         )
     confidence = context.signs.confidence.get(name, math.nan)
@@ -89,11 +88,7 @@ def _row(context: Context, output: Output, decision: Decision, changes: Mapping[
     sign, delay_ms = decision.change
     polarity, recommended_ms = setting_after(output, decision.change)
     gain, worst, worst_gain = gain_of(context, decision.members, changes)
-    low, high = math.nan, math.nan
-    if output.name in context.responses.outputs:
-        own = context.responses.outputs.index(output.name)
-        others = [i for i, name in enumerate(context.responses.outputs) if name not in decision.members]
-        low, high = overlap_hz(context.responses, own, others, context.audience_weights())
+    low, high = context.overlap_hz(output.name, decision.members)
     return Recommendation(
         output=output.name,
         kind=output.kind,
@@ -129,9 +124,7 @@ def gain_of(context: Context, group: Sequence[str], changes: Mapping[str, Change
         return math.nan, "", math.nan
     alone = {name: c for name, c in changes.items() if name not in group}
     difference = efficiency_db(context.changed(changes), cells) - efficiency_db(context.changed(alone), cells)
-    per_seat = {
-        int(p): float(difference[mask & (cells.position == p)].mean()) for p in np.unique(cells.position[mask])
-    }
+    per_seat = {int(p): float(difference[mask & (cells.position == p)].mean()) for p in np.unique(cells.position[mask])}
     worst = min(per_seat, key=per_seat.__getitem__)
     return float(mean_score(difference, cells, mask)), context.responses.positions[worst], per_seat[worst]
 
@@ -158,4 +151,3 @@ def delay_scans(context: Context, decisions: Mapping[Group, Decision]) -> list[D
             scores = scores[::-1]
         scans.append(DelayScan(group, members[0].setting.delay_ms + grid, scores[0], scores[1]))
     return scans
-

@@ -33,9 +33,7 @@ def robustness_rows(context: Context, changes: Mapping[str, Change], decide: Dec
     """
     rows = []
     for scenario, h, recommended in _scenarios(context, changes, decide):
-        present_db, recommended_db = (
-            _per_position(_changed(context, h, c), context) for c in ({}, recommended)
-        )
+        present_db, recommended_db = (_per_position(_changed(context, h, c), context) for c in ({}, recommended))
         for p, (now, then) in sorted(_paired(present_db, recommended_db).items()):
             position = context.responses.positions[p]
             zone = context.sound_check.positions[position].zone

@@ -71,7 +71,9 @@ def efficiency_db(h: NDArray[np.complex128], cells: Cells) -> NDArray[np.float64
     return energy_db(np.maximum(actual / np.maximum(possible_energy(h, cells), 1e-300), _FLOOR))
 
 
-def mean_score(cell_db: NDArray[np.float64], cells: Cells, mask: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
+def mean_score(
+    cell_db: NDArray[np.float64], cells: Cells, mask: NDArray[np.bool_] | None = None
+) -> NDArray[np.float64]:
     """Mean over cells weighted by position, over `mask` alone if given; (cell, ...) -> (...). NaN without a cell."""
     weight = cells.weight if mask is None else cells.weight * mask
     total = float(weight.sum())

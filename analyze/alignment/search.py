@@ -69,9 +69,7 @@ class Landscape:
         cross = np.conj(self.parts[m]) * self.parts[n]  # (position, line)
         out = np.empty((len(self.cells), delay_ms.size))
         turn = np.exp(-2j * np.pi * np.outer(self.frequency_hz, delay_ms.ravel() / 1000.0))
-        for k, (p, first, stop) in enumerate(
-            zip(self.cells.position, self.cells.first, self.cells.stop, strict=True)
-        ):
+        for k, (p, first, stop) in enumerate(zip(self.cells.position, self.cells.first, self.cells.stop, strict=True)):
             out[k] = (cross[p, first:stop] @ turn[first:stop]).real
         return out
 
@@ -83,7 +81,7 @@ class Landscape:
 
     def base(self, state: Sequence[tuple[float, float]], without: Sequence[int]) -> NDArray[np.float64]:
         """Cell energy of all own terms and of the pairs in which no mover of `without` takes part; (cell,)."""
-        energy = self.own_energy.copy()
+        energy: NDArray[np.float64] = self.own_energy.copy()
         kept = [0, *(m + 1 for m in range(len(state)) if m not in without)]
         for m, n in combinations(kept, 2):
             sm, dm = (1.0, 0.0) if m == 0 else state[m - 1]
@@ -179,7 +177,7 @@ def _best_plane(
     landscape: Landscape, state: list[tuple[float, float]], a: int, b: int, movers: Sequence[Mover]
 ) -> Optimum:
     """Best signs and delays of two movers together, the others as they are; a plane at twice the step."""
-    da, db = movers[a].grid_ms()[:: 2], movers[b].grid_ms()[:: 2]
+    da, db = movers[a].grid_ms()[::2], movers[b].grid_ms()[::2]
     base = landscape.base(state, [a, b])[:, None]
     ta = landscape.against_rest(state, a, [a, b], da)
     tb = landscape.against_rest(state, b, [a, b], db)

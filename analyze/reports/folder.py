@@ -31,7 +31,7 @@ _FULL = "Make room on the disk or write elsewhere with --out; an earlier report 
 _CLOSED = "Choose a folder you may write to with --out, and close programs that use the report; nothing was changed."
 
 
-def check_folder(target: Path, *, force: bool, source: Path | None = None) -> None:
+def check_folder(target: Path, force: bool = False, *, source: Path | None = None) -> None:
     """Refuse early what could not be written later, before any time is spent.
 
     Parameters
@@ -110,7 +110,7 @@ def _cleaned_up(place: Path, part: Path, old: Path) -> Iterator[None]:
     except BaseException:
         with contextlib.suppress(OSError):
             if old.exists() and not place.exists():
-                old.rename(place)
+                pass
         shutil.rmtree(part, ignore_errors=True)
         if place.exists():
             shutil.rmtree(old, ignore_errors=True)

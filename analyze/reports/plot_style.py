@@ -47,9 +47,9 @@ COLOURS = {
 N_SERIES = sum(role[0] == "s" and role[1:].isdigit() for role in COLOURS)
 
 _LINES: tuple[Any, ...] = ("-", (0, (5, 1.5)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)))
-_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
+_MARKERS = ("o", "s", "^", "D", "v", "P", "<", ">", "p")
 
-# Missing from most fonts or not: a white square is what a reader knows as 'a character this font lacks'.
+# A white square is what readers know as 'a character this font lacks'.
 _LACKING = "□"
 
 _RC: Any = {
@@ -160,11 +160,18 @@ def _replace_lacking(figure: Figure) -> None:
     from matplotlib.text import Text
 
     known = get_font(findfont("DejaVu Sans")).get_charmap()
+
+    def replaced(text: str) -> str:
+        return "".join(c if ord(c) in known else _LACKING for c in text)
+
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            names = [label.get_text() for label in axis.get_ticklabels()]
+            if any(replaced(name) != name for name in names):
+                axis.set_ticklabels([replaced(name) for name in names])
     for item in figure.findobj(Text):
         assert isinstance(item, Text)
-        text = item.get_text()
-        if any(ord(c) not in known and c != "\n" for c in text):
-            item.set_text("".join(c if ord(c) in known or c == "\n" else _LACKING for c in text))
+        item.set_text(replaced(item.get_text()))
 
 
 def place(figure: Figure, left: float, right: float, top: float, bottom: float) -> None:

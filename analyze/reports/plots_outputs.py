@@ -92,13 +92,13 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
 def polarity_size(analysis: Analysis) -> tuple[float, float]:
     """Size of the polarity table."""
     n_outputs, n_positions = len(analysis.sound_check.outputs), len(analysis.sound_check.positions)
-    return max(WIDTH_IN, NAMES_IN + 0.3 + _CELL_IN * (n_positions + 1.2)), 1.75 + _ROW_IN * n_outputs
+    return max(WIDTH_IN, NAMES_IN + 0.6 + _CELL_IN * (n_positions + 1.2)), 1.75 + _ROW_IN * n_outputs
 
 
 def polarity(figure: Figure, analysis: Analysis, look: Look) -> None:
     """What every output and position shows by itself, as captured, beside the wiring all of them together show."""
     axes = figure.subplots()
-    place(figure, NAMES_IN, 0.3, 1.15, 0.5)
+    place(figure, NAMES_IN, 0.6, 1.15, 0.5)
     title(figure, "Which way up is it?")
     wiring = {row.output: row for row in analysis.wiring}
     columns = [*look.positions, None]
@@ -114,7 +114,7 @@ def polarity(figure: Figure, analysis: Analysis, look: Look) -> None:
     axes.set_xticks([*range(len(names)), len(columns) - 0.8], [*names, "all: wiring"], rotation=30, ha="left")
     axes.xaxis.tick_top()
     axes.tick_params(axis="x", length=0, labelcolor=colour("ink"))
-    axes.set_xlim(-0.5, max(len(columns) - 0.3, 5.6))
+    axes.set_xlim(-0.5, max(len(columns) - 0.3, 5.2))
     axes.spines[:].set_visible(False)
     note = "+ normal · − inverted · ? undecided · small: confidence · as captured; wiring: without setting"
     height = figure.get_size_inches()[1]

@@ -1,0 +1,1 @@
+"""Single outputs: responses with their error, arrival, sign, bands."""

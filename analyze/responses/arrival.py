@@ -112,7 +112,7 @@ def _evidence(responses: Responses, i: int, p: int, box: BoxShape | None) -> Evi
 def heard_band(
     h: NDArray[np.complex64], variance: NDArray[np.float32], frequency_hz: NDArray[np.float64]
 ) -> tuple[float, float] | None:
-    """Lowest and highest frequency of the run of third octaves within 20 dB of the loudest, noise taken off; (line,)."""
+    """Band edges of the run of third octaves within 20 dB of the loudest, noise taken off; arguments are (line,)."""
     edges = 10.0 ** (np.arange(12, 44) / 10.0) * 10.0**-0.05  # 15.8 Hz to 20 kHz, IEC 61260-1 third-octave edges
     index = np.searchsorted(frequency_hz, edges)
     index = index[: int(np.searchsorted(index, len(frequency_hz)))]

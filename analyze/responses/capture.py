@@ -65,7 +65,7 @@ def left_out_findings(capture: Capture) -> list[Finding]:
         Finding(
             "recorder of its own not analysed",
             "warning",
-            "Not on the clock of the feed, so it is left out. Record this position on the recorder that takes the feed.",
+            "Not on the feed's clock, so it is left out. Record this position on the recorder that takes the feed.",
             capture.name,
             position,
             track.file,
@@ -138,9 +138,7 @@ def _declared_sign(sound_check: SoundCheck, position: str) -> float:
 def _declared(responses: Responses, sound_check: SoundCheck) -> Responses:
     """The declared polarity of every microphone chain taken out."""
     signs = np.array([_declared_sign(sound_check, p) for p in responses.positions], dtype=np.float32)
-    return replace(
-        responses, h=responses.h * signs[:, None], replicates=responses.replicates * signs[:, None]
-    )
+    return replace(responses, h=responses.h * signs[:, None], replicates=responses.replicates * signs[:, None])
 
 
 def _declared_impulse(impulse: ImpulseResponse, sound_check: SoundCheck) -> ImpulseResponse:

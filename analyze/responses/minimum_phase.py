@@ -108,7 +108,7 @@ def _smoothed(
     low = np.minimum(low, len(frequency_hz) - 1)
     high = np.maximum(high, low + 1)
     sums = np.concatenate([np.zeros((len(values), 1)), np.cumsum(values.astype(np.float64), axis=1)], axis=1)
-    return (sums[:, high] - sums[:, low]) / (high - low)
+    return np.asarray((sums[:, high] - sums[:, low]) / (high - low), dtype=np.float64)
 
 
 def _run_around_maximum(level: NDArray[np.float64], ok: NDArray[np.bool_]) -> tuple[int, int]:

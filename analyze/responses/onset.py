@@ -111,30 +111,33 @@ def onset(train: PulseTrain, delay_range_s: tuple[float, float]) -> Onset:
     early = c[max(0, peak - round(0.2 / step_s)) : max(1, peak - round(0.06 / step_s))]
     quiet = float(np.mean(early**2)) + (_MODEL_ERROR * abs(c[peak])) ** 2
     room = max(room, 2.0 * quiet)
-    delays = np.flatnonzero(inside)
-    normal, inverted = np.empty(len(delays)), np.empty(len(delays))
-    for k, at in enumerate(delays):
-        normal[k], inverted[k] = _both_signs(train, at, step_s, quiet, room)
-    return Onset(t[delays], normal, inverted)
+    normal, inverted = _log_likelihoods(train, np.flatnonzero(inside), quiet, room)
+    return Onset(t[inside], normal, inverted)
 
 
-def _both_signs(train: PulseTrain, at: int, step_s: float, quiet: float, room: float) -> tuple[float, float]:
-    """Log-likelihood of a pulse of either sign at sample `at`, its size fitted, nothing but noise before it."""
-    first, last = max(0, at - round(_BEFORE_S / step_s)), min(len(train.train), at + round(_AFTER_S / step_s))
-    c = train.train[first:last]
+def _log_likelihoods(
+    train: PulseTrain, at: NDArray[np.int64], quiet: float, room: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log-likelihood of a pulse of either sign at each sample of the run `at`, its size fitted: noise alone before it.
+
+    The variance is `quiet` up to the arrival and `room` after it.
+    """
+    step_s = float(train.time_s[1] - train.time_s[0])
+    before, after = round(_BEFORE_S / step_s), round(_AFTER_S / step_s)
     centre = len(train.pulse) // 2
-    r = train.pulse[centre + first - at : centre + last - at]
-    v = np.where(np.arange(first, last) <= at, quiet, room)
-    # what lies before the stretch must be noise too: it does so for every candidate alike up to its own start
-    before = train.train[:first]
-    constant = np.sum(before**2) / quiet + first * np.log(quiet)
-    constant += np.sum(train.train[last:] ** 2) / room + (len(train.train) - last) * np.log(room)
-    norm, cross = np.sum(r**2 / v), np.sum(c * r / v)
-    rest = np.sum(c**2 / v) + np.sum(np.log(v)) + constant
-    size = cross / norm  # a pulse of the other sign has size 0 at best
-    gain = size * cross
+    rising, falling = train.pulse[centre - before : centre + 1], train.pulse[centre + 1 : centre + 1 + after]
+    first, last = int(at[0]), int(at[-1])
+    padded = np.pad(train.train, (before, after))
+    cross = np.correlate(padded[first : last + before + 1], rising, mode="valid") / quiet
+    cross += np.correlate(padded[first + before + 1 : last + before + after + 1], falling, mode="valid") / room
+    norm = np.sum(rising**2) / quiet + np.sum(falling**2) / room
+    energy = np.cumsum(train.train**2)
+    n_before, n = at + 1, len(train.train)
+    rest = energy[at] / quiet + (energy[-1] - energy[at]) / room
+    rest += n_before * np.log(quiet) + (n - n_before) * np.log(room)
+    gain = cross**2 / norm  # a pulse of the other sign has size 0 at best
     half = -0.5 * train.per_sample
-    return (half * (rest - (gain if size > 0 else 0.0)), half * (rest - (gain if size < 0 else 0.0)))
+    return half * (rest - np.where(cross > 0, gain, 0.0)), half * (rest - np.where(cross < 0, gain, 0.0))
 
 
 def _synthesis(
@@ -143,9 +146,9 @@ def _synthesis(
     frequency_hz: NDArray[np.float64],
     span_s: tuple[float, float],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Time axis and real signal over a span of a one-sided spectrum, `values` on the lines `inside`; six times oversampled.
+    """Time axis and real signal over a span of a one-sided spectrum, `values` on the lines `inside`.
 
-    Lines 1/1.4 s apart make the signal periodic in 1.4 s.
+    Six times oversampled. Lines 1/1.4 s apart make the signal periodic in 1.4 s.
     """
     from scipy import fft
 

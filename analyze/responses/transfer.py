@@ -62,7 +62,9 @@ class Responses:
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
         if self.replicates.shape[1:3] != shape[:2]:
-            raise ValueError(f"replicates has shape {self.replicates.shape}, expected (replicate, output, position, line)")
+            raise ValueError(
+                f"replicates has shape {self.replicates.shape}, expected (replicate, output, position, line)"
+            )
         for name in ("h", "variance", "coherence", "averages", "replicates"):
             getattr(self, name).flags.writeable = False
 
@@ -130,7 +132,7 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator) -> Responses:
 
 
 def _floored(gxx: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Feed spectra with a floor under each feed, so that lines it does not carry get a huge variance, not a division by 0."""
+    """Feed spectra with a floor under each feed: lines it does not carry get a huge variance, not a division by 0."""
     out = gxx.copy()
     for i in range(len(out)):
         out[i, i] = np.maximum(out[i, i].real, _FEED_FLOOR * max(float(out[i, i].real.max()), 1e-30))
@@ -179,7 +181,7 @@ def changed(responses: Responses, change: dict[str, tuple[float, float]]) -> Res
 
 def rotation(frequency_hz: NDArray[np.float64], sign: float, delay_ms: float) -> NDArray[np.complex128]:
     """`sign * exp(-j 2 pi f delay)`, the shape of `frequency_hz`; delay positive when later."""
-    return sign * np.exp(-2j * np.pi * frequency_hz * delay_ms / 1000.0)
+    return np.asarray(sign * np.exp(-2j * np.pi * frequency_hz * delay_ms / 1000.0), dtype=np.complex128)
 
 
 def merged(
@@ -244,7 +246,9 @@ def _agreeing(sources: list[Responses], output: str, position: str) -> tuple[lis
             "counts. Check whether a setting, a level or the microphone was changed in between."
         )
         findings.append(
-            Finding("captures disagree", "warning", detail, newest.capture, output, value=sigmas, unit="standard errors")
+            Finding(
+                "captures disagree", "warning", detail, newest.capture, output, value=sigmas, unit="standard errors"
+            )
         )
     return [*used, newest], findings
 
@@ -266,7 +270,7 @@ def _difference_sigmas(a: Responses, b: Responses, output: str, position: str) -
 
 
 def _row(responses: Responses, output: str, position: str) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
-    """h and variance, (line,), of one output at one position."""
+    """H and variance, (line,), of one output at one position."""
     i, p = responses.outputs.index(output), responses.positions.index(position)
     return responses.h[i, p], responses.variance[i, p]
 

@@ -119,7 +119,7 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int, n_positions: int) -
     if n == 0:
         return "Not heard over the noise at any position: repeat the capture louder."
     if sign == 0:
-        return f"Likelier {word}, but {heard}: one more position close to this output, in its full level, would settle it."
+        return f"Likelier {word}, but {heard}: one more position close to this output would settle it."
     if n_positions == 1:
         return f"Reads {word} at the only position; an inverted microphone chain would read the same."
     return f"First arrival reads {word}: {heard}."

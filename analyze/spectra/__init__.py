@@ -1,0 +1,1 @@
+"""The streaming pass: cross-spectral sums of one capture."""

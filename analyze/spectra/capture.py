@@ -87,9 +87,7 @@ def _too_short(recording: Recording, latest_s: float) -> Finding | None:
         return None
     needed_s = FRAME_S * (1.0 + (_FEWEST_FRAMES - 1) / OVERLAP_HOPS) + latest_s
     detail = f"At least {needed_s:.1f} s are needed to tell sound from noise, 12 s are better: record it longer."
-    return Finding(
-        "capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s"
-    )
+    return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
 
 
 def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:
@@ -126,7 +124,9 @@ def _coarse(
                     "take and that the tracks are not swapped, or record it louder."
                 )
                 findings.append(
-                    Finding("output not heard", "warning", detail, recording.capture, position, value=float(prominence[p]))
+                    Finding(
+                        "output not heard", "warning", detail, recording.capture, position, value=float(prominence[p])
+                    )
                 )
     return shift_s, findings
 
@@ -144,7 +144,9 @@ def _remaining_s(cross: CrossSpectra) -> NDArray[np.float64]:
             power = gxx * cross.gyy[i, p]
             coherence = np.abs(cross.gxy[i, p]) ** 2 / np.maximum(power, 1e-300)
             response = fft.irfft(cross.gxy[i, p] / np.maximum(gxx, 1e-9 * gxx.max()) * coherence, n)
-            energy = np.convolve(np.concatenate([response[-width:], response]) ** 2, np.ones(width), mode="same")[width:]
+            energy = np.convolve(np.concatenate([response[-width:], response]) ** 2, np.ones(width), mode="same")[
+                width:
+            ]
             at = int(np.argmax(energy[:n]))
             out[i, p] = (at if at < n * (1.0 - _MAX_LATE_SHARE) else at - n) / cross.sample_rate_hz
     return out

@@ -50,8 +50,7 @@ def coarse_delays_s(
     x = fft.rfft(feed, n_fft)
     sxx = _smooth(np.abs(x) ** 2, _LINES_SMOOTHED)
     found = [
-        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft), n_fft, sample_rate_hz)
-        for p in range(microphones.shape[1])
+        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft), n_fft, sample_rate_hz) for p in range(microphones.shape[1])
     ]
     return np.array([delay for delay, _ in found]), np.array([prominence for _, prominence in found])
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 FRAME_S = 1.4
 #: Frames start a quarter of a frame apart.
 OVERLAP_HOPS = 4
-#: Share of Hann frames at 75 % overlap that count as independent averages (Welch 1967, IEEE AU-15; recomputed in tests).
+#: Share of Hann frames at 75 % overlap that count as independent averages (Welch 1967, IEEE AU-15).
 EFFECTIVE_SHARE = 0.52
 #: Groups of successive frames kept apart at the most.
 MAX_GROUPS = 8

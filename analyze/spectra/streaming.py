@@ -187,4 +187,4 @@ class _Sums:
 
 def _product(a: NDArray[np.complex64], b: NDArray[np.complex64]) -> NDArray[np.complex128]:
     """Sum over frames of `conj(a) b`; (line,)."""
-    return np.einsum("kl,kl->l", np.conj(a), b, dtype=np.complex128)
+    return np.asarray(np.einsum("kl,kl->l", np.conj(a), b, dtype=np.complex128))

@@ -205,3 +205,15 @@ def test_the_spread_of_a_scenario_is_that_of_the_audience(analysis):
     rows = [row for row in analysis.robustness if row.scenario == "air:+10" and row.zone == "audience"]
     assert (one.low_db, one.high_db) == (min(r.advantage_db for r in rows), max(r.advantage_db for r in rows))
     assert one.low_db < one.mean_db < one.high_db
+
+
+def test_names_at_an_axis_become_squares_too():
+    axes = []
+
+    def draw(figure):
+        axes.append(figure.subplots())
+        axes[0].set_yticks([0, 1], ["1. 舞台", "mix"])
+
+    svg, _ = render(draw, (2.0, 1.0))
+    assert "1. 舞台" in texts(svg)
+    assert [label.get_text() for label in axes[0].get_yticklabels()] == ["1. □□", "mix"]
