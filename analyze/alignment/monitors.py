@@ -22,8 +22,6 @@ from analyze.alignment.rows import MonitorTrick
 from analyze.alignment.score import UNCHANGED, Change, cell_energy, efficiency_db, mean_score
 from analyze.alignment.search import Landscape, search
 
-#: A monitor is turned over only for more than this.
-_WORTHWHILE_DB = 0.3
 _SIGMAS = 2.0
 #: The fader move against which the trick is shown.
 _FADER_DB = 3.0
@@ -52,8 +50,8 @@ def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[st
 
 
 def _worth_db(std: float) -> float:
-    """What a change must gain on stage to be made."""
-    return max(_WORTHWHILE_DB, _SIGMAS * math.hypot(std, MODEL_DB))
+    """What a change must gain on stage to be made: more than what counts as right anyway, and beyond its error."""
+    return max(RIGHT_DB, _SIGMAS * math.hypot(std, MODEL_DB))
 
 
 def _without_question(context: Context, group: Group) -> Decision | None:

@@ -282,9 +282,8 @@ def _rebuilt_aiff(header: Header) -> bytes:
     common = header.format_chunk[:2] + struct.pack(">I", n // header.frame_bytes) + header.format_chunk[6:]
     common = struct.pack(">4sI", b"COMM", len(common)) + common + b"\0" * (len(common) & 1)
     sound = struct.pack(">4sIII", b"SSND", n + 8, 0, 0)
-    version = struct.pack(">4sII", b"FVER", 4, 0xA2805140) if header.kind == b"AIFC" else b""
-    whole = 4 + len(version) + len(common) + len(sound) + n
-    return struct.pack(">4sI4s", b"FORM", whole, header.kind) + version + common + sound
+    whole = 4 + len(common) + len(sound) + n
+    return struct.pack(">4sI4s", b"FORM", whole, header.kind) + common + sound
 
 
 # --- CAF ---

@@ -110,7 +110,7 @@ def _cleaned_up(place: Path, part: Path, old: Path) -> Iterator[None]:
     except BaseException:
         with contextlib.suppress(OSError):
             if old.exists() and not place.exists():
-                pass
+                old.rename(place)
         shutil.rmtree(part, ignore_errors=True)
         if place.exists():
             shutil.rmtree(old, ignore_errors=True)

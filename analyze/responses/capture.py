@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analyze.audio.damage import TrackStatistics, damage_findings
 from analyze.audio.files import AudioFile
 from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck
@@ -98,10 +97,8 @@ def measure(
     mics, _ = usable_tracks(capture)
     with open_capture(sound_check, capture) as recording:
         advance = progress(capture.name, recording.n_frames) if progress else None
-        statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
-        cross, findings = cross_spectra_of(recording, tuple(capture.feeds), tuple(mics), statistics, advance)
-        damage = damage_findings(statistics.finish(), recording.places) if cross is not None else []
-        findings = [*recording.findings, *recording.late_findings(), *damage, *findings]
+        cross, findings = cross_spectra_of(recording, tuple(capture.feeds), tuple(mics), advance)
+        findings = [*recording.findings, *recording.late_findings(), *findings]
         files = recording.files
     if cross is None:
         return None, findings, files

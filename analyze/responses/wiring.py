@@ -137,7 +137,7 @@ def _inverted_output(output: str, confidence: float, n_positions: int) -> Findin
 def _inverted_microphone(position: str, confidence: float) -> Finding:
     detail = (
         f"At {position} the outputs read inverted that read normal elsewhere: the microphone chain there is inverted. "
-        'It is taken into account; check its cable and preamplifier, or declare polarity = "inverted" for this position.'
+        'It is taken into account; check cable and preamplifier, or declare polarity = "inverted" for this position.'
     )
     return Finding("microphone chain inverted", "warning", detail, track=position, value=confidence, unit="confidence")
 

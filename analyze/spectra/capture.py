@@ -10,12 +10,12 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.audio.damage import TrackStatistics
+from analyze.audio.damage import TrackStatistics, damage_findings
 from analyze.audio.recording import Recording
 from analyze.findings import Finding
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
-from analyze.spectra.streaming import accumulate, plan_frames
+from analyze.spectra.streaming import SourceEndedError, accumulate, plan_frames
 
 #: Fewest frames that give a spread at all.
 _FEWEST_FRAMES = 2 * OVERLAP_HOPS
@@ -30,7 +30,6 @@ def cross_spectra_of(
     recording: Recording,
     feeds: Sequence[str],
     positions: Sequence[str],
-    statistics: TrackStatistics,
     progress: Callable[[int], None] | None = None,
 ) -> tuple[CrossSpectra | None, list[Finding]]:
     """Cross-spectra of a recording whose tracks are the feeds, then the microphones.
@@ -49,11 +48,33 @@ def cross_spectra_of(
     too_short = _too_short(recording, float(shift_s.max()))
     if too_short:
         return None, [*findings, too_short]
-    cross = _pass(recording, feeds, positions, shift_s, statistics, progress)
+    cross, damage = _checked_pass(recording, feeds, positions, shift_s, progress)
+    if cross is None:
+        return None, [*findings, *damage]
     moved = shift_s + _remaining_s(cross)
     if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, float(moved.max())) is None:
         cross = _pass(recording, feeds, positions, moved, None, None)
-    return cross, findings
+    return cross, [*findings, *damage]
+
+
+def _checked_pass(
+    recording: Recording,
+    feeds: Sequence[str],
+    positions: Sequence[str],
+    shift_s: NDArray[np.float64],
+    progress: Callable[[int], None] | None,
+) -> tuple[CrossSpectra | None, list[Finding]]:
+    """The pass with the tracks' damage looked for on the way; begun anew, shorter, where a file breaks off."""
+    while True:
+        statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
+        try:
+            cross = _pass(recording, feeds, positions, shift_s, statistics, progress)
+        except SourceEndedError:
+            too_short = _too_short(recording, float(shift_s.max()))
+            if too_short:
+                return None, [too_short]
+            continue
+        return cross, damage_findings(statistics.finish(), recording.places)
 
 
 def _pass(

@@ -30,6 +30,10 @@ _BLOCK = 1 << 17
 BlockSource = Callable[[int], Iterator[NDArray[np.float32]]]
 
 
+class SourceEndedError(Exception):
+    """The source held fewer samples than it was said to: a file broke off while it was read."""
+
+
 @dataclass(frozen=True)
 class FramePlan:
     """Where the frames lie: `n_frames` frames of `length` samples, `hop` apart, in `n_groups` runs."""
@@ -79,6 +83,7 @@ def accumulate(
     Raises
     ------
     ValueError : if not a single frame fits (check `plan_frames` first)
+    SourceEndedError : if the source ends before its `n_samples`
     """
     shift = np.round(shift_s * sample_rate_hz).astype(np.int64)
     plan = plan_frames(n_samples, sample_rate_hz, int(shift.max(initial=0)))
@@ -123,7 +128,9 @@ def _batches(
         n = min(_BATCH, plan.n_frames - first)
         needed = lead + (n - 1) * plan.hop + plan.length + max(0, largest_shift)
         while held is None or len(held) < needed:
-            block = next(source)
+            block = next(source, None)
+            if block is None:
+                raise SourceEndedError
             if held is None:
                 held = np.zeros((lead, block.shape[1]), dtype=np.float32)
             held = np.concatenate([held, block])

@@ -13,6 +13,7 @@ import pytest
 from audio_helpers import RATE_HZ, cut, names, noise, only, opened, patch, read_all, write, write_bw64
 
 from analyze.audio.files import AudioFile, probe, sha256_of
+from analyze.audio.spliced_file import SplicedFile
 from analyze.errors import AudioError, DescriptionError
 
 N_FRAMES = 5001
@@ -62,6 +63,15 @@ def test_bw64_is_read_exactly(tmp_path: Path) -> None:
     file = probe(write_bw64(tmp_path / "a.wav", samples), "a.wav")
     assert (file.format, file.subtype, file.n_frames, file.findings) == ("BW64", "PCM_24", N_FRAMES, ())
     np.testing.assert_array_equal(decoded(file), samples)
+
+
+def test_both_files_behind_a_splice_are_closed(tmp_path: Path) -> None:
+    sound = probe(write_bw64(tmp_path / "a.wav", noise(10, 2)), "a.wav").open()
+    assert isinstance(sound.source, SplicedFile)
+    assert not sound.source.closed
+    sound.close()
+    assert sound.closed
+    assert sound.source.closed
 
 
 @pytest.mark.parametrize("form", ["WAV", "RF64", "W64", "AIFF", "FLAC", "CAF"])
@@ -155,6 +165,7 @@ def test_wav_past_4_gib_gives_all_audio(tmp_path: Path) -> None:
         file.write(struct.pack("<I", n_bytes % (1 << 32)))
         file.seek(44 + n_bytes - 8 * RATE_HZ)
         file.write((tail * 2**15).astype("<i2").tobytes())
+        file.write(struct.pack("<4sI", b"LIST", 4) + b"INFO")  # no audio
     probed = probe(path, "long.wav")
     found = only(probed.findings)
     assert (found.finding, found.severity) == ("length overflow", "warning")

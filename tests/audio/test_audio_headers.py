@@ -8,12 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from audio_helpers import noise, write, write_bw64
+import soundfile
+from audio_helpers import cut, noise, write, write_bw64
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyze.audio.files import AudioFile, probe
-from analyze.audio.headers import Header, read_header
+from analyze.audio.headers import Header, read_header, rebuilt_header
 from analyze.audio.spliced_file import SplicedFile
 from analyze.errors import AnalyzeError
 
@@ -53,10 +54,42 @@ def test_chunks_of_odd_length_are_padded(tmp_path: Path) -> None:
     assert (header.data_offset, header.audio_bytes, header.problem) == (44 + 14, 150, "")
 
 
-def test_a_file_of_empty_chunks_is_given_up(tmp_path: Path) -> None:
-    path = tmp_path / "a.wav"
-    path.write_bytes(b"RIFF\xff\xff\xff\xffWAVE" + b"junk\0\0\0\0" * 200_000)
-    assert read_header(path) is None
+@pytest.mark.parametrize(("n_chunks", "is_given_up"), [(9000, False), (11_000, True)])
+def test_a_file_of_empty_chunks_is_given_up(tmp_path: Path, n_chunks: int, is_given_up: bool) -> None:
+    """Hours could go by otherwise in a file of nothing else."""
+    path = write(tmp_path / "a.wav", noise(50, 1))
+    content = path.read_bytes()
+    path.write_bytes(content[:12] + b"junk\0\0\0\0" * n_chunks + content[12:])
+    assert (read_header(path) is None) == is_given_up
+
+
+@pytest.mark.parametrize("share", [1.0, 0.6])
+@pytest.mark.parametrize(
+    ("form", "subtype"),
+    [
+        ("WAV", "PCM_24"),
+        ("WAV", "FLOAT"),
+        ("WAVEX", "PCM_16"),
+        ("RF64", "PCM_24"),
+        ("W64", "PCM_24"),
+        ("AIFF", "PCM_24"),
+        ("AIFF", "FLOAT"),
+        ("CAF", "PCM_24"),
+    ],
+)
+def test_rebuilt_header_states_the_audio_that_is_there(tmp_path: Path, form: str, subtype: str, share: float) -> None:
+    """Before exactly those bytes it makes a whole file, by the walker and by libsndfile."""
+    path = cut(write(tmp_path / "a", noise(2001, 3), form=form, subtype=subtype), share)
+    header = _header_of(path)
+    part = path.read_bytes()[header.data_offset :][: header.audio_bytes]
+    path.write_bytes(rebuilt_header(header) + part)
+    again = _header_of(path)
+    assert (again.problem, again.claimed_bytes) == ("", header.audio_bytes)
+    assert (again.n_channels, again.sample_rate_hz) == (3, 48_000)
+    n_frames = header.audio_bytes // header.frame_bytes
+    samples, rate = soundfile.read(path, dtype="float32")
+    assert rate == 48_000
+    np.testing.assert_array_equal(samples, noise(2001, 3)[:n_frames])
 
 
 @pytest.mark.parametrize("form", FORMS)

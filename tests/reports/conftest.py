@@ -374,3 +374,20 @@ def hostile_report(tmp_path_factory, hostile) -> Path:
 def written(target: Path, analysis: Analysis) -> Path:
     write_report(analysis, target)
     return target
+
+
+@pytest.fixture(scope="session")
+def contrast():
+    """The contrast ratio of two colours, 1 to 21, by WCAG 2.1."""
+    return contrast_ratio
+
+
+def contrast_ratio(one: str, two: str) -> float:
+    low, high = sorted((luminance(one), luminance(two)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def luminance(text: str) -> float:
+    """Relative luminance of an sRGB colour (WCAG 2.1, after IEC 61966-2-1)."""
+    c = np.array([int(text[i : i + 2], 16) / 255 for i in (1, 3, 5)])
+    return float(np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4) @ [0.2126, 0.7152, 0.0722])

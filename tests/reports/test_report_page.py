@@ -8,7 +8,6 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from test_report_plots import contrast
 
 from analyze.reports import page, page_sheet
 from analyze.reports.naming import clean
@@ -201,7 +200,7 @@ def test_the_page_is_small(report, hostile_report):
         assert (folder / "report.html").stat().st_size < 2_000_000
 
 
-def test_text_on_the_page_has_contrast():
+def test_text_on_the_page_has_contrast(contrast):
     style = STYLE.read_text("utf-8")
     light, dark = re.findall(r":root \{(.*?)\}", style, re.DOTALL)[:2]
     for variant, block in enumerate((light, dark)):

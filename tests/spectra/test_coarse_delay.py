@@ -1,0 +1,116 @@
+"""The coarse delay: every delay in its range, fractions included, whichever way up, or none at all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import signal
+from spectra_making import ODD_RATE_HZ, RATE_HZ, Samples, delayed, noise, sweep
+
+from analyze.spectra.coarse_delay import EARLIEST_S, LATEST_S, MIN_PEAK_TO_MEDIAN, coarse_delays_s
+
+#: Whole samples, fractions of one, both ends of the range.
+DELAYS_S = [EARLIEST_S + 0.002, -0.01, 0.0, 0.00031, 0.0123, 0.1 + 0.5 / RATE_HZ, 0.3001, 0.55, 0.9, LATEST_S - 0.01]
+
+
+def band_limited(samples: Samples, rate_hz: int) -> Samples:
+    """What a sub makes of a feed: a vented box at 32 Hz, a fourth-order low-pass at 90 Hz."""
+    box = signal.butter(4, 32.0, "highpass", fs=rate_hz, output="sos")
+    low = signal.butter(4, 90.0, "lowpass", fs=rate_hz, output="sos")
+    return np.asarray(signal.sosfilt(low, signal.sosfilt(box, samples)))
+
+
+def found(feed: Samples, microphones: list[Samples], rate_hz: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    stacked = np.stack(microphones, axis=1).astype(np.float32)
+    return coarse_delays_s(feed.astype(np.float32), stacked, rate_hz)
+
+
+def seconds_of(kind: str, n: int, rate_hz: int) -> Samples:
+    """A feed (frame,): noise, or a sweep that leaves the last second to what is late."""
+    if kind == "noise":
+        return noise(n, 11)
+    feed = np.zeros(n)
+    feed[: n - rate_hz] = sweep(n - rate_hz, rate_hz)
+    return feed
+
+
+@pytest.mark.parametrize("delay_s", DELAYS_S)
+@pytest.mark.parametrize("kind", ["noise", "sweep"])
+@pytest.mark.parametrize(("rate_hz", "odd"), [(RATE_HZ, 0), (RATE_HZ, 1), (ODD_RATE_HZ, 1)])
+def test_any_delay_either_way_up(delay_s: float, kind: str, rate_hz: int, odd: int) -> None:
+    n = 14 * rate_hz + odd
+    feed = seconds_of(kind, n, rate_hz)
+    hiss = 0.03 * feed.std() * noise(n, 12)
+    other_s = delay_s - 0.0017 if delay_s > 0.0 else delay_s + 0.0017
+    microphones = [0.3 * delayed(feed, delay_s, rate_hz) + hiss, -0.7 * delayed(feed, other_s, rate_hz)]
+    delays_s, prominence = found(feed, microphones, rate_hz)
+    # The peak of a pulse that is not filtered lies within half a sample.
+    assert np.abs(delays_s - [delay_s, other_s]).max() <= 0.51 / rate_hz
+    assert (prominence > 5.0 * MIN_PEAK_TO_MEDIAN).all()
+
+
+def test_polarity_changes_nothing() -> None:
+    feed = noise(6 * RATE_HZ, 13)
+    heard = band_limited(delayed(feed, 0.0421, RATE_HZ), RATE_HZ) + 0.1 * delayed(feed, 0.05, RATE_HZ)
+    delays_s, prominence = found(feed, [heard, -heard], RATE_HZ)
+    assert delays_s[0] == delays_s[1]
+    assert prominence[0] == prominence[1]
+
+
+@pytest.mark.parametrize("delay_s", [0.0, 0.01234, 0.1, 0.5, 0.9])
+@pytest.mark.parametrize("kind", ["noise", "sweep"])
+def test_a_sub_is_found_a_box_late(delay_s: float, kind: str) -> None:
+    """Its low-pass delays by some 9 ms, which a frame of 1.4 s does not mind; it stays so whatever the delay."""
+    feed = seconds_of(kind, 14 * RATE_HZ, RATE_HZ)
+    clean = band_limited(delayed(feed, delay_s, RATE_HZ), RATE_HZ)
+    hiss = 0.5 * clean.std() * noise(len(feed), 14)
+    delays_s, _ = found(feed, [clean, -clean, clean + hiss], RATE_HZ)
+    late_s = delays_s - delay_s
+    assert np.abs(late_s - 0.0089).max() < 0.0015, late_s
+
+
+def test_the_strongest_sound_counts_not_a_weaker_reflection() -> None:
+    feed = noise(8 * RATE_HZ + 1, 15)
+    heard = delayed(feed, 0.02, RATE_HZ) - 0.8 * delayed(feed, 0.045, RATE_HZ) + 0.5 * delayed(feed, 0.2, RATE_HZ)
+    delays_s, _ = found(feed, [heard, 2.0 * heard], RATE_HZ)
+    assert np.abs(delays_s - 0.02).max() <= 0.51 / RATE_HZ
+
+
+@pytest.mark.parametrize("scale", [1.0, 1e-3, 1e-6])
+def test_level_changes_nothing(scale: float) -> None:
+    feed = noise(5 * RATE_HZ, 16)
+    delays_s, _ = found(scale * feed, [scale * delayed(feed, 0.03, RATE_HZ)], RATE_HZ)
+    assert delays_s[0] == pytest.approx(0.03, abs=0.51 / RATE_HZ)
+
+
+def test_silence_is_not_heard() -> None:
+    feed = noise(5 * RATE_HZ, 17)
+    heard = delayed(feed, 0.03, RATE_HZ)
+    delays_s, prominence = found(feed, [np.zeros(len(feed)), heard], RATE_HZ)
+    assert np.isnan(delays_s[0])
+    assert prominence[0] == 0.0
+    assert delays_s[1] == pytest.approx(0.03, abs=0.51 / RATE_HZ)
+    assert np.isnan(found(np.zeros(len(feed)), [heard], RATE_HZ)[0]).all()
+
+
+@pytest.mark.parametrize("n", [4 * RATE_HZ, 9 * RATE_HZ + 1])
+def test_unrelated_noise_is_not_heard(n: int) -> None:
+    """Thirty takes with two microphones each; the most prominent peak measured stands at 3.9."""
+    for seed in range(30):
+        feed, *others = (noise(n, 1000 * seed + k) for k in range(3))
+        delays_s, prominence = found(feed, others, RATE_HZ)
+        assert np.isnan(delays_s).all()
+        assert prominence.max() < 0.5 * MIN_PEAK_TO_MEDIAN
+
+
+@pytest.mark.parametrize("delay_s", [0.1, 0.3, 0.4, 0.6, 0.9])
+@pytest.mark.parametrize("seconds", [3.0, 5.0, 8.0])
+def test_a_short_take_has_the_same_range(delay_s: float, seconds: float) -> None:
+    """One sweep, in a take hardly longer than itself."""
+    n = round(seconds * RATE_HZ)
+    feed = np.concatenate([sweep(n, RATE_HZ), np.zeros(round(1.2 * RATE_HZ))])
+    heard = delayed(feed, delay_s, RATE_HZ)
+    hiss = 0.03 * feed.std() * noise(len(feed), 18)
+    delays_s, _ = found(feed, [0.3 * heard + 0.3 * hiss, -heard + hiss], RATE_HZ)
+    assert np.abs(delays_s - delay_s).max() <= 0.51 / RATE_HZ, delays_s

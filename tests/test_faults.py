@@ -1,0 +1,18 @@
+"""Every kind of fault the demo can hide is found and named, and nothing that is not there; one sound check of each.
+
+Twenty seeds are judged by `python -m tests.faults --seeds 20`.
+"""
+
+from __future__ import annotations
+
+import pytest
+from analyze.simulate import FAULTS, make_demo
+from tests.faults import judge
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_every_kind_of_fault_is_named_and_no_other(fault, tmp_path):
+    make_demo(tmp_path / "demo", 40 + FAULTS.index(fault), duration_s=12.0, fault=fault)
+    truth, missed, false, wrong = judge(tmp_path / "demo")
+    assert truth["fault"] == fault
+    assert (missed, false, wrong) == (set(), set(), [])
