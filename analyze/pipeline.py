@@ -35,6 +35,7 @@ from analyze.responses.bands import band_rows
 from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import disagreeing, solve_signs, wiring_rows
+from analyze.responses.workers import capture_workers
 from analyze.version import VERSION
 
 if TYPE_CHECKING:
@@ -126,10 +127,7 @@ def analyse(
     AudioError : if no capture can be analysed
     DescriptionError : if a track does not exist as described
     """
-    from scipy import fft
-
-    with fft.set_workers(workers or os.cpu_count() or 1):
-        measured, findings, files = _measured(sound_check, progress)
+    measured, findings, files = _measured(sound_check, workers or os.cpu_count() or 1, progress)
 
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)
@@ -174,27 +172,33 @@ def analyse(
 
 
 def _measured(
-    sound_check: SoundCheck, progress: ProgressStart | None
+    sound_check: SoundCheck, workers: int, progress: ProgressStart | None
 ) -> tuple[list[Measured], list[Finding], dict[str, AudioFile]]:
-    """All captures that can be analysed, measured one after the other; a capture that fails becomes a finding."""
+    """All captures that can be analysed, several at a time; a capture that fails becomes a finding.
+
+    Every capture has its own generator and nothing of another's, so the order of work does not show in the results.
+    """
     measured: list[Measured] = []
     findings: list[Finding] = []
     files: dict[str, AudioFile] = {}
     failures: list[AudioError] = []
-    for number, capture in enumerate(sound_check.captures):
-        findings += left_out_findings(capture)
-        if usable_tracks(capture)[1]:
-            continue
-        try:
-            result, found, read = measure(sound_check, capture, np.random.default_rng([_SEED, number]), progress)
-        except AudioError as error:
-            failures.append(error)
-            findings.append(_failed(capture, error))
-            continue
-        findings += found
-        files |= {file.shown: file for file in read}
-        if result is not None:
-            measured.append(result)
+    usable = [(n, c) for n, c in enumerate(sound_check.captures) if not usable_tracks(c)[1]]
+    with capture_workers(workers, len(usable), progress) as (submit, watched):
+        jobs = {n: submit(measure, sound_check, c, np.random.default_rng([_SEED, n]), watched) for n, c in usable}
+        for number, capture in enumerate(sound_check.captures):
+            findings += left_out_findings(capture)
+            if number not in jobs:
+                continue
+            try:
+                result, found, read = jobs[number].result()
+            except AudioError as error:
+                failures.append(error)
+                findings.append(_failed(capture, error))
+                continue
+            findings += found
+            files |= {file.shown: file for file in read}
+            if result is not None:
+                measured.append(result)
     if not measured:
         raise _nothing(sound_check, failures, findings)
     return measured, findings, files

@@ -221,7 +221,7 @@ def test_differing_sample_rates_exit_3_and_name_both_files(tmp_path):
     assert "44100" in done.stderr
 
 
-def test_a_full_disk_exits_4_and_the_earlier_report_stays_whole(check, report, tmp_path):
+def test_a_full_disk_exits_4_and_the_earlier_report_stays_whole(check, tmp_path):
     target = tmp_path / "r"
     assert call("run", check, "--out", target, "--quiet").returncode == 0
     before = {p.relative_to(target): p.read_bytes() for p in target.rglob("*") if p.is_file()}

@@ -6,6 +6,7 @@ Twenty seeds are judged by `python -m tests.faults --seeds 20`.
 from __future__ import annotations
 
 import pytest
+
 from analyze.simulate import FAULTS, make_demo
 from tests.faults import judge
 

@@ -181,7 +181,8 @@ def test_what_is_public_is_documented(module: str) -> None:
 
 
 def test_what_is_not_documented_is_seen() -> None:
-    text = '"""Text."""\nclass A:\n    """Text."""\n    def f(self): ...\n    def _g(self): ...\ndef g(): ...\nclass B: ...\n'
+    methods = '    """Text."""\n    def f(self): ...\n    def _g(self): ...\n'
+    text = f'"""Text."""\nclass A:\n{methods}def g(): ...\nclass B: ...\n'
     assert undocumented(text) == ["g", "B", "f"]
     assert undocumented("x = 1") == ["the module"]
 
