@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.responses.minimum_phase import BoxShape, box_shape
-from analyze.responses.onset import Onset, onset, pulse_train
+from analyze.responses.minimum_phase import BoxShape, box_shapes
+from analyze.responses.onset import Expected, Onset, onset, pulse_train
 from analyze.responses.transfer import Responses
 
 #: An output that reaches this high has its arrival read from its top two octaves.
@@ -24,7 +24,7 @@ FULL_RANGE_HZ = 1500.0
 SIGN_HIGHEST_HZ = 800.0
 #: Share of the strongest sound that the first arrival must reach, and its height over what comes before.
 _FIRST_ARRIVAL = 0.30
-_OVER_NOISE = 5.0
+_OVER_NOISE = 7.0
 #: How long before the strongest sound the first arrival is looked for.
 _LOOK_BACK_S = 0.20
 #: How much earlier than the high end the low end may show an arrival, behind a box.
@@ -35,6 +35,8 @@ _BAND_RANGE_DB = 20.0
 _LATE_S = 0.0015
 #: Freedom of the delay around the arrival seen at high frequencies: phase left by crossovers inside the box.
 _SLACK_S = 0.0006
+#: Log-odds that the lowest driver's sound arrives where the high end does.
+_SHARP_BONUS = 6.0
 #: Smallest standard deviation that is claimed: crossovers inside a box leave this much phase at high frequencies.
 _SMALLEST_STD_S = 2e-5
 #: What the arrival of a band-limited output is off in rooms beyond its own spread, over 240 simulated rows.
@@ -49,6 +51,8 @@ class Evidence:
     band_low_hz, band_high_hz : the band in which it was heard
     sharp_s, sharp_std_s : arrival at high frequencies, NaN for a band-limited output
     onset : evidence over delay, None where nothing can be said
+    evidence : log-likelihood ratio of `normal` over `inverted`; 0 where nothing can be said, or where it hangs on what
+        the box does outside the band that could be measured
     """
 
     output: str
@@ -58,11 +62,7 @@ class Evidence:
     sharp_s: float
     sharp_std_s: float
     onset: Onset | None
-
-    @property
-    def evidence(self) -> float:
-        """Log-likelihood ratio of `normal` over `inverted`; 0 where nothing can be said."""
-        return 0.0 if self.onset is None else self.onset.evidence
+    evidence: float
 
     def arrival_for(self, sign: int) -> tuple[float, float]:
         """Pure delay and its standard deviation in seconds, given the sign as captured; NaN where unknown."""
@@ -81,32 +81,63 @@ def evidence_of(responses: Responses) -> list[Evidence]:
         heard = [p for p, position in enumerate(responses.positions) if responses.has(output, position)]
         if not heard:
             continue
-        box = box_shape(responses.h[i, heard], responses.variance[i, heard], responses.frequency_hz)
-        out += [_evidence(responses, i, p, box) for p in heard]
+        boxes = box_shapes(responses.h[i, heard], responses.variance[i, heard], responses.frequency_hz)
+        out += [_evidence(responses, i, p, boxes) for p in heard]
     return out
 
 
-def _evidence(responses: Responses, i: int, p: int, box: BoxShape | None) -> Evidence:
+def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Evidence:
     output, position = responses.outputs[i], responses.positions[p]
-    h, variance, frequency_hz = responses.h[i, p], responses.variance[i, p], responses.frequency_hz
-    band = heard_band(h, variance, frequency_hz)
-    nothing = Evidence(output, position, np.nan, np.nan, np.nan, np.nan, None)
-    if box is None or band is None:
-        return nothing
+    h, variance, f = responses.h[i, p], responses.variance[i, p], responses.frequency_hz
+    band = heard_band(h, variance, f)
+    if not boxes or band is None:
+        return Evidence(output, position, np.nan, np.nan, np.nan, np.nan, None, 0.0)
     low_hz, high_hz = band
-    around_s = strongest_s(h, variance, frequency_hz, band)
-    if high_hz < FULL_RANGE_HZ or high_hz <= 2.0 * low_hz:
-        sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5))
-        train = pulse_train(h, variance, frequency_hz, box, sign_band, around_s)
-        found = None if train is None else onset(train, (around_s - 0.10, around_s + 0.03))
-        return Evidence(output, position, low_hz, high_hz, np.nan, np.nan, found)
+    box = boxes[0]
+    sharp_s = sharp_std_s = float("nan")
+    expected = None
+    if high_hz >= FULL_RANGE_HZ and high_hz > 2.0 * low_hz:
+        sign_band = (low_hz, min(high_hz, SIGN_HIGHEST_HZ))
+        sharp_s, sharp_std_s = _first_arrival(h, variance, f, box, band, sign_band)
+    if np.isfinite(sharp_s):
+        centre_s, search = sharp_s, (sharp_s - _EARLIER_S, sharp_s + _EARLIER_S / 2.0)
+        expected = Expected(sharp_s, _SLACK_S, _SHARP_BONUS)
+    else:
+        sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5, SIGN_HIGHEST_HZ))
+        centre_s = strongest_s(h, variance, f, band)
+        search = (centre_s - 0.10, centre_s + 0.03)
+    trains = [pulse_train(h, variance, f, b, sign_band, centre_s) for b in boxes]
+    found = [onset(train, search, expected) for train in trains if train is not None]
+    if not found:
+        return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, None, 0.0)
+    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, found[0], _agreed(found))
+
+
+def _agreed(found: list[Onset]) -> float:
+    """The least evidence that all shapes of the box give; 0 where they do not agree on the sign."""
+    values = [o.evidence for o in found]
+    if min(values) > 0.0:
+        return min(values)
+    return min(0.0, max(values))
+
+
+def _first_arrival(
+    h: NDArray[np.complex64],
+    variance: NDArray[np.float32],
+    frequency_hz: NDArray[np.float64],
+    box: BoxShape,
+    band_hz: tuple[float, float],
+    sign_band_hz: tuple[float, float],
+) -> tuple[float, float]:
+    """First arrival of a full-range output and its standard deviation, from its high end with the low end as a guide."""
+    low_hz, high_hz = band_hz
     pulse = _analytic(h, variance, frequency_hz, (max(low_hz, high_hz / 4), high_hz), box)
     first_s, _ = _sharp_arrival(*pulse, high_hz * 0.75, None)
-    train = pulse_train(h, variance, frequency_hz, box, (low_hz, min(high_hz, SIGN_HIGHEST_HZ)), first_s)
+    if not np.isfinite(first_s):
+        return first_s, float("nan")
+    train = pulse_train(h, variance, frequency_hz, box, sign_band_hz, first_s)
     early = None if train is None else onset(train, (first_s - _EARLIER_S, first_s + _LATE_S))
-    sharp_s, sharp_std_s = _sharp_arrival(*pulse, high_hz * 0.75, None if early is None else early.likeliest_s)
-    found = None if train is None else onset(train, (sharp_s - _SLACK_S, sharp_s + _SLACK_S))
-    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, found)
+    return _sharp_arrival(*pulse, high_hz * 0.75, None if early is None else early.likeliest_s)
 
 
 def heard_band(
@@ -160,6 +191,8 @@ def _sharp_arrival(
     first = max(1, peak - round(_LOOK_BACK_S / step_s))
     before = envelope[max(0, first - round(0.1 / step_s)) : first]
     noise = float(np.sqrt(np.mean(before**2))) if len(before) else 0.0
+    if envelope[peak] < _OVER_NOISE * noise:
+        return float("nan"), float("nan")
     at = _first_top(envelope, first, peak, max(_FIRST_ARRIVAL * envelope[peak], _OVER_NOISE * noise))
     if early_s is not None and early_s < time_s[at] - _LATE_S:
         near = round(_SLACK_S / step_s)

@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 _PER_OCTAVE = 24
+#: Step of the grid in nepers of frequency.
+_STEP = float(np.log(2.0)) / _PER_OCTAVE
 _LOWEST_HZ, _HIGHEST_HZ = 8.0, 20000.0
 _SMOOTHED_OCTAVES = 1.0 / 3.0
 #: Lines below this energy ratio of response to its error do not shape the level.
@@ -25,8 +27,12 @@ _MIN_SNR = 4.0
 _RANGE_NEPERS = 4.03
 #: Steepest slope that is carried on beyond the measured range: 48 dB per octave.
 _STEEPEST = 8.0
+#: How much steeper it may become there: one more second-order section, 12 dB per octave.
+_STEEPER = 2.0
 _SLOPE_OCTAVES = 0.75
 _EXTENDED_OCTAVES = 8
+#: Where the measured range ends within this of the top (15 dB), noise ended it: the level may be flat beyond.
+_SHALLOW_NEPERS = 1.73
 
 
 @dataclass(frozen=True)
@@ -50,10 +56,13 @@ class BoxShape:
         return np.exp(np.interp(u, grid, self.level_neper) + 1j * np.interp(u, grid, self.phase_rad))
 
 
-def box_shape(
+def box_shapes(
     h: NDArray[np.complex64], variance: NDArray[np.float32], frequency_hz: NDArray[np.float64]
-) -> BoxShape | None:
-    """Level and minimum phase of an output from its responses at several positions.
+) -> list[BoxShape]:
+    """Level and minimum phase of an output from its responses at several positions, as far as they are known.
+
+    The first is the likeliest: the slopes at both ends of the measured range go on. In the others the roll-off steepens
+    beyond that range or, where noise ended it early, stays flat: what is hidden there turns the phase inside it.
 
     Parameters
     ----------
@@ -62,14 +71,14 @@ def box_shape(
 
     Returns
     -------
-    BoxShape, or None where no point stands over the noise
+    The shapes; none where no point stands over the noise
     """
     centre_hz = _LOWEST_HZ * 2.0 ** (np.arange(round(np.log2(_HIGHEST_HZ / _LOWEST_HZ) * _PER_OCTAVE)) / _PER_OCTAVE)
     energy, error = (_smoothed(values, frequency_hz, centre_hz) for values in (np.abs(h) ** 2, variance))
     signal = energy - error
     carried = signal > (_MIN_SNR - 1.0) * error  # (position, point)
     if not carried.any():
-        return None
+        return []
     scale = np.array([row[ok].max() if ok.any() else np.inf for row, ok in zip(signal, carried, strict=True)])
     count = carried.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -77,9 +86,32 @@ def box_shape(
         level = 0.5 * np.log(pooled)
     first, last = _run_around_maximum(level, count >= max(1, int(np.isfinite(scale).sum()) // 2))
     if last - first < _PER_OCTAVE // 3:
-        return None
-    grid_hz, extended = _extended(centre_hz[first : last + 1], level[first : last + 1])
-    return BoxShape(grid_hz, extended, bode_phase(extended), float(centre_hz[first]), float(centre_hz[last]))
+        return []
+    inside = level[first : last + 1]
+    below, above = _slopes(inside), _slopes(inside[::-1])
+    pairs = [(below[0], above[0]), *((b, above[0]) for b in below[1:]), *((below[0], a) for a in above[1:])]
+    pairs.append((below[1], above[1]))
+    return [_shape(centre_hz[first : last + 1], inside, b, a) for b, a in pairs]
+
+
+def _slopes(level: NDArray[np.float64]) -> list[float]:
+    """Slopes that may go on outside the first point of a level given inwards: likeliest, steeper, and maybe flat.
+
+    In nepers per neper of frequency, not negative. Flat is possible only near the top of the level.
+    """
+    n = min(len(level) - 1, round(_SLOPE_OCTAVES * _PER_OCTAVE))
+    measured = float(np.clip((level[n] - level[0]) / (n * _STEP), 0.0, _STEEPEST))
+    shallow = level[0] > level.max() - _SHALLOW_NEPERS
+    return [measured, measured + _STEEPER, *([0.0] if shallow and measured > 0.0 else [])]
+
+
+def _shape(centre_hz: NDArray[np.float64], level: NDArray[np.float64], below: float, above: float) -> BoxShape:
+    """The shape with these slopes carried on for `_EXTENDED_OCTAVES` each way, rising below and falling above."""
+    k = np.arange(1, _EXTENDED_OCTAVES * _PER_OCTAVE + 1)
+    low_hz, high_hz = centre_hz[0] * 2.0 ** (-k[::-1] / _PER_OCTAVE), centre_hz[-1] * 2.0 ** (k / _PER_OCTAVE)
+    low, high = level[0] - below * _STEP * k[::-1], level[-1] - above * _STEP * k
+    grid_hz, extended = np.concatenate([low_hz, centre_hz, high_hz]), np.concatenate([low, level, high])
+    return BoxShape(grid_hz, extended, bode_phase(extended), float(centre_hz[0]), float(centre_hz[-1]))
 
 
 def bode_phase(level_neper: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -87,7 +119,7 @@ def bode_phase(level_neper: NDArray[np.float64]) -> NDArray[np.float64]:
 
     The slopes at both ends are taken to go on.
     """
-    step = np.log(2.0) / _PER_OCTAVE
+    step = _STEP
     slope = np.diff(level_neper) / step  # at half steps
     reach = len(slope)
     padded = np.concatenate([np.full(reach, slope[0]), slope, np.full(reach, slope[-1])])
@@ -122,17 +154,3 @@ def _run_around_maximum(level: NDArray[np.float64], ok: NDArray[np.bool_]) -> tu
     while last < len(level) - 1 and inside[last + 1]:
         last += 1
     return first, last
-
-
-def _extended(
-    centre_hz: NDArray[np.float64], level: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The level carried on by its outer slopes, rising below and falling above, for `_EXTENDED_OCTAVES` each way."""
-    n = min(len(level) - 1, round(_SLOPE_OCTAVES * _PER_OCTAVE))
-    step = np.log(2.0) / _PER_OCTAVE
-    below = float(np.clip((level[n] - level[0]) / (n * step), 0.0, _STEEPEST))
-    above = float(np.clip((level[-1] - level[-1 - n]) / (n * step), -_STEEPEST, 0.0))
-    k = np.arange(1, _EXTENDED_OCTAVES * _PER_OCTAVE + 1)
-    low_hz, high_hz = centre_hz[0] * 2.0 ** (-k[::-1] / _PER_OCTAVE), centre_hz[-1] * 2.0 ** (k / _PER_OCTAVE)
-    low, high = level[0] - below * step * k[::-1], level[-1] + above * step * k
-    return np.concatenate([low_hz, centre_hz, high_hz]), np.concatenate([low, level, high])

@@ -22,6 +22,8 @@ _ROOM_S = 0.08
 #: Noise-like error of the model before the arrival, as a share of the strongest pulse.
 _MODEL_ERROR = 0.10
 _BEFORE_S, _AFTER_S = 0.08, 0.05
+#: Samples per period of the highest frequency of a pulse train.
+_OVERSAMPLED = 5
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,16 @@ def pulse_train(
     return PulseTrain(time_s, train / pulse.max(), pulse / pulse.max(), min(1.0, 2.0 * bandwidth_hz * step_s))
 
 
-def onset(train: PulseTrain, delay_range_s: tuple[float, float]) -> Onset:
+@dataclass(frozen=True)
+class Expected:
+    """Where an arrival is expected from elsewhere: within `slack_s` of `at_s` it is exp(`bonus`) times likelier."""
+
+    at_s: float
+    slack_s: float
+    bonus: float
+
+
+def onset(train: PulseTrain, delay_range_s: tuple[float, float], expected: Expected | None = None) -> Onset:
     """Log-likelihood of both signs at every delay within `delay_range_s`."""
     t, c = train.time_s, train.train
     inside = (t >= delay_range_s[0]) & (t <= delay_range_s[1])
@@ -112,6 +123,9 @@ def onset(train: PulseTrain, delay_range_s: tuple[float, float]) -> Onset:
     quiet = float(np.mean(early**2)) + (_MODEL_ERROR * abs(c[peak])) ** 2
     room = max(room, 2.0 * quiet)
     normal, inverted = _log_likelihoods(train, np.flatnonzero(inside), quiet, room)
+    if expected is not None:
+        prior = expected.bonus * (np.abs(t[inside] - expected.at_s) <= expected.slack_s)
+        normal, inverted = normal + prior, inverted + prior
     return Onset(t[inside], normal, inverted)
 
 
@@ -148,12 +162,12 @@ def _synthesis(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Time axis and real signal over a span of a one-sided spectrum, `values` on the lines `inside`.
 
-    Six times oversampled. Lines 1/1.4 s apart make the signal periodic in 1.4 s.
+    Lines 1/1.4 s apart make the signal periodic in 1.4 s.
     """
     from scipy import fft
 
     last = int(np.flatnonzero(inside)[-1])
-    n = fft.next_fast_len(6 * last)
+    n = fft.next_fast_len(_OVERSAMPLED * last)
     spectrum = np.zeros(n, dtype=np.complex128)
     spectrum[np.flatnonzero(inside)] = values
     signal = np.real(fft.ifft(spectrum)) * n

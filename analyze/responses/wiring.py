@@ -19,8 +19,8 @@ from analyze.findings import Finding
 from analyze.responses.rows import Wiring
 
 #: Log-odds, before anything is heard, that a microphone chain or an output is wired as declared.
-MICROPHONE_PRIOR = 4.0
-OUTPUT_PRIOR = 1.0
+MICROPHONE_PRIOR = 2.5
+OUTPUT_PRIOR = 1.3
 #: Evidence of one position counts no more than this: its room is one room.
 _MOST_PER_POSITION = 6.0
 #: Evidence to log-odds: positions of one hall are not quite independent, the model is not quite right.
@@ -99,34 +99,35 @@ def polarity_word(sign: int) -> str:
 def wiring_rows(evidence: Mapping[tuple[str, str], float], signs: Signs) -> tuple[list[Wiring], list[Finding]]:
     """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted."""
     rows, findings = [], []
-    positions = list(dict.fromkeys(p for _, p in evidence))
     for output, sign in signs.output_sign.items():
         own = [np.sign(v) * signs.microphone_sign[p] for (o, p), v in evidence.items() if o == output and v != 0]
         agreeing = sum(1 for s in own if s == signs.likelier[output])
-        reason = _reason(sign, signs.likelier[output], len(own), agreeing, len(positions))
+        reason = _reason(sign, signs.likelier[output], len(own), agreeing)
         rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
         if sign < 0:
-            findings.append(_inverted_output(output, signs.confidence[output], len(positions)))
+            findings.append(_inverted_output(output, signs.confidence[output], len(own)))
     for position, sign in signs.microphone_sign.items():
         if sign < 0 and signs.microphone_confidence[position] >= DECIDED:
             findings.append(_inverted_microphone(position, signs.microphone_confidence[position]))
     return rows, findings
 
 
-def _reason(sign: int, likelier: int, n: int, agreeing: int, n_positions: int) -> str:
+def _reason(sign: int, likelier: int, n: int, agreeing: int) -> str:
     word = polarity_word(sign or likelier)
     heard = f"{agreeing} of {n} positions agree"
     if n == 0:
         return "Not heard over the noise at any position: repeat the capture louder."
     if sign == 0:
         return f"Likelier {word}, but {heard}: one more position close to this output would settle it."
-    if n_positions == 1:
-        return f"Reads {word} at the only position; an inverted microphone chain would read the same."
+    if n == 1:
+        return f"Reads {word} at the only position that tells; an inverted microphone chain would read the same."
     return f"First arrival reads {word}: {heard}."
 
 
 def _inverted_output(output: str, confidence: float, n_positions: int) -> Finding:
-    doubt = " With one position an inverted microphone chain would look the same: check it first." * (n_positions == 1)
+    doubt = " Only one position tells: an inverted microphone chain would look the same: check it first." * (
+        n_positions == 1
+    )
     detail = (
         f"{output} is wired inverted: its lowest driver answers a positive feed with negative pressure. Check cable, "
         f"connector, amplifier and the box's own leads; the polarity switch would only cover it up.{doubt}"

@@ -1,4 +1,4 @@
-"""Captures measured side by side in threads (the transforms free the interpreter), and stopped when the user says so."""
+"""Captures measured side by side in threads (the transforms free the interpreter), stopped when the user says so."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analyze.audio.damage import TrackStatistics, damage_findings
 from analyze.audio.recording import Recording
-from analyze.findings import Finding
+from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
 from analyze.spectra.streaming import SourceEndedError, accumulate, plan_frames
@@ -138,17 +138,19 @@ def _coarse(
     findings = []
     for i, feed in enumerate(feeds):
         shift_s[i], prominence = coarse_delays_s(look[:, i], look[:, len(feeds) :], recording.sample_rate_hz)
-        for p, position in enumerate(positions):
-            if np.isnan(shift_s[i, p]):
-                detail = (
-                    f"{feed} is not heard at {position} over the noise: check that feed and microphone are of the same "
-                    "take and that the tracks are not swapped, or record it louder."
+        missing = [p for p in range(len(positions)) if np.isnan(shift_s[i, p])]
+        # a quiet output at a far seat is nothing to mend; one that no microphone hears is
+        severity: Severity = "warning" if len(missing) == len(positions) else "note"
+        for p in missing:
+            detail = (
+                f"{feed} is not heard at {positions[p]} over the noise. If it should be, check that feed and "
+                "microphone are of the same take and the tracks not swapped, or record it louder."
+            )
+            findings.append(
+                Finding(
+                    "output not heard", severity, detail, recording.capture, positions[p], value=float(prominence[p])
                 )
-                findings.append(
-                    Finding(
-                        "output not heard", "warning", detail, recording.capture, position, value=float(prominence[p])
-                    )
-                )
+            )
     return shift_s, findings
 
 

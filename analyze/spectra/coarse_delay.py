@@ -15,10 +15,12 @@ from numpy.typing import NDArray
 LOOK_S = 30.0
 #: Range of delays that can be found, later positive.
 EARLIEST_S, LATEST_S = -0.05, 1.0
-#: Peak energy of the deconvolved response over its median: below this there is no arrival to be seen.
-MIN_PEAK_TO_MEDIAN = 12.0
+#: A peak counts when noise alone would reach it less often than once in a million windows (standard normal deviate).
+_RARE_Z = 4.8
 
 _LINES_SMOOTHED = 9
+_LINES_AVERAGED = 401
+_LEAST_COHERENCE = 0.002
 _ENERGY_SMOOTHED_S = 0.008
 
 
@@ -40,9 +42,10 @@ def coarse_delays_s(
 
     Notes
     -----
-    Deconvolution by the whole stretch's spectrum, weighted by the coherence over neighbouring lines (the
-    maximum-likelihood weighting of Knapp & Carter 1976, table I, without its noise term): bands that the microphone
-    does not share with the feed stay out. The energy peak does not depend on polarity.
+    Cross-correlation with both spectra flattened (the smoothed coherence transform) and weighted by the coherence of
+    the stretch, as in Knapp & Carter 1976, table I: bands that the microphone does not share with the feed stay out.
+    The coherence over 9 lines is 1/9 where there is none; that bias is taken off its mean over 401 lines. The energy
+    peak does not depend on polarity.
     """
     from scipy import fft
 
@@ -63,10 +66,11 @@ def _delay_s(
 
     gxy = np.conj(x) * y
     syy, sxy = _smooth(np.abs(y) ** 2, _LINES_SMOOTHED), _smooth(gxy, _LINES_SMOOTHED)
-    floor = np.finfo(np.float32).tiny + 1e-9 * float(sxx.max(initial=0.0))
-    coherence = np.abs(sxy) ** 2 / (sxx * syy + np.finfo(np.float32).tiny)
-    excess = np.clip(coherence - 2.0 / _LINES_SMOOTHED, 0.0, 1.0)
-    response = fft.irfft(gxy / (sxx + floor) * excess, n_fft)
+    power = sxx * syy
+    power = np.maximum(power, np.finfo(np.float32).tiny + 1e-14 * float(power.max(initial=0.0)))
+    coherence = _smooth(np.abs(sxy) ** 2 / power, _LINES_AVERAGED) - 1.0 / _LINES_SMOOTHED
+    weight = np.clip(coherence, _LEAST_COHERENCE, 1.0)
+    response = fft.irfft(gxy / np.sqrt(power) * weight, n_fft)
     first, last = round(EARLIEST_S * sample_rate_hz), round(LATEST_S * sample_rate_hz)
     energy = np.concatenate([response[first:], response[: last + 1]]) ** 2
     width = max(3, round(_ENERGY_SMOOTHED_S * sample_rate_hz))
@@ -75,9 +79,20 @@ def _delay_s(
     near = slice(max(0, centre - width // 2), centre + width // 2 + 1)
     peak = near.start + int(np.argmax(energy[near]))
     prominence = float(smoothed[centre] / max(float(np.median(smoothed)), 1e-30))
-    if not prominence >= MIN_PEAK_TO_MEDIAN:
+    if not prominence >= _rare_ratio(weight, sample_rate_hz / n_fft):
         return float("nan"), prominence
     return (peak + first) / sample_rate_hz, prominence
+
+
+def _rare_ratio(weight: NDArray[np.floating], line_spacing_hz: float) -> float:
+    """Ratio to its median that the smoothed energy of noise with this spectrum hardly ever reaches.
+
+    Chi-squared with `2 B T` degrees of freedom, by the cube-root approximation of Wilson & Hilferty 1931.
+    """
+    squared = weight.astype(np.float64) ** 2
+    bandwidth_hz = float(squared.sum() ** 2 / (squared**2).sum()) * line_spacing_hz
+    k = 2.0 / (9.0 * max(1.0, 2.0 * bandwidth_hz * _ENERGY_SMOOTHED_S))
+    return float(((1.0 - k + _RARE_Z * k**0.5) / (1.0 - k)) ** 3)
 
 
 def _smooth(values: NDArray[Any], n: int) -> NDArray[Any]:

@@ -1,4 +1,4 @@
-"""Made-up sound checks and responses that the checks of this folder share."""
+"""Made-up sound checks, responses and signals that the checks of this folder share."""
 
 from __future__ import annotations
 
@@ -11,16 +11,23 @@ from scipy import signal
 
 from analyze.description import Output, Position, SoundCheck
 from analyze.responses.transfer import Responses, responses_of
-from analyze.spectra.cross_spectra import LOW_HZ, line_hz
+from analyze.spectra.cross_spectra import FRAME_S, LOW_HZ, CrossSpectra, line_hz
 from analyze.spectra.streaming import accumulate
 
-#: Relative standard deviation that made-up responses claim: small enough that no level is moved by it.
+#: Relative standard deviation that made-up responses claim: small enough that it moves no level by 1e-8 dB.
 CLAIMED_ERROR = 1e-5
-#: Highest line of the groups, plus one.
-N_LOW = int(round(LOW_HZ * 1.4)) + 1
+#: Lines of the replicates.
+N_LOW = round(LOW_HZ * FRAME_S) + 1
 
 
-def sound_check_of(outputs: Mapping[str, str], positions: tuple[str, ...]) -> SoundCheck:
+def is_close(actual: ArrayLike, expected: ArrayLike, tolerance: float) -> bool:
+    """Whether every value lies within +-tolerance of what is expected; shapes must agree, NaN never does."""
+    actual, expected = np.asarray(actual), np.asarray(expected)
+    assert actual.shape == expected.shape
+    return bool((np.abs(actual - expected) <= tolerance).all())
+
+
+def sound_check_of(outputs: Mapping[str, str], positions: tuple[str, ...] = ("seat",)) -> SoundCheck:
     """A sound check without captures: outputs by name and kind, the first the reference; positions in the audience."""
     return SoundCheck(
         path=Path("soundcheck.toml"),
@@ -36,8 +43,8 @@ def sound_check_of(outputs: Mapping[str, str], positions: tuple[str, ...]) -> So
 
 
 def lines_hz(highest_hz: float) -> NDArray[np.float64]:
-    """Frequencies of the lines of a response up to a frequency."""
-    return line_hz(int(round(highest_hz * 1.4)) + 1)
+    """Frequencies of the lines of a response up to a frequency, from 0 Hz."""
+    return line_hz(round(highest_hz * FRAME_S) + 1)
 
 
 def responses_from(
@@ -61,29 +68,36 @@ def responses_from(
     )
 
 
-def measured(
-    feed: NDArray[np.floating],
-    microphones: Mapping[str, NDArray[np.floating]],
-    rate_hz: float,
-    shift_s: ArrayLike = 0.0,
-    output: str = "main",
-) -> Responses:
-    """Responses from one feed to microphones, (frame,) each, through the streaming pass; `shift_s` per microphone."""
+def delay_phase(frequency_hz: NDArray[np.float64], delay_s: float) -> NDArray[np.complex128]:
+    """Response of a pure delay: `exp(-j 2 pi f tau)`."""
+    return np.asarray(np.exp(-2j * np.pi * frequency_hz * delay_s), dtype=np.complex128)
+
+
+def cross_spectra(
+    feed: NDArray[np.floating], microphones: Mapping[str, NDArray[np.floating]], rate_hz: float, shift_s: ArrayLike = 0.0
+) -> CrossSpectra:
+    """Sums of one feed and its microphones, (frame,) each, through the streaming pass; `shift_s` per microphone."""
     tracks = np.stack([feed, *microphones.values()], axis=1).astype(np.float32)
 
     def blocks(n: int) -> Iterator[NDArray[np.float32]]:
         yield from (tracks[k : k + n] for k in range(0, len(tracks), n))
 
-    cross = accumulate(
+    return accumulate(
         blocks,
         len(tracks),
         rate_hz,
         capture="made up",
-        feeds=(output,),
+        feeds=("main",),
         positions=tuple(microphones),
         shift_s=np.broadcast_to(np.asarray(shift_s, dtype=np.float64), (1, len(microphones))),
     )
-    return responses_of(cross, np.random.default_rng(0))
+
+
+def measured(
+    feed: NDArray[np.floating], microphones: Mapping[str, NDArray[np.floating]], rate_hz: float, shift_s: ArrayLike = 0.0
+) -> Responses:
+    """Responses of the output `main` at the microphones, through the streaming pass."""
+    return responses_of(cross_spectra(feed, microphones, rate_hz, shift_s), np.random.default_rng(0))
 
 
 def pink_noise(n: int, rate_hz: float, rng: np.random.Generator, low_hz: float = 20.0) -> NDArray[np.float64]:
@@ -94,11 +108,11 @@ def pink_noise(n: int, rate_hz: float, rng: np.random.Generator, low_hz: float =
     return np.asarray(noise / np.sqrt(np.mean(noise**2)), dtype=np.float64)
 
 
-def delayed(samples: NDArray[np.floating], delay_samples: float, extra: int = 0) -> NDArray[np.float64]:
-    """A signal (n,) delayed by any number of samples, by a phase slope in a transform that does not wrap; (n + extra,)."""
-    n_fft = 2 * (len(samples) + extra + int(np.ceil(abs(delay_samples))))
+def delayed(samples: NDArray[np.floating], delay_samples: float) -> NDArray[np.float64]:
+    """A signal (n,) delayed by any number of samples, by a phase slope in a transform that does not wrap."""
+    n_fft = 2 * (len(samples) + int(np.ceil(abs(delay_samples))))
     turn = np.exp(-2j * np.pi * np.fft.rfftfreq(n_fft) * delay_samples)
-    return np.asarray(np.fft.irfft(np.fft.rfft(samples, n_fft) * turn, n_fft)[: len(samples) + extra], dtype=np.float64)
+    return np.asarray(np.fft.irfft(np.fft.rfft(samples, n_fft) * turn, n_fft)[: len(samples)], dtype=np.float64)
 
 
 def filtered(samples: NDArray[np.floating], impulse: NDArray[np.floating]) -> NDArray[np.float64]:

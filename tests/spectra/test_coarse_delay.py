@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import signal
 from spectra_making import ODD_RATE_HZ, RATE_HZ, Samples, delayed, noise, sweep
 
-from analyze.spectra.coarse_delay import EARLIEST_S, LATEST_S, MIN_PEAK_TO_MEDIAN, coarse_delays_s
+from analyze.spectra.coarse_delay import EARLIEST_S, LATEST_S, coarse_delays_s
 
 #: Whole samples, fractions of one, both ends of the range.
 DELAYS_S = [EARLIEST_S + 0.002, -0.01, 0.0, 0.00031, 0.0123, 0.1 + 0.5 / RATE_HZ, 0.3001, 0.55, 0.9, LATEST_S - 0.01]
@@ -47,7 +49,7 @@ def test_any_delay_either_way_up(delay_s: float, kind: str, rate_hz: int, odd: i
     delays_s, prominence = found(feed, microphones, rate_hz)
     # The peak of a pulse that is not filtered lies within half a sample.
     assert np.abs(delays_s - [delay_s, other_s]).max() <= 0.51 / rate_hz
-    assert (prominence > 5.0 * MIN_PEAK_TO_MEDIAN).all()
+    assert (prominence > 20.0).all()
 
 
 def test_polarity_changes_nothing() -> None:
@@ -61,13 +63,14 @@ def test_polarity_changes_nothing() -> None:
 @pytest.mark.parametrize("delay_s", [0.0, 0.01234, 0.1, 0.5, 0.9])
 @pytest.mark.parametrize("kind", ["noise", "sweep"])
 def test_a_sub_is_found_a_box_late(delay_s: float, kind: str) -> None:
-    """Its low-pass delays by some 9 ms, which a frame of 1.4 s does not mind; it stays so whatever the delay."""
+    """Its low-pass delays by 9 ms, less where its top counts, which a frame of 1.4 s does not mind."""
     feed = seconds_of(kind, 14 * RATE_HZ, RATE_HZ)
     clean = band_limited(delayed(feed, delay_s, RATE_HZ), RATE_HZ)
     hiss = 0.5 * clean.std() * noise(len(feed), 14)
     delays_s, _ = found(feed, [clean, -clean, clean + hiss], RATE_HZ)
     late_s = delays_s - delay_s
-    assert np.abs(late_s - 0.0089).max() < 0.0015, late_s
+    assert late_s.min() > -0.0005
+    assert late_s.max() < 0.0105
 
 
 def test_the_strongest_sound_counts_not_a_weaker_reflection() -> None:
@@ -95,13 +98,15 @@ def test_silence_is_not_heard() -> None:
 
 
 @pytest.mark.parametrize("n", [4 * RATE_HZ, 9 * RATE_HZ + 1])
-def test_unrelated_noise_is_not_heard(n: int) -> None:
-    """Thirty takes with two microphones each; the most prominent peak measured stands at 3.9."""
+@pytest.mark.parametrize("corner_hz", [math.inf, 200.0, 60.0, 20.0])
+def test_unrelated_noise_is_not_heard(n: int, corner_hz: float) -> None:
+    """Thirty takes with two microphones each, in white noise and in the rumble of a room."""
+    rumble = None if math.isinf(corner_hz) else signal.butter(2, corner_hz, fs=RATE_HZ, output="sos")
     for seed in range(30):
         feed, *others = (noise(n, 1000 * seed + k) for k in range(3))
-        delays_s, prominence = found(feed, others, RATE_HZ)
-        assert np.isnan(delays_s).all()
-        assert prominence.max() < 0.5 * MIN_PEAK_TO_MEDIAN
+        if rumble is not None:
+            others = [20.0 * np.asarray(signal.sosfilt(rumble, other)) for other in others]
+        assert np.isnan(found(feed, others, RATE_HZ)[0]).all(), seed
 
 
 @pytest.mark.parametrize("delay_s", [0.1, 0.3, 0.4, 0.6, 0.9])
