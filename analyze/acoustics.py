@@ -60,7 +60,7 @@ def band_centres_hz(fraction: int, low_hz: float, high_hz: float) -> NDArray[np.
 
     IEC 61260-1:2014 eqs. (2) and (3): `f_m = f_r G^(x/b)` for odd b, `f_r G^((2x+1)/(2b))` for even b.
 
-    >>> [round(f, 2) for f in band_centres_hz(3, 50, 101)]
+    >>> [round(f, 2) for f in band_centres_hz(3, 50, 101).tolist()]
     [50.12, 63.1, 79.43, 100.0]
     """
     offset = 0.0 if fraction % 2 else 0.5

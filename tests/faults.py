@@ -1,4 +1,4 @@
-"""Are the demo's hidden faults found and named, and no others? `python -m tests.faults --seeds 20` prints a table.
+"""Are the demo's hidden faults found and named, and no others? `python tests/faults.py --seeds 20` prints a table.
 
 A fault counts as named when the report says, in words and about the right output or microphone, what the truth file
 says; anything else that the report would have a person change or mend is a false alarm.

@@ -1,14 +1,14 @@
 """Every kind of fault the demo can hide is found and named, and nothing that is not there; one sound check of each.
 
-Twenty seeds are judged by `python -m tests.faults --seeds 20`.
+Twenty seeds are judged by `python tests/faults.py --seeds 20`.
 """
 
 from __future__ import annotations
 
 import pytest
+from faults import judge
 
 from analyze.simulate import FAULTS, make_demo
-from tests.faults import judge
 
 
 @pytest.mark.parametrize("fault", FAULTS)

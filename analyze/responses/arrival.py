@@ -129,7 +129,7 @@ def _first_arrival(
     band_hz: tuple[float, float],
     sign_band_hz: tuple[float, float],
 ) -> tuple[float, float]:
-    """First arrival of a full-range output and its standard deviation, from its high end with the low end as a guide."""
+    """First arrival of a full-range output and its standard deviation: its high end, with the low end as a guide."""
     low_hz, high_hz = band_hz
     pulse = _analytic(h, variance, frequency_hz, (max(low_hz, high_hz / 4), high_hz), box)
     first_s, _ = _sharp_arrival(*pulse, high_hz * 0.75, None)

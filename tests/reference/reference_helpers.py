@@ -74,7 +74,10 @@ def delay_phase(frequency_hz: NDArray[np.float64], delay_s: float) -> NDArray[np
 
 
 def cross_spectra(
-    feed: NDArray[np.floating], microphones: Mapping[str, NDArray[np.floating]], rate_hz: float, shift_s: ArrayLike = 0.0
+    feed: NDArray[np.floating],
+    microphones: Mapping[str, NDArray[np.floating]],
+    rate_hz: float,
+    shift_s: ArrayLike = 0.0,
 ) -> CrossSpectra:
     """Sums of one feed and its microphones, (frame,) each, through the streaming pass; `shift_s` per microphone."""
     tracks = np.stack([feed, *microphones.values()], axis=1).astype(np.float32)
@@ -94,7 +97,10 @@ def cross_spectra(
 
 
 def measured(
-    feed: NDArray[np.floating], microphones: Mapping[str, NDArray[np.floating]], rate_hz: float, shift_s: ArrayLike = 0.0
+    feed: NDArray[np.floating],
+    microphones: Mapping[str, NDArray[np.floating]],
+    rate_hz: float,
+    shift_s: ArrayLike = 0.0,
 ) -> Responses:
     """Responses of the output `main` at the microphones, through the streaming pass."""
     return responses_of(cross_spectra(feed, microphones, rate_hz, shift_s), np.random.default_rng(0))

@@ -42,17 +42,17 @@ class Cap:
         for n in range(int(ka.max()) + _EXTRA_TERMS):
             used = n < ka + _EXTRA_TERMS
             total[used] += (
-                self._velocity(n)
+                self.velocity(n)
                 * special.eval_legendre(n, np.cos(angle_rad))
                 * _hankel(n, kr[used])
                 / _hankel(n, ka[used], derivative=True)
             )
         # over j w rho a^2 U_0 exp(-j k r) / r, with -j rho c of the series
-        small = ka * self.radius_m / distance_m * self._velocity(0) * np.exp(-1j * kr)
+        small = ka * self.radius_m / distance_m * self.velocity(0) * np.exp(-1j * kr)
         return np.asarray(-total / small, dtype=np.complex128)
 
-    def _velocity(self, n: int) -> float:
-        """`U_n`; P_(-1) is 1."""
+    def velocity(self, n: int) -> float:
+        """`U_n` for a cap that moves at 1; P_(-1) is 1."""
         x = np.cos(self.half_angle_rad)
         before = 1.0 if n == 0 else special.eval_legendre(n - 1, x)
         return float(before - special.eval_legendre(n + 1, x)) / 2.0

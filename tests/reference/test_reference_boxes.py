@@ -69,7 +69,9 @@ def test_a_closed_box_at_its_corner(q: float, level_db: float) -> None:
     assert not is_close(simulate_boxes.closed_box(frequency_hz, 55.0, 1.05 * q), expected, 1e-3)
 
 
-def small_vented(frequency_hz: NDArray[np.float64], f_s: float, q_t: float, alpha: float, h: float) -> NDArray[np.complex128]:
+def small_vented(
+    frequency_hz: NDArray[np.float64], f_s: float, q_t: float, alpha: float, h: float
+) -> NDArray[np.complex128]:
     """Small 1973, Vented-Box Part I, eqs. (13), (20)-(24) without losses: driver resonance f_s, total Q q_t.
 
     alpha : compliance ratio Vas / Vb; h : tuning ratio fb / fs
@@ -156,9 +158,9 @@ def test_the_phase_of_a_box_follows_from_its_level(name: str) -> None:
     # the level alone knows no polarity: it is the upright box that comes out
     assert phase_error_deg(shape, -box, range_hz) > 170.0
     # a box with its corner 5 % off, or of the other order, would show
-    assert phase_error_deg(from_level(model(frequency_hz, 1.05 * corner_hz), np.random.default_rng(11)), box, range_hz) > (
-        tolerance_deg
-    )
+    assert phase_error_deg(
+        from_level(model(frequency_hz, 1.05 * corner_hz), np.random.default_rng(11)), box, range_hz
+    ) > (tolerance_deg)
     other = simulate_boxes.closed_box if "vented" in name else simulate_boxes.vented_box
     arguments = (corner_hz, BUTTERWORTH_Q) if "vented" in name else (corner_hz,)
     assert phase_error_deg(shape, other(frequency_hz, *arguments), range_hz) > 80.0

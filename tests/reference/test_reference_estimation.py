@@ -60,7 +60,13 @@ def by_scipy(
     x = feed[:n].astype(np.float64)
     y = np.concatenate([np.zeros(lead), microphone])[max(0, shift) :][:n].astype(np.float64)
     length = round(FRAME_S * rate_hz)
-    frames = {"fs": rate_hz, "window": "hann", "nperseg": length, "noverlap": length - length // overlap, "detrend": False}
+    frames = {
+        "fs": rate_hz,
+        "window": "hann",
+        "nperseg": length,
+        "noverlap": length - length // overlap,
+        "detrend": False,
+    }
     frequency_hz, gxy = signal.csd(x, y, **frames)
     _, gxx = signal.welch(x, **frames)
     _, coherence = signal.coherence(x, y, **frames)
