@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -33,20 +34,41 @@ def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[st
     A group is changed only if that beats leaving it alone, the other monitors as recommended, beyond all doubt.
     """
     settled = {g: d for g in groups if (d := _without_question(context, g)) is not None}
-    open_groups = [g for g in groups if g not in settled]
-    movers = [allowed(context.members(g)) for g in open_groups]
-    landscape = context.landscape(open_groups, fixed, context.stage)
-    replicates = [context.landscape(open_groups, fixed, context.stage, r) for r in range(len(context.replicates))]
-    state = [rounded(context.members(g), c) for g, c in zip(open_groups, search(landscape, movers).state, strict=True)]
-    for _ in open_groups:  # the least worthwhile change goes first; the others are weighed again without it
-        gains = [_gain(context, landscape, replicates, open_groups, state, k) for k in range(len(state))]
+    stage = _stage(context, [g for g in groups if g not in settled], fixed)
+    movers = [allowed(context.members(g)) for g in stage.groups]
+    found = search(stage.landscape, movers).state
+    state = [rounded(context.members(g), c) for g, c in zip(stage.groups, found, strict=True)]
+    for _ in stage.groups:  # the least worthwhile change goes first; the others are weighed again without it
+        gains = [stage.gain(state, k, UNCHANGED) for k in range(len(state))]
         doubtful = [k for k, (gain, std) in enumerate(gains) if state[k] != UNCHANGED and not gain > _worth_db(std)]
         if not doubtful:
             break
         state[min(doubtful, key=lambda k: gains[k][0])] = UNCHANGED
-    for k, group in enumerate(open_groups):
-        settled[group] = _decision(context, landscape, replicates, open_groups, state, k)
+    for k, group in enumerate(stage.groups):
+        settled[group] = _decision(stage, state, k)
     return [settled[g] for g in groups]
+
+
+@dataclass(frozen=True)
+class _Stage:
+    """The low end on stage over the changes of all monitors in question, and the same of every replicate."""
+
+    context: Context
+    groups: list[Group]
+    landscape: Landscape
+    replicates: list[Landscape]
+
+    def gain(self, state: Sequence[Change], k: int, other: Change) -> tuple[float, float]:
+        """Gain of `state` over group k changed as `other`, in its own cells, and its standard deviation."""
+        mask = self.context.stage.own(self.context.heard(self.groups[k]))
+        instead = [other if j == k else change for j, change in enumerate(state)]
+        gain = self.landscape.score(state, mask) - self.landscape.score(instead, mask)
+        return gain, float(np.std([r.score(state, mask) - r.score(instead, mask) for r in self.replicates]))
+
+
+def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> _Stage:
+    landscapes = [context.landscape(groups, fixed, context.stage, r) for r in range(len(context.replicates))]
+    return _Stage(context, groups, context.landscape(groups, fixed, context.stage), landscapes)
 
 
 def _worth_db(std: float) -> float:
@@ -67,44 +89,18 @@ def _without_question(context: Context, group: Group) -> Decision | None:
     return None
 
 
-def _gain(
-    context: Context,
-    landscape: Landscape,
-    replicates: Sequence[Landscape],
-    groups: Sequence[Group],
-    state: Sequence[Change],
-    k: int,
-    turned: bool = False,
-) -> tuple[float, float]:
-    """Gain of group k's change over leaving it alone in its own cells and its standard deviation over replicates.
-
-    With `turned` instead: of leaving it as in `state` over the other polarity.
-    """
-    mask = context.stage.own(context.heard(groups[k]))
-    other = [*state]
-    other[k] = (-state[k][0], state[k][1]) if turned else UNCHANGED
-    gain = landscape.score(state, mask) - landscape.score(other, mask)
-    return gain, float(np.std([r.score(state, mask) - r.score(other, mask) for r in replicates]))
-
-
-def _decision(
-    context: Context,
-    landscape: Landscape,
-    replicates: Sequence[Landscape],
-    groups: Sequence[Group],
-    state: Sequence[Change],
-    k: int,
-) -> Decision:
+def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
     """Decision on group k, the others as in `state`."""
-    group, members = groups[k], context.members(groups[k])
-    cost, cost_std = _gain(context, landscape, replicates, groups, state, k, turned=True)
+    context, group = stage.context, stage.groups[k]
+    members = context.members(group)
+    cost, cost_std = stage.gain(state, k, (-state[k][0], state[k][1]))
     polarity = above(cost, cost_std)
     wired = " Yet it is wired inverted: mend that, then measure again." if _is_wired_inverted(context, group) else ""
     if state[k] == UNCHANGED:
         return Decision(
             group, UNCHANGED, "keep", above(RIGHT_DB + cost, cost_std), polarity, cost, "", _keep_reason(cost) + wired
         )
-    gain, std = _gain(context, landscape, replicates, groups, state, k)
+    gain, std = stage.gain(state, k, UNCHANGED)
     confidence = above(gain + RIGHT_DB, std)
     if min(confidence, polarity) < DECIDED:
         reason = (

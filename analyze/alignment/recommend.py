@@ -12,7 +12,7 @@ import numpy as np
 
 from analyze.alignment.confidence import MOST
 from analyze.alignment.context import Context
-from analyze.alignment.decision import Decision
+from analyze.alignment.decision import Decision, nothing_heard
 from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
@@ -25,21 +25,15 @@ _SCAN_STEP_MS = 0.1
 _SCAN_REACH_MS = 20.0
 
 
-def decide_all(context: Context, blocked: Mapping[str, str] | None = None) -> dict[Group, Decision]:
-    """Decisions on every group, in the order of the description.
-
-    blocked : outputs that must stay undecided, with the reason; their groups keep their settings
-    """
-    blocked = blocked or {}
+def decide_all(context: Context) -> dict[Group, Decision]:
+    """Decisions on every group, in the order of the description."""
     reference = context.sound_check.group_of(context.sound_check.reference)
     decisions: dict[Group, Decision] = {reference: _reference(context, reference)}
     changes: dict[Group, Change] = {}
     free = [g for g in context.sound_check.groups if g != reference]
-    for group in free:
-        why = next((blocked[name] for name in group if name in blocked), "")
-        if why:
-            decisions[group] = Decision(group, UNCHANGED, "undecided", 0.0, 0.0, reason=why)
-    free = [g for g in free if g not in decisions]
+    if not context.heard([context.sound_check.reference]):
+        why = f"The reference {context.sound_check.reference} was not measured: record it alone at every seat."
+        return {g: decisions[g] if g == reference else nothing_heard(g, why) for g in context.sound_check.groups}
     for group in (g for g in free if _kind(context, g) in ("fill", "tower")):
         decisions[group] = decide_fill(context, group)
         changes[group] = decisions[group].change

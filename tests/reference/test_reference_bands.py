@@ -52,7 +52,8 @@ def test_published_edges() -> None:
 
 @pytest.mark.parametrize("fraction", [1, 3, 6, 12])
 def test_edges_of_pyfar(library: Callable[[str], ModuleType], fraction: int) -> None:
-    # pyfar 0.8.1, `constants.fractional_octave_frequencies_exact`: all bands that overlap with the range. Residual 2e-15.
+    # pyfar 0.8.1, `constants.fractional_octave_frequencies_exact`: all bands that overlap with the range. Residual
+    # 2e-15.
     expected = np.array(library("pyfar").constants.fractional_octave_frequencies_exact(fraction, (30.0, 15000.0)))
     centre_hz = band_centres_hz(fraction, 0.999 * expected[0, 0], 1.001 * expected[0, -1])
     ours = np.array([centre_hz, *band_edges_hz(centre_hz, fraction)])

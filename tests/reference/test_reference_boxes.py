@@ -1,7 +1,8 @@
-"""Closed and vented boxes: their phase by the literature, what a pair of them adds up to, and that phase from level alone.
+"""Closed and vented boxes: their phase by the literature, what a pair adds up to, and the phase found from level alone.
 
-A closed box is a second-order high-pass (Small 1972, JAES 20(10), Closed-Box Part I), a vented one in the B4 alignment a
-fourth-order one (Thiele 1961, JAES 1971 19(5), alignment 5; Small 1973, JAES 21(5), Vented-Box Part I). All from memory.
+A closed box is a second-order high-pass (Small 1972, JAES 20(10), Closed-Box Part I), a vented one in the B4 alignment
+a fourth-order one (Thiele 1961, JAES 1971 19(5), alignment 5; Small 1973, JAES 21(5), Vented-Box Part I). All from
+memory.
 """
 
 from __future__ import annotations
@@ -95,8 +96,8 @@ def test_the_vented_box_is_thieles_fifth_alignment() -> None:
 
 
 def test_a_closed_and_a_vented_box_drift_apart_below_their_corner() -> None:
-    # From APART_DEG: nearly opposed an octave and more below the corner, where the pair cancels and the inverted pair adds;
-    # a quarter turn apart at it, +3.01 dB either way; together an octave above.
+    # From APART_DEG: nearly opposed an octave and more below the corner, where the pair cancels and the inverted pair
+    # adds; a quarter turn apart at it, +3.01 dB either way; together an octave above.
     corner_hz, top_hz = 200.0, 2000.0
     frequency_hz = lines_hz(top_hz)
     rows = {
@@ -131,7 +132,7 @@ BOXES = {
 
 
 def from_level(response: NDArray[np.complex128], rng: np.random.Generator) -> BoxShape:
-    """The likeliest shape from three positions at which the level is the box's and every line's phase is drawn at random."""
+    """The likeliest shape from three positions with the box's level and, line by line, a phase drawn at random."""
     level = np.abs(response)
     h = np.stack([gain * level * np.exp(2j * np.pi * rng.random(len(level))) for gain in (1.0, 0.31, 2.2)])
     variance = np.full(h.shape, (CLAIMED_ERROR * level.max()) ** 2, dtype=np.float32)

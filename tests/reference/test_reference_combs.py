@@ -1,7 +1,7 @@
 """Comb filters: nulls of two sounds a delay apart, measured from noise through the whole pass.
 
-First null at 1 / (2 dt), the next ones 1 / dt further; inverted, nulls at 0 and at every 1 / dt (any acoustics text, from
-memory). Library: `scipy.signal.freqz` of [1, 0, ..., 0, +-1].
+First null at 1 / (2 dt), the next ones 1 / dt further; inverted, nulls at 0 and at every 1 / dt (any acoustics text,
+from memory). Library: `scipy.signal.freqz` of [1, 0, ..., 0, +-1].
 """
 
 from __future__ import annotations

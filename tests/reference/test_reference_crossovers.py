@@ -1,9 +1,9 @@
 """Which crossovers want one way inverted: sub as low way, main as high way, found by the search and seen in the sums.
 
-Linkwitz-Riley, order 2: both ways -6.02 dB and 180 degrees apart at the corner, flat when one is inverted; orders 4 and 8:
-in phase, flat as they are (Linkwitz 1976, JAES 24(1), 2-8). Butterworth, orders 1 and 3: -3.01 dB and 90 degrees apart,
-flat either way up (Small 1971, JAES 19(1); Lipshitz & Vanderkooy 1983). All from memory. The ways come from two libraries
-as digital filters, so nothing here rests on the project's own models, which are checked against them first.
+Linkwitz-Riley, order 2: both ways -6.02 dB and 180 degrees apart at the corner, flat when one is inverted; orders 4 and
+8: in phase, flat as they are (Linkwitz 1976, JAES 24(1), 2-8). Butterworth, orders 1 and 3: -3.01 dB and 90 degrees
+apart, flat either way up (Small 1971, JAES 19(1); Lipshitz & Vanderkooy 1983). All from memory. The ways come from two
+libraries as digital filters, so nothing here rests on the project's own models, which are checked against them first.
 """
 
 from __future__ import annotations
@@ -157,8 +157,9 @@ def test_the_other_polarity_costs_something_at_any_delay(library: Library, order
 
 @pytest.mark.parametrize("order", [2, 4, 8])
 def test_pair_sums_at_the_corner(library: Library, order: int) -> None:
-    # -6.02 dB each at the corner, in phase once WANTED is applied: +6.02 dB re one there. The third octave around it holds
-    # a little less, and no full null, as the ways' levels part: worked out from the library's ways. Residual 1e-6 dB.
+    # -6.02 dB each at the corner, in phase once WANTED is applied: +6.02 dB re one there. The third octave around it
+    # holds a little less, and no full null, as the ways' levels part: worked out from the library's ways. Residual 1e-6
+    # dB.
     low, high = pyoctaveband_ways(library, order)
     inside = slice(*np.searchsorted(lines_hz(TOP_HZ), [CORNER_HZ * 10.0**-0.05, CORNER_HZ * 10.0**0.05]))
     louder = max(np.mean(np.abs(way[inside]) ** 2) for way in (low, high))
@@ -192,8 +193,8 @@ def test_odd_butterworth_orders_add_either_way_up(order: int) -> None:
 
 @pytest.mark.parametrize(("order", "phase_deg"), [(1, 90.0), (2, 180.0), (3, 270.0), (4, 0.0)])
 def test_butterworth_ways_are_a_quarter_turn_per_order_apart(order: int, phase_deg: float) -> None:
-    # Any text on filters (from memory): the high way leads the low one by order x 90 degrees at every frequency, so that
-    # order 2 cancels and order 4 adds at the corner. Main minus sub: the main leads.
+    # Any text on filters (from memory): the high way leads the low one by order x 90 degrees at every frequency, so
+    # that order 2 cancels and order 4 adds at the corner. Main minus sub: the main leads.
     row = at_corner(sub_and_main(butterworth_ways(order)))
     off_deg = (row.relative_phase_deg - phase_deg + 180.0) % 360.0 - 180.0
     assert is_close(off_deg, 0.0, 0.01)

@@ -31,8 +31,8 @@ GAIN = -0.5
 
 @pytest.mark.parametrize(("rate_hz", "n", "shift"), [(8000, 61_234, 0), (11_025, 90_001, 137), (8000, 61_234, -53)])
 def test_response_and_coherence_on_the_same_frames(rate_hz: int, n: int, shift: int) -> None:
-    # scipy 1.17.1, `signal.csd`, `welch`, `coherence`: Hann, same length and hop, no detrending; csd(x, y) is conj(X) Y.
-    # Residual 5e-7 of the response, 1.5e-7 of the coherence: single precision.
+    # scipy 1.17.1, `signal.csd`, `welch`, `coherence`: Hann, same length and hop, no detrending; csd(x, y) is conj(X)
+    # Y. Residual 5e-7 of the response, 1.5e-7 of the coherence: single precision.
     rng = np.random.default_rng(1)
     feed = rng.standard_normal(n).astype(np.float32)
     microphones = {
@@ -92,8 +92,8 @@ def inner_lines(values: NDArray[np.generic]) -> NDArray[np.generic]:
     return values[0, :, 4:-4]
 
 
-# Allowed relative deviation. Residuals: 5.1 % for the phase at g2 = 0.2, where the formula for small errors is known to read
-# low (0.265 simulated for 0.250 at n = 32), else up to 1.9 %.
+# Allowed relative deviation. Residuals: 5.1 % for the phase at g2 = 0.2, where the formula for small errors is known to
+# read low (0.265 simulated for 0.250 at n = 32), else up to 1.9 %.
 ALLOWED = {0.2: 0.075, 0.5: 0.03, 0.8: 0.03, 0.95: 0.03}
 
 
@@ -146,9 +146,9 @@ def test_spread_of_the_coherence_estimate() -> None:
 
 
 def test_the_phase_error_of_a_band() -> None:
-    # E1 for the mean over a band's lines. In a Hann frame the error of a line is shared by its neighbours: white feed and
-    # noise are related by 2/3 and 1/6 over one and two lines, their product by 4/9 and 1/36, so the mean over many lines
-    # has the variance of independent ones times 1 + 2 (4/9 + 1/36) = 1.94. Claimed and seen must agree.
+    # E1 for the mean over a band's lines. In a Hann frame the error of a line is shared by its neighbours: white feed
+    # and noise are related by 2/3 and 1/6 over one and two lines, their product by 4/9 and 1/36, so the mean over many
+    # lines has the variance of independent ones times 1 + 2 (4/9 + 1/36) = 1.94. Claimed and seen must agree.
     rate_hz, g2 = 30_000, 0.8
     n = round(FRAME_S * rate_hz) * 10
     z = []
@@ -174,8 +174,8 @@ SLOW_HZ, MANY_FRAMES = 1000, 400
 @pytest.mark.parametrize(("share", "loss"), [(0.125, 0.902), (0.25, 0.659), (0.5, 0.167)])
 def test_a_delay_within_the_frame_costs_what_the_window_says(share: float, loss: float) -> None:
     # E5: |H| is scaled by the window's autocorrelation at the delay, coherence by its square (Seybert & Hamilton 1978);
-    # Hann, delays of 1/8, 1/4, 1/2 of a frame. Mean of eight takes. Residual 0.0015, a bias that falls with their length:
-    # overlapping frames hold the late sound in a neighbour.
+    # Hann, delays of 1/8, 1/4, 1/2 of a frame. Mean of eight takes. Residual 0.0015, a bias that falls with their
+    # length: overlapping frames hold the late sound in a neighbour.
     delay = round(share * FRAME_S * SLOW_HZ)
     scale, coherence = np.mean([misaligned(delay, 0.0, seed) for seed in range(8)], axis=0)
     expected = loss**2 + (1.0 - loss**2) ** 2 / (0.52 * MANY_FRAMES)  # with the bias of so many averages

@@ -1,9 +1,9 @@
 """Closed and vented boxes add up at low frequencies whichever way the monitor faces.
 
-Common practice, no source: a monitor and a main wired alike add from about 1.2 times the higher of their corners up, and
-cancel there when one is inverted, whether the monitor faces the microphone or looks away; facing shifts only its acoustic
-centre. Shown with a cap on a rigid sphere, whose sound does depend on facing, in level and delay: a point source could not
-fail. The box's own response stands in front of it.
+Common practice, no source: a monitor and a main wired alike add from about 1.2 times the higher of their corners up,
+and cancel there when one is inverted, whether the monitor faces the microphone or looks away; facing shifts only its
+acoustic centre. Shown with a cap on a rigid sphere, whose sound does depend on facing, in level and delay: a point
+source could not fail. The box's own response stands in front of it.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def main_and_monitor(corners_hz: tuple[float, float], shape: NDArray[np.complex1
 
 
 def aligned_pairs(responses: Responses, corners_hz: tuple[float, float], centre: float) -> list[Pair]:
-    """Rows from 1.2 times the higher corner up to ka = 1, with the acoustic centre's delay taken out of the recommended."""
+    """Rows from 1.2 times the higher corner up to ka = 1; the recommended sum has the centre's delay taken out."""
     check = sound_check_of({"main": "main", "monitor": "monitor"})
     rows = pair_rows(responses, check, {"monitor": (1.0, -1000.0 * centre)}, 3)
     lowest, highest = 1.2 * max(corners_hz) * 10.0**0.05, 1.0 / MONITOR.ka(1.0)
@@ -88,8 +88,8 @@ def test_the_surface_moves_where_the_cap_is() -> None:
 
 @pytest.mark.parametrize("ka", [0.3, 1.0, 5.0])
 def test_the_power_of_the_cap_arrives_far_away(ka: float) -> None:
-    # Conservation of energy: pressure in phase with the velocity over the cap, against squared pressure over a far sphere,
-    # both re rho c. Residual 6e-7.
+    # Conservation of energy: pressure in phase with the velocity over the cap, against squared pressure over a far
+    # sphere, both re rho c. Residual 6e-7.
     frequency_hz = np.array([ka / MONITOR.ka(1.0)])
     far_m = 1000.0 * MONITOR.radius_m
 
@@ -111,8 +111,8 @@ def test_the_power_of_the_cap_arrives_far_away(ka: float) -> None:
 
 @pytest.mark.parametrize("facing_deg", FACING_DEG)
 def test_at_low_frequencies_the_centre_moves_and_nothing_else(facing_deg: float) -> None:
-    # The series to first order in ka: exp(j ka cos(theta) 3/4 (1 + cos alpha)). For a small cap front and back differ by
-    # 3 a / c, which is Kuhn 1977, JASA 62(1), for a head seen from its side (from memory). Far away, at ka = 0.1.
+    # The series to first order in ka: exp(j ka cos(theta) 3/4 (1 + cos alpha)). For a small cap front and back differ
+    # by 3 a / c, which is Kuhn 1977, JASA 62(1), for a head seen from its side (from memory). Far away, at ka = 0.1.
     frequency_hz = np.array([0.1 / MONITOR.ka(1.0)])
     (shape,) = MONITOR.directivity(frequency_hz, 1000.0, np.radians(facing_deg))
     delay_s = -np.angle(shape) / (2.0 * np.pi * frequency_hz[0])
@@ -188,8 +188,8 @@ def test_an_open_backed_monitor_reads_inverted_from_behind() -> None:
 
 @pytest.mark.parametrize("facing_deg", FACING_DEG)
 def test_the_arrival_is_the_shortest_way_round_the_box(facing_deg: float) -> None:
-    # Closed form: straight from the nearest point of the cap, or round the sphere and off it along a tangent. Residual 38
-    # microseconds (13 mm), late, as the way is not taken by the longer waves.
+    # Closed form: straight from the nearest point of the cap, or round the sphere and off it along a tangent. Residual
+    # 38 microseconds (13 mm), late, as the way is not taken by the longer waves.
     evidence = {e.output: e for e in evidence_of(main_and_monitor(CORNERS_HZ[0], directivity(facing_deg)))}
     main_s, monitor_s = (evidence[name].arrival_for(1)[0] - FLIGHT_S for name in ("main", "monitor"))
     assert is_close(1e6 * main_s, 0.0, 1.0)

@@ -1,8 +1,9 @@
 """What `normal` means: positive sample in, positive pressure, positive sample out.
 
-AES26-2001 (r2016) and IEC 60268-12 (from memory): positive pressure at a microphone gives a positive voltage, a positive
-voltage at a loudspeaker pushes the cone outward and makes positive pressure. So a positive pulse comes back as a positive
-pulse, whatever the box adds after it; boxes and crossover are digital filters (scipy 1.17.1, `signal.butter`).
+AES26-2001 (r2016) and IEC 60268-12 (from memory): positive pressure at a microphone gives a positive voltage, a
+positive voltage at a loudspeaker pushes the cone outward and makes positive pressure. So a positive pulse comes back as
+a positive pulse, whatever the box adds after it; boxes and crossover are digital filters (scipy 1.17.1,
+`signal.butter`).
 """
 
 from __future__ import annotations
@@ -46,9 +47,9 @@ def pulses(sign: float) -> NDArray[np.float64]:
     return out
 
 
-def microphone(feed: NDArray[np.float64], box: Filters, sign: float) -> NDArray[np.float64]:
-    """The feed through a box, later by DELAY samples, and 60 dB under it some noise."""
-    heard = np.roll(feed, DELAY)
+def microphone(feed: NDArray[np.float64], box: Filters, sign: float, later: int = 0) -> NDArray[np.float64]:
+    """The feed through a box, later by DELAY samples and more, and 60 dB under it some noise."""
+    heard = np.roll(feed, DELAY + later)
     for part in box:
         heard = signal.sosfilt(part, heard)
     noise = np.random.default_rng(3).standard_normal(len(feed))
@@ -60,9 +61,10 @@ def microphone(feed: NDArray[np.float64], box: Filters, sign: float) -> NDArray[
 def test_a_positive_pulse_that_comes_back_positive_is_normal(box: str, feed_sign: float) -> None:
     feed = pulses(feed_sign)
     for sign, word in ((1.0, "normal"), (-1.0, "inverted")):
-        cross = cross_spectra(feed, {"seat": microphone(feed, BOXES[box], sign)}, RATE_HZ)
-        (evidence,) = evidence_of(responses_of(cross, np.random.default_rng(0)))
-        signs = solve_signs({("main", "seat"): evidence.evidence})
+        seats = {"near": microphone(feed, BOXES[box], sign), "far": microphone(feed, BOXES[box], sign, 77)}
+        evidence = evidence_of(responses_of(cross_spectra(feed, seats, RATE_HZ), np.random.default_rng(0)))
+        assert [np.sign(e.evidence) for e in evidence] == [sign, sign]
+        signs = solve_signs({(e.output, e.position): e.evidence for e in evidence})
         assert polarity_word(signs.output_sign["main"]) == word
         assert signs.confidence["main"] > DECIDED
 
@@ -82,8 +84,8 @@ def test_the_impulse_response_starts_positive(box: str) -> None:
 
 
 def test_low_frequencies_lead_without_an_inversion() -> None:
-    # Small 1972 (from memory): a closed box leads by 90 degrees at its corner and by more below, where half a turn is near:
-    # read there, the phase alone would say `inverted`.
+    # Small 1972 (from memory): a closed box leads by 90 degrees at its corner and by more below, where half a turn is
+    # near: read there, the phase alone would say `inverted`.
     feed = pulses(1.0)
     cross = cross_spectra(feed, {"seat": microphone(feed, BOXES["closed box"], 1.0)}, RATE_HZ, DELAY / RATE_HZ)
     responses = responses_of(cross, np.random.default_rng(0))

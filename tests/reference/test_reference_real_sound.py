@@ -1,7 +1,7 @@
 """Delay and polarity of a recorded sound that was shifted by a known amount, ours and another library's.
 
-Library: pyroomacoustics 0.10.1, `experimental.localization.tdoa`, phase-transform correlation (Knapp & Carter 1976, IEEE
-ASSP-24(4)). It takes the largest magnitude, so it knows no polarity. The sound: `data/README.md`.
+Library: pyroomacoustics 0.10.1, `experimental.localization.tdoa`, phase-transform correlation (Knapp & Carter 1976,
+IEEE ASSP-24(4)). It takes the largest magnitude, so it knows no polarity. The sound: `data/README.md`.
 """
 
 from __future__ import annotations

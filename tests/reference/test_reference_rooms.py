@@ -120,8 +120,8 @@ def test_arrival_is_the_distance_and_a_flip_is_seen(rooms: Callable[[int], Room]
 
 
 def test_signs_and_arrivals_of_subs(rooms: Callable[[int], Room]) -> None:
-    # No sign of a sub may be claimed wrong; its arrival is limited by the room. Residuals over 12 rooms, 144 seats: median
-    # 0.4 ms, 80 % within 0.9 ms.
+    # No sign of a sub may be claimed wrong; its arrival is limited by the room. Residuals over 12 rooms, 144 seats:
+    # median 0.4 ms, 80 % within 0.9 ms.
     errors_s, wrong, decided = [], 0, 0
     for seed in range(100, 112):
         room = rooms(seed)
