@@ -31,19 +31,14 @@ _FADER_DB = 3.0
 def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[str, Change]) -> list[Decision]:
     """Decisions on all groups of monitors, judged together; every other output changed as in `fixed`.
 
-    A group is changed only if that beats leaving it alone, the other monitors as recommended, beyond all doubt.
+    What gains no more than counts as right anyway, or is in doubt, is left alone.
     """
     settled = {g: d for g in groups if (d := _without_question(context, g)) is not None}
     stage = _stage(context, [g for g in groups if g not in settled], fixed)
     movers = [allowed(context.members(g)) for g in stage.groups]
     found = search(stage.landscape, movers).state
-    state = [rounded(context.members(g), c) for g, c in zip(stage.groups, found, strict=True)]
-    for _ in stage.groups:  # the least worthwhile change goes first; the others are weighed again without it
-        gains = [stage.gain(state, k, UNCHANGED) for k in range(len(state))]
-        doubtful = [k for k, (gain, std) in enumerate(gains) if state[k] != UNCHANGED and not gain > _worth_db(std)]
-        if not doubtful:
-            break
-        state[min(doubtful, key=lambda k: gains[k][0])] = UNCHANGED
+    best = [rounded(context.members(g), c) for g, c in zip(stage.groups, found, strict=True)]
+    state = _fewest_changes(stage, best)
     for k, group in enumerate(stage.groups):
         settled[group] = _decision(stage, state, k)
     return [settled[g] for g in groups]
@@ -58,22 +53,35 @@ class _Stage:
     landscape: Landscape
     replicates: list[Landscape]
 
-    def gain(self, state: Sequence[Change], k: int, other: Change) -> tuple[float, float]:
-        """Gain of `state` over group k changed as `other`, in its own cells, and its standard deviation."""
-        mask = self.context.stage.own(self.context.heard(self.groups[k]))
-        instead = [other if j == k else change for j, change in enumerate(state)]
-        gain = self.landscape.score(state, mask) - self.landscape.score(instead, mask)
-        return gain, float(np.std([r.score(state, mask) - r.score(instead, mask) for r in self.replicates]))
+    def gain(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
+        """Gain of one state over another in the own cells of what differs, and its standard deviation."""
+        differing = [n for g, a, b in zip(self.groups, state, other, strict=True) if a != b for n in g]
+        if not differing:
+            return 0.0, 0.0
+        mask = self.context.stage.own(self.context.heard(differing))
+        gain = self.landscape.score(state, mask) - self.landscape.score(other, mask)
+        return gain, float(np.std([r.score(state, mask) - r.score(other, mask) for r in self.replicates]))
+
+    def with_change(self, state: Sequence[Change], k: int, change: Change) -> list[Change]:
+        """The state with group k changed otherwise."""
+        return [change if j == k else c for j, c in enumerate(state)]
+
+
+def _fewest_changes(stage: _Stage, best: Sequence[Change]) -> list[Change]:
+    """From leaving all alone over one change to the best state, as far as each step is worth it beyond doubt."""
+    state: list[Change] = [UNCHANGED] * len(best)
+    singles = [stage.with_change(state, k, change) for k, change in enumerate(best) if change != UNCHANGED]
+    singles.sort(key=stage.landscape.score, reverse=True)
+    for option in (*singles[:1], list(best)):
+        gain, std = stage.gain(option, state)
+        if gain > max(RIGHT_DB, _SIGMAS * math.hypot(std, MODEL_DB)):
+            state = option
+    return state
 
 
 def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> _Stage:
     landscapes = [context.landscape(groups, fixed, context.stage, r) for r in range(len(context.replicates))]
     return _Stage(context, groups, context.landscape(groups, fixed, context.stage), landscapes)
-
-
-def _worth_db(std: float) -> float:
-    """What a change must gain on stage to be made: more than what counts as right anyway, and beyond its error."""
-    return max(RIGHT_DB, _SIGMAS * math.hypot(std, MODEL_DB))
 
 
 def _without_question(context: Context, group: Group) -> Decision | None:
@@ -93,14 +101,14 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
     """Decision on group k, the others as in `state`."""
     context, group = stage.context, stage.groups[k]
     members = context.members(group)
-    cost, cost_std = stage.gain(state, k, (-state[k][0], state[k][1]))
+    cost, cost_std = stage.gain(state, stage.with_change(state, k, (-state[k][0], state[k][1])))
     polarity = above(cost, cost_std)
     wired = " Yet it is wired inverted: mend that, then measure again." if _is_wired_inverted(context, group) else ""
     if state[k] == UNCHANGED:
         return Decision(
             group, UNCHANGED, "keep", above(RIGHT_DB + cost, cost_std), polarity, cost, "", _keep_reason(cost) + wired
         )
-    gain, std = stage.gain(state, k, UNCHANGED)
+    gain, std = stage.gain(state, stage.with_change(state, k, UNCHANGED))
     confidence = above(gain + RIGHT_DB, std)
     if min(confidence, polarity) < DECIDED:
         reason = (

@@ -168,9 +168,10 @@ def test_the_overlap_is_the_longest_run() -> None:
 
 
 @pytest.mark.parametrize(
-    ("first", "second", "expected"), [(2, 4, (500.0, 1000.0)), (4, 2, (63.1, 125.9)), (3, 3, None)]
+    ("first", "second", "expected"), [(2, 4, (501.19, 1000.0)), (4, 2, (63.096, 125.89)), (3, 3, (63.096, 100.0))]
 )
-def test_of_two_runs_the_longer_counts(first: int, second: int, expected: tuple[float, float] | None) -> None:
+def test_of_two_runs_the_longer_counts(first: int, second: int, expected: tuple[float, float]) -> None:
+    """Of equals the lower."""
     low = [63.0, 80.0, 100.0, 125.0][:first]
     high = [500.0, 630.0, 800.0, 1000.0][:second]
     sub = levels(dict.fromkeys([*low, *high], 0.0), -60.0, 2801)
