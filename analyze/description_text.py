@@ -132,7 +132,7 @@ def _inside(folder: Path) -> Path:
         return file
     raise DescriptionError(
         f"no {FILE_NAME} in this folder.",
-        _near_miss(folder, FILE_NAME) or "`analyze draft` writes a first one from a folder of audio.",
+        _near_miss(folder, FILE_NAME) or "Write one beside the recordings, after the example in README.md.",
         path=folder,
     )
 

@@ -29,12 +29,13 @@ from analyze.responses.arrival_table import (
     arrivals_at_present,
     reference_arrivals,
     responses_at_present,
+    sent_before_arrival,
     wiring_evidence,
 )
 from analyze.responses.bands import band_rows
 from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
 from analyze.responses.transfer import merged
-from analyze.responses.wiring import disagreeing, solve_signs, wiring_rows
+from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.responses.workers import capture_workers
 from analyze.version import VERSION
 
@@ -53,6 +54,8 @@ if TYPE_CHECKING:
 
 #: Resamples used where a decision is taken again only to see whether it changes.
 _FEW_REPLICATES = 6
+#: Fewer seats than this do not stand for a room.
+_FEW_SEATS = 3
 _SEED = 20260514
 
 
@@ -131,13 +134,16 @@ def analyse(
 
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)
-    wiring, wiring_findings = wiring_rows(evidence, signs)
+    wiring, wiring_findings = wiring_rows(
+        evidence, signs, {name: p.polarity for name, p in sound_check.positions.items()}
+    )
     arrivals = arrivals_at_present(measured, sound_check, signs)
 
     outputs, positions = tuple(sound_check.outputs), tuple(sound_check.positions)
     present = [responses_at_present(m, sound_check, signs) for m in measured]
     responses, merge_findings = merged(present, outputs, positions)
-    context = context_of(sound_check, responses, arrivals, signs)
+    blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
+    context = context_of(sound_check, responses, arrivals, signs, blocked)
 
     decisions = decide_all(context)
     changes = changes_of(decisions)
@@ -159,7 +165,16 @@ def analyse(
         prediction=tuple(prediction_rows(responses, sound_check, changes, context.audience, n)),
         robustness=tuple(robustness_rows(context, changes, _decided_again)),
         inputs=(),
-        findings=(*sound_check.findings, *findings, *wiring_findings, *disagreeing(evidence, signs), *merge_findings),
+        findings=(
+            *sound_check.findings,
+            *findings,
+            *early_findings,
+            *wiring_findings,
+            *all_inverted(signs),
+            *disagreeing(evidence, signs),
+            *merge_findings,
+            *few_seats(sound_check),
+        ),
         responses=responses,
         impulse_responses=_newest_impulses(measured),
         delay_scans=tuple(delay_scans(context, decisions)),
@@ -202,6 +217,15 @@ def _measured(
     if not measured:
         raise _nothing(sound_check, failures, findings)
     return measured, findings, files
+
+
+def few_seats(sound_check: SoundCheck) -> list[Finding]:
+    """A note where settings rest on fewer than three seats."""
+    n = sum(1 for p in sound_check.positions.values() if p.zone == "audience")
+    if not 0 < n < _FEW_SEATS:
+        return []
+    detail = "Settings fit the seats that were measured, and one or two do not stand for a room: measure three or more."
+    return [Finding("few seats", "note", detail, value=float(n), unit="seats")]
 
 
 def _failed(capture: Capture, error: AudioError) -> Finding:

@@ -25,6 +25,7 @@ class Context:
     replicates : (replicate, output, position, line) likewise
     thirds : energies per third octave; audience, stage : cells of the two zones
     arrivals : at present settings; signs : wiring
+    blocked : outputs whose captures cannot be trusted, with the reason
     """
 
     sound_check: SoundCheck
@@ -36,6 +37,7 @@ class Context:
     stage: Cells
     arrivals: ArrivalTable
     signs: Signs
+    blocked: Mapping[str, str]
 
     def members(self, group: Sequence[str]) -> list[Output]:
         """The group's outputs as described."""
@@ -80,7 +82,13 @@ class Context:
         return Landscape(h[rest].sum(axis=0), parts, possible_energy(h, cells), cells, self.responses.frequency_hz)
 
 
-def context_of(sound_check: SoundCheck, responses: Responses, arrivals: ArrivalTable, signs: Signs) -> Context:
+def context_of(
+    sound_check: SoundCheck,
+    responses: Responses,
+    arrivals: ArrivalTable,
+    signs: Signs,
+    blocked: Mapping[str, str],
+) -> Context:
     """The context of a sound check whose responses stand at present settings."""
     described = [sound_check.positions[p] for p in responses.positions]
     audience = [p.weight if p.zone == "audience" else 0.0 for p in described]
@@ -96,4 +104,5 @@ def context_of(sound_check: SoundCheck, responses: Responses, arrivals: ArrivalT
         stage=find_cells(responses, stage),
         arrivals=arrivals,
         signs=signs,
+        blocked=blocked,
     )

@@ -51,10 +51,10 @@ def change_words(change: Change) -> str:
     if abs(delay_ms) > 0.0:
         words.append(f"{abs(delay_ms):.2f} ms {'later' if delay_ms > 0 else 'earlier'}")
     if sign < 0:
-        words.append("the other polarity")
+        words.append("to the other polarity")
     return " and ".join(words)
 
 
-def nothing_heard(members: Sequence[str], what: str) -> Decision:
-    """Undecided because a group was not measured where it counts; `what` names the capture that is missing."""
-    return Decision(tuple(members), UNCHANGED, "undecided", 0.0, 0.0, reason=what)
+def undecided(members: Sequence[str], reason: str) -> Decision:
+    """Undecided without a candidate; `reason` says why and which capture would settle it."""
+    return Decision(tuple(members), UNCHANGED, "undecided", 0.0, 0.0, reason=reason)

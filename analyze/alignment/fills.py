@@ -10,7 +10,7 @@ import numpy as np
 from analyze.alignment.arrivals import RIGHT_MS, Alignment, alignment_of, seats_for
 from analyze.alignment.confidence import MOST
 from analyze.alignment.context import Context
-from analyze.alignment.decision import DECIDED, Decision, nothing_heard, setting_words
+from analyze.alignment.decision import DECIDED, Decision, setting_words, undecided
 from analyze.alignment.device import allowed, rounded
 from analyze.alignment.mains_subs import Group
 from analyze.alignment.score import UNCHANGED, Change
@@ -24,12 +24,10 @@ def decide_fill(context: Context, group: Group) -> Decision:
     """Decision on one group of fills or towers."""
     members = context.members(group)
     reference = context.sound_check.reference
-    if all(o.adjust == "none" for o in members):
-        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason="Not to be adjusted, as described.")
     found = [_aligned(context, o) for o in members]
     known = [a for a in found if a is not None]
     if not known:
-        return nothing_heard(
+        return undecided(
             group,
             f"{group[0]} and {reference} were not both heard at one seat: record each alone with a microphone "
             f"where {group[0]} takes over from {reference}.",
@@ -40,7 +38,8 @@ def decide_fill(context: Context, group: Group) -> Decision:
     wanted: Change = (sign if sign in mover.signs else 1.0, alignment.change_ms)
     reachable = min(max(alignment.change_ms, mover.low_ms), mover.high_ms)
     candidate = _kept_if_close(members, (wanted[0], reachable), alignment)
-    confidence = polarity * alignment.confidence()
+    is_reached = wanted[0] == sign and abs(reachable - alignment.change_ms) <= RIGHT_MS
+    confidence = polarity * alignment.confidence() if is_reached else 1.0 - polarity
     decision = "undecided" if confidence < DECIDED else "keep" if candidate == UNCHANGED else "change"
     reason = _reason(members, reference, alignment, candidate, reachable, decision, polarity, sign)
     alternative = f"candidate {setting_words(members, candidate)}" if decision == "undecided" else ""
@@ -95,24 +94,29 @@ def _reason(
     """One plain sentence."""
     where = ", ".join(alignment.seats)
     off = alignment.change_ms
-    asked = f" as asked ({members[0].later_ms:g} ms late)" if members[0].later_ms else ""
-    if decision == "undecided":
-        what = "its polarity" if polarity < alignment.confidence() else f"its arrival at {where}"
-        return (
-            f"{what[0].upper()}{what[1:]} is not sure enough: record {members[0].name} and {reference} alone again, "
-            f"louder, with a microphone at {where}."
-        )
+    later = members[0].later_ms
+    place = (
+        f"{abs(later):g} ms {'after' if later > 0 else 'before'} {reference}, as asked"
+        if later
+        else f"with {reference}"
+    )
     if abs(reachable - off) > RIGHT_MS:
+        late = "late" if off < 0 else "early"
+        return f"Arrives {abs(off):.2f} ms too {late} at {where}, and its device's range ends before that is mended."
+    if sign < 0 and sign not in allowed(members).signs:
         return (
-            f"Arrives {abs(off):.2f} ms {'late' if off < 0 else 'early'} at {where}; the device's range ends before it."
+            f"Has the other polarity than {reference} at {where}, and its device cannot turn it: turn it at the cable."
         )
-    turned = " and has the other polarity than" if sign < 0 else ""
+    if decision == "undecided":
+        what = "Its polarity" if polarity < alignment.confidence() else f"Its arrival at {where}"
+        return (
+            f"{what} is not sure enough: record it and {reference} alone again, louder, with a microphone at {where}."
+        )
+    turned = ", and has the other polarity" if sign < 0 else ""
     if candidate == UNCHANGED:
-        return f"Arrives with {reference}{asked} at {where}."
+        return f"At {where} it arrives {place}."
     if candidate[1] == 0.0:
-        return f"Arrives with {reference}{asked} at {where} but has the other polarity."
+        return f"At {where} it arrives {place}, but has the other polarity."
     early = "early" if off > 0 else "late"
     spread = f"; seats differ by {alignment.error_ms:.1f} ms" if alignment.error_ms > _SEATS_DIFFER_MS else ""
-    if turned:
-        return f"Arrives {abs(off):.2f} ms too {early} at {where}{turned} {reference}{spread}."
-    return f"Arrives {abs(off):.2f} ms too {early} against {reference}{asked} at {where}{spread}."
+    return f"At {where} it arrives {abs(off):.2f} ms too {early} to be {place}{turned}{spread}."

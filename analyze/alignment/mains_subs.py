@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analyze.alignment.cells import HIGHEST_HZ
-from analyze.alignment.confidence import MOST, Spread, polarity_confidence, settings_confidence, spread_of
+from analyze.alignment.confidence import Spread, polarity_confidence, settings_confidence, spread_of
 from analyze.alignment.context import Context
-from analyze.alignment.decision import DECIDED, Decision, change_words, nothing_heard, setting_words
+from analyze.alignment.decision import DECIDED, Decision, change_words, setting_words, undecided
 from analyze.alignment.device import allowed, rounded, setting_after
 from analyze.alignment.score import UNCHANGED, Change
 from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
@@ -39,8 +39,11 @@ def decide_mains_subs(context: Context, groups: Sequence[Group], fixed: Mapping[
 
     A group that turns out undecided keeps its setting, and the search is done again for the rest around it.
     """
-    open_groups = [g for g in groups if context.heard(g)]
-    decisions = {g: _unheard(g) for g in groups if g not in open_groups}
+    if not len(context.audience):
+        reason = "No two outputs were measured together at a seat in the audience: put microphones at seats and repeat."
+        return [undecided(g, reason) for g in groups]
+    open_groups = list(groups)
+    decisions: dict[Group, Decision] = {}
     while open_groups:
         found = _decide(context, open_groups, fixed)
         undecided = {d.members: d for d in found if d.decision == "undecided"}
@@ -51,10 +54,6 @@ def decide_mains_subs(context: Context, groups: Sequence[Group], fixed: Mapping[
         decisions[least] = undecided[least]
         open_groups.remove(least)
     return [decisions[g] for g in groups]
-
-
-def _unheard(group: Group) -> Decision:
-    return nothing_heard(group, f"Not measured: record {group[0]} alone, with noise or a sweep, at every seat.")
 
 
 @dataclass(frozen=True)
@@ -84,6 +83,7 @@ def _without(state: Sequence[Change], k: int) -> list[Change]:
 
 
 def _decide(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> list[Decision]:
+    """Decisions on the open groups; a polarity is turned only where the other one is surely better."""
     joint = _Joint(
         context,
         groups,
@@ -91,10 +91,32 @@ def _decide(context: Context, groups: list[Group], fixed: Mapping[str, Change]) 
         context.landscape(groups, fixed, context.audience),
         [context.landscape(groups, fixed, context.audience, r) for r in range(len(context.replicates))],
     )
-    state = _ties_settled(joint, search(joint.landscape, joint.movers))
-    state = [rounded(context.members(g), c) for g, c in zip(groups, state, strict=True)]
-    state = _worthwhile(joint, state)
+    state = _settled(joint)
+    doubtful = [k for k, (sign, _) in enumerate(state) if sign < 0 and _turn_is_doubtful(joint, state, k)]
+    if doubtful:
+        kept = [replace(m, signs=(1.0,)) if k in doubtful else m for k, m in enumerate(joint.movers)]
+        state = _settled(replace(joint, movers=kept))
     return [_decision(joint, state, k) for k in range(len(groups))]
+
+
+def _settled(joint: _Joint) -> list[Change]:
+    """The best state with ties resolved, on the devices' steps, without what is not worth a change."""
+    state = _ties_settled(joint, search(joint.landscape, joint.movers))
+    groups = [joint.context.members(g) for g in joint.groups]
+    return _worthwhile(joint, [rounded(g, c) for g, c in zip(groups, state, strict=True)])
+
+
+def _turn_is_doubtful(joint: _Joint, state: Sequence[Change], k: int) -> bool:
+    """Whether the other polarity of group k, at a delay of its own, may be as good as the one in `state`."""
+    return polarity_confidence(_spread(joint, state, k)) < DECIDED
+
+
+def _spread(joint: _Joint, state: Sequence[Change], k: int) -> Spread:
+    """What group k's setting costs and gains over replicates, in its own cells."""
+    group, mover = joint.groups[k], joint.movers[k]
+    mask = joint.context.audience.own(joint.context.heard(group))
+    near_ms = _near_ms(joint.context, group)
+    return spread_of(joint.replicates, state, k, mover.grid_ms(), mover.signs, near_ms, mask)
 
 
 def _mover(context: Context, group: Group) -> Mover:
@@ -171,14 +193,11 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
     context, group = joint.context, joint.groups[k]
     members = context.members(group)
     mask = context.audience.own(context.heard(group))
-    if all(o.adjust == "none" for o in members):
-        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason="Not to be adjusted, as described.")
     if not mask.any():
         reason = "Meets no other output in the low bands at any seat: its polarity and delay do not matter there."
-        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason=reason)
-    mover = joint.movers[k]
-    spread = spread_of(joint.replicates, state, k, mover.grid_ms(), mover.signs, _near_ms(context, group), mask)
-    confidence = settings_confidence(spread) * (1.0 if len(context.heard(group)) == len(group) else 0.5)
+        return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
+    spread = _spread(joint, state, k)
+    confidence = settings_confidence(spread)
     decision = "undecided" if confidence < DECIDED else "keep" if state[k] == UNCHANGED else "change"
     cost, other = _other_polarity(joint, state, k, mask)
     alternative = _below_zero(joint, state, k, mask) or _runner_up(joint, state, k, mask, cost, other)
@@ -242,8 +261,8 @@ def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np
         return ""
     polarity, _ = setting_after(members[0], ((1.0, -1.0)[row], 0.0))
     return (
-        f"{better:.1f} dB more with {joint.context.sound_check.reference} and its group delayed by "
-        f"{lowest - float(grid[j]):.2f} ms, {members[0].name} {polarity} at its shortest delay"
+        f"its delay cannot go lower: everything else {lowest - float(grid[j]):.2f} ms later and {members[0].name} "
+        f"{polarity} at its shortest delay would give {better:.1f} dB more"
     )
 
 
@@ -255,12 +274,8 @@ def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain:
             f"record {joint.groups[k][0]} alone again, louder or longer, with noise or a sweep."
         )
     if decision == "change":
-        return f"{_capital(change_words(state[k]))} adds {gain:.1f} dB where it meets the others."
+        return f"Set it {change_words(state[k])}: {gain:.1f} dB more where it meets the others."
     best = search(joint.landscape, joint.movers).score_db - joint.landscape.score(state)
     if best > TIE_DB:
         return f"Leave it: the best other setting would add only {best:.2f} dB, less than can be told for sure."
     return "Leave it: no other setting adds more."
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

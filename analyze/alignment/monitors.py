@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyze.acoustics import db_to_amplitude, energy_db
-from analyze.alignment.confidence import MODEL_DB, MOST, RIGHT_DB, above
+from analyze.alignment.confidence import MODEL_DB, RIGHT_DB, above
 from analyze.alignment.context import Context
-from analyze.alignment.decision import DECIDED, Decision, nothing_heard, setting_words
+from analyze.alignment.decision import DECIDED, Decision, setting_words
 from analyze.alignment.device import allowed, rounded
 from analyze.alignment.mains_subs import Group
 from analyze.alignment.rows import MonitorTrick
@@ -24,7 +24,7 @@ from analyze.alignment.score import UNCHANGED, Change, cell_energy, efficiency_d
 from analyze.alignment.search import Landscape, search
 
 _SIGMAS = 2.0
-#: The fader move against which the trick is shown.
+#: The fader move, up or down, against which the trick is shown.
 _FADER_DB = 3.0
 
 
@@ -85,15 +85,13 @@ def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -
 
 
 def _without_question(context: Context, group: Group) -> Decision | None:
-    """The decision where there is nothing to judge: not to be adjusted, not measured, alone in its band."""
-    if all(o.adjust == "none" for o in context.members(group)):
-        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason="Not to be adjusted, as described.")
-    heard = context.heard(group)
-    if not heard:
-        return nothing_heard(group, f"Not measured: record {group[0]} alone with microphones on stage.")
-    if not context.stage.own(heard).any():
+    """The decision where there is nothing to judge: no microphone on stage, or alone in its band."""
+    if not len(context.stage):
+        reason = "Left alone: no two outputs were measured together on stage. Put a microphone there to judge it."
+        return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
+    if not context.stage.own(context.heard(group)).any():
         reason = "Meets no other output in the low bands on stage: its polarity does not matter there."
-        return Decision(group, UNCHANGED, "keep", MOST, MOST, reason=reason)
+        return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     return None
 
 
@@ -136,23 +134,23 @@ def _keep_reason(cost: float) -> str:
 
 
 def monitor_trick(context: Context, group: Group, fixed: Mapping[str, Change]) -> MonitorTrick | None:
-    """What turning this monitor over would take from the low end on stage, and what a +3 dB fader move leaves of it."""
+    """What turning this monitor over would take from the low end on stage, and what a fader move leaves of it."""
     heard = context.heard(group)
     if not heard or not len(context.stage) or not context.stage.own(heard).any():
         return None
     mask = context.stage.own(heard)
     h = context.changed(fixed)
-    turned, louder, both = h.copy(), h.copy(), h.copy()
-    fader = float(db_to_amplitude(_FADER_DB))
+
+    def level_db(sign: float, fader_db: float) -> float:
+        moved = h.copy()
+        moved[heard] *= sign * float(db_to_amplitude(fader_db))
+        energy = cell_energy(np.abs(moved.sum(axis=0)) ** 2, context.stage)
+        return float(mean_score(energy_db(np.maximum(energy, 1e-30)), context.stage, mask))
+
+    thinner = level_db(-1.0, 0.0) - level_db(1.0, 0.0)
+    after = max(level_db(-1.0, f) - level_db(1.0, f) for f in (_FADER_DB, -_FADER_DB))
+    turned = h.copy()
     turned[heard] *= -1.0
-    louder[heard] *= fader
-    both[heard] *= -fader
-
-    def level(x: np.ndarray) -> np.ndarray:
-        return energy_db(np.maximum(cell_energy(np.abs(x.sum(axis=0)) ** 2, context.stage), 1e-30))
-
-    thinner = float(mean_score(level(turned) - level(h), context.stage, mask))
-    after = float(mean_score(level(both) - level(louder), context.stage, mask))
     audience = math.nan
     if len(context.audience):
         change = efficiency_db(turned, context.audience) - efficiency_db(h, context.audience)

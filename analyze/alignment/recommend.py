@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from analyze.alignment.confidence import MOST
+from analyze.alignment.beforehand import decided_beforehand
 from analyze.alignment.context import Context
-from analyze.alignment.decision import Decision, nothing_heard
+from analyze.alignment.decision import Decision, undecided
 from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
@@ -31,9 +31,12 @@ def decide_all(context: Context) -> dict[Group, Decision]:
     decisions: dict[Group, Decision] = {reference: _reference(context, reference)}
     changes: dict[Group, Change] = {}
     free = [g for g in context.sound_check.groups if g != reference]
-    if not context.heard([context.sound_check.reference]):
-        why = f"The reference {context.sound_check.reference} was not measured: record it alone at every seat."
-        return {g: decisions[g] if g == reference else nothing_heard(g, why) for g in context.sound_check.groups}
+    name = context.sound_check.reference
+    if not context.heard([name]) or name in context.blocked:
+        why = context.blocked.get(name, f"The reference {name} was not measured: record it alone at every seat.")
+        return {g: decisions[g] if g == reference else undecided(g, why) for g in context.sound_check.groups}
+    decisions |= {g: d for g in free if (d := decided_beforehand(context, g)) is not None}
+    free = [g for g in free if g not in decisions]
     for group in (g for g in free if _kind(context, g) in ("fill", "tower")):
         decisions[group] = decide_fill(context, group)
         changes[group] = decisions[group].change
@@ -68,7 +71,7 @@ def _reference(context: Context, group: Group) -> Decision:
             "normal, or leave it and turn everything else over as recommended here."
         )
     confidence = context.signs.confidence.get(name, math.nan)
-    return Decision(group, UNCHANGED, "reference", MOST, confidence, reason=reason)
+    return Decision(group, UNCHANGED, "reference", math.nan, confidence, reason=reason)
 
 
 def recommendation_rows(context: Context, decisions: Mapping[Group, Decision]) -> list[Recommendation]:

@@ -118,7 +118,7 @@ class MonitorTrick:
     """What inverting a monitor on purpose would do to the low end on stage, and how fast a fader move undoes it.
 
     thinner_db : change of the level in 25..315 Hz at the stage positions, mean over them (negative is thinner)
-    after_fader_db : the same after a +3 dB move of the monitor's fader, against the monitor upright with the same move
+    after_fader_db : the same after the monitor's fader moved by 3 dB, up or down, whichever leaves less of it
     audience_db : change of the score at the audience positions
     """
 

@@ -155,7 +155,7 @@ def trick_table(analysis: Analysis) -> PageTable:
     headings = (
         Heading("monitor", is_name=True),
         Heading("low end on stage (dB)", is_number=True),
-        Heading("the same after a fader move of +3 dB (dB)", is_number=True),
+        Heading("what a fader move of 3 dB leaves of it (dB)", is_number=True),
         Heading("score of the audience (dB)", is_number=True),
     )
     rows = tuple(

@@ -13,6 +13,7 @@ import numpy as np
 
 from analyze.acoustics import energy_db, speed_of_sound_simple
 from analyze.description import SoundCheck
+from analyze.findings import Finding
 from analyze.responses.arrival import Evidence
 from analyze.responses.capture import Measured, present_change
 from analyze.responses.rows import Arrival
@@ -23,6 +24,8 @@ from analyze.responses.wiring import DECIDED, Signs, own_confidence, polarity_wo
 _AGREE_SIGMAS = 3.0
 #: Smallest difference in ms that counts as one: the room's own.
 _AGREE_MS = 0.2
+#: An arrival earlier than this against the setting in force cannot be: latency and flight are not negative.
+_EARLY_MS = 1.0
 
 
 def wiring_evidence(measured: Sequence[Measured]) -> dict[tuple[str, str], float]:
@@ -104,6 +107,31 @@ def arrivals_at_present(
             new = (arrival_ms, 1000.0 * std_s)
             found[e.output, e.position] = _joined(found.get((e.output, e.position)), new)
     return found
+
+
+def sent_before_arrival(
+    measured: Sequence[Measured], sound_check: SoundCheck, signs: Signs
+) -> tuple[dict[str, str], list[Finding]]:
+    """Outputs that seem to arrive before they were sent, with the reason to leave them undecided, and the findings."""
+    blocked: dict[str, str] = {}
+    findings = []
+    for row in arrival_rows(measured, sound_check, signs):
+        capture = next(m.capture for m in measured if m.capture.name == row.capture)
+        flight_ms = row.arrival_ms - capture.settings[row.output].delay_ms
+        if not flight_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms):
+            continue
+        why = f"In {row.capture!r} it seems to arrive before it was sent: mend that capture's tracks."
+        blocked.setdefault(row.output, why)
+        detail = (
+            f"{row.output} seems to arrive at {row.position} {-flight_ms:.1f} ms before it was sent. Feed and "
+            "microphone tracks may be swapped, or not of one take, or the delay in force is not the one described."
+        )
+        findings.append(
+            Finding(
+                "arrives before it was sent", "error", detail, row.capture, row.position, value=flight_ms, unit="ms"
+            )
+        )
+    return blocked, findings
 
 
 def _joined(old: tuple[float, float] | None, new: tuple[float, float]) -> tuple[float, float]:

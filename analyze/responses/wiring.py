@@ -27,6 +27,8 @@ _MOST_PER_POSITION = 6.0
 _TEMPER = 0.7
 #: Below this a sign is `undecided`.
 DECIDED = 0.8
+#: No more than this is claimed.
+_MOST = 0.995
 #: More microphones than this are settled one by one instead of all together.
 _MOST_TOGETHER = 10
 
@@ -66,7 +68,7 @@ def solve_signs(evidence: Mapping[tuple[str, str], float]) -> Signs:
     weight /= weight.sum()
     normal = weight @ (1.0 / (1.0 + np.exp(-log_odds)))  # (output,)
     mic_normal = weight @ (signs > 0)
-    confidence = np.maximum(normal, 1.0 - normal)
+    confidence = np.minimum(np.maximum(normal, 1.0 - normal), _MOST)
     likelier = np.where(normal >= 0.5, 1, -1)
     decided = confidence >= DECIDED
     return Signs(
@@ -74,7 +76,7 @@ def solve_signs(evidence: Mapping[tuple[str, str], float]) -> Signs:
         dict(zip(outputs, likelier.tolist(), strict=True)),
         dict(zip(outputs, confidence.tolist(), strict=True)),
         dict(zip(positions, np.where(mic_normal >= 0.5, 1, -1).tolist(), strict=True)),
-        dict(zip(positions, np.maximum(mic_normal, 1.0 - mic_normal).tolist(), strict=True)),
+        dict(zip(positions, np.minimum(np.maximum(mic_normal, 1.0 - mic_normal), _MOST).tolist(), strict=True)),
     )
 
 
@@ -96,8 +98,13 @@ def polarity_word(sign: int) -> str:
     return {1: "normal", -1: "inverted", 0: "undecided"}[sign]
 
 
-def wiring_rows(evidence: Mapping[tuple[str, str], float], signs: Signs) -> tuple[list[Wiring], list[Finding]]:
-    """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted."""
+def wiring_rows(
+    evidence: Mapping[tuple[str, str], float], signs: Signs, declared: Mapping[str, str]
+) -> tuple[list[Wiring], list[Finding]]:
+    """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted.
+
+    declared : polarity of each microphone chain as described, empty where it is not
+    """
     rows, findings = [], []
     for output, sign in signs.output_sign.items():
         own = [np.sign(v) * signs.microphone_sign[p] for (o, p), v in evidence.items() if o == output and v != 0]
@@ -108,7 +115,8 @@ def wiring_rows(evidence: Mapping[tuple[str, str], float], signs: Signs) -> tupl
             findings.append(_inverted_output(output, signs.confidence[output], len(own)))
     for position, sign in signs.microphone_sign.items():
         if sign < 0 and signs.microphone_confidence[position] >= DECIDED:
-            findings.append(_inverted_microphone(position, signs.microphone_confidence[position]))
+            confidence = signs.microphone_confidence[position]
+            findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
     return rows, findings
 
 
@@ -116,7 +124,7 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int) -> str:
     word = polarity_word(sign or likelier)
     heard = f"{agreeing} of {n} positions agree"
     if n == 0:
-        return "Not heard over the noise at any position: repeat the capture louder."
+        return "Its sign cannot be told at any position: record it louder, with a microphone closer to it."
     if sign == 0:
         return f"Likelier {word}, but {heard}: one more position close to this output would settle it."
     if n == 1:
@@ -135,12 +143,27 @@ def _inverted_output(output: str, confidence: float, n_positions: int) -> Findin
     return Finding("output wired inverted", "warning", detail, track=output, value=confidence, unit="confidence")
 
 
-def _inverted_microphone(position: str, confidence: float) -> Finding:
+def _inverted_microphone(position: str, confidence: float, declared: str) -> Finding:
+    mend = 'Check cable and preamplifier, or declare polarity = "inverted" for this position.'
+    if declared == "inverted":
+        mend = "It is declared inverted, and reads as if it were not: take the declaration out."
     detail = (
-        f"At {position} the outputs read inverted that read normal elsewhere: the microphone chain there is inverted. "
-        'It is taken into account; check cable and preamplifier, or declare polarity = "inverted" for this position.'
+        f"At {position} the outputs read opposite to what they read elsewhere: the microphone chain there is inverted. "
+        f"This is taken into account. {mend}"
     )
     return Finding("microphone chain inverted", "warning", detail, track=position, value=confidence, unit="confidence")
+
+
+def all_inverted(signs: Signs) -> list[Finding]:
+    """A finding where every output reads inverted: then the microphones are the likelier cause."""
+    decided = [s for s in signs.output_sign.values() if s != 0]
+    if len(decided) < 2 or max(decided) > 0:
+        return []
+    detail = (
+        "Every output reads inverted. The microphone chains, their declared polarity or the recorder's inputs are the "
+        "likelier cause: check them before any loudspeaker cable."
+    )
+    return [Finding("every output reads inverted", "warning", detail, value=float(len(decided)), unit="outputs")]
 
 
 def disagreeing(evidence: Mapping[tuple[str, str], float], signs: Signs) -> Sequence[Finding]:

@@ -152,7 +152,7 @@ def test_two_movers_find_the_best_of_all(seed: int) -> None:
     assert found.score_db == pytest.approx(spelled_out_db(at_state(h, list(found.state)), cells), abs=1e-8)
 
 
-@pytest.mark.parametrize("seed", [0, 1, 4, 17, 32])
+@pytest.mark.parametrize("seed", [0, 4, 17, 21])
 def test_three_movers_find_the_best_of_all(seed: int) -> None:
     """Brute force on a grid of 0.4 ms is a lower bound: what beats the search was missed by it."""
     h, cells, landscape = problem(seed, 3)

@@ -1,0 +1,411 @@
+"""Mains and subs: the joint decision against brute force, ties, what is not worth it, what is not sure."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from alignment_making import (
+    N_LINES,
+    N_LOW,
+    Spectrum,
+    closed,
+    context,
+    delay,
+    low_pass,
+    room,
+    seats,
+    spelled_out_db,
+    turned,
+    vented,
+)
+
+from analyze.alignment.context import Context
+from analyze.alignment.decision import Decision
+from analyze.alignment.mains_subs import aligned_change_ms, decide_mains_subs
+from analyze.alignment.recommend import changes_of, decide_all
+from analyze.description import Output, Position, Setting
+
+MAIN = Output("main", "main")
+
+
+def sub(delay_ms: float = 20.0, polarity: str = "normal", name: str = "sub", **values: object) -> Output:
+    return Output(name, "sub", setting=Setting(delay_ms, polarity), **values)  # type: ignore[arg-type]
+
+
+def hall(
+    seed: int, late_ms: float, sign: float, n_seats: int = 3, n_subs: int = 1
+) -> tuple[Spectrum, dict[tuple[str, str], tuple[float, float]]]:
+    """Responses (output, seat, line) of a closed main and vented subs `late_ms` behind it in a live room; arrivals."""
+    rng = np.random.default_rng(seed)
+    h = np.zeros((1 + n_subs, n_seats, N_LINES), dtype=np.complex128)
+    arrivals = {}
+    for p in range(n_seats):
+        there_ms = rng.uniform(10.0, 30.0)
+        h[0, p] = closed(50.0) * delay(there_ms) * room(rng, 0.5)
+        arrivals["main", f"audience {p}"] = (there_ms, 0.02)
+        for k in range(n_subs):
+            box = 1.5 * vented(35.0 + 3 * k) * low_pass(110.0)
+            own_ms = there_ms + late_ms + 1.7 * k + rng.normal(0.0, 0.7)
+            h[1 + k, p] = sign * box * delay(own_ms) * room(rng, 0.5)
+            arrivals["sub" if k == 0 else f"sub {k}", f"audience {p}"] = (own_ms, 0.4)
+    return h, arrivals
+
+
+def decided(found: Context, group: tuple[str, ...] = ("sub",)) -> Decision:
+    """The decision on one group when everything is decided."""
+    return decide_all(found)[group]
+
+
+def best_of(
+    found: Context, h: Spectrum, low_ms: float, high_ms: float, signs: tuple[float, ...] = (1.0, -1.0)
+) -> float:
+    """Best score of the second output over a fine grid, spelled out."""
+    names = list(found.responses.outputs)
+    return max(
+        spelled_out_db(turned(h[..., :N_LOW], names, {names[1]: (sign, float(d))}), found.audience)
+        for sign in signs
+        for d in np.arange(low_ms, high_ms, 0.1)
+    )
+
+
+def score_of(found: Context, h: Spectrum, changes: dict[str, tuple[float, float]]) -> float:
+    return spelled_out_db(turned(h[..., :N_LOW], list(found.responses.outputs), changes), found.audience)
+
+
+# The best there is
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("late_ms", "sign"), [(6.3, -1.0), (-4.1, 1.0)])
+def test_nothing_is_given_away(seed: int, late_ms: float, sign: float) -> None:
+    """Against the best of all settings within reach: ties, steps and what is not worth a change cost under 0.06 dB.
+
+    A polarity that is hardly better than the other one stays as it is, for less than 0.3 dB.
+    """
+    h, arrivals = hall(seed, late_ms, sign)
+    found = context([MAIN, sub()], seats(3), h, arrivals=arrivals)
+    decision = decided(found)
+    regret = best_of(found, h, -20.0, 20.0) - score_of(found, h, {"sub": decision.change})
+    assert decision.decision == ("keep" if decision.change == (1.0, 0.0) else "change")
+    assert decision.confidence > 0.9
+    assert -0.01 < regret < (0.06 if decision.polarity_confidence > 0.8 else 0.3)
+    own = best_of(found, h, -20.0, 20.0, (decision.change[0],))
+    assert own - score_of(found, h, {"sub": decision.change}) < 0.06
+    assert decision.change[1] == pytest.approx(round(decision.change[1], 2), abs=1e-9)
+    if decision.decision == "change":
+        direction = "earlier" if decision.change[1] < 0 else "later"
+        assert f"{abs(decision.change[1]):.2f} ms {direction}" in decision.reason
+        assert ("the other polarity" in decision.reason) is (decision.change[0] < 0)
+
+
+def test_two_groups_of_subs_are_set_together() -> None:
+    """Against brute force over both delays and all signs."""
+    h, arrivals = hall(7, 5.0, -1.0, n_seats=2, n_subs=2)
+    found = context([MAIN, sub(12.0), sub(9.0, name="sub 1")], seats(2), h, arrivals=arrivals)
+    decisions = decide_mains_subs(found, [("sub",), ("sub 1",)], {})
+    changes = {d.members[0]: d.change for d in decisions}
+    grid = np.arange(-9.0, 4.0, 0.5)
+    best = max(
+        score_of(found, h, {"sub": (s1, float(d1)), "sub 1": (s2, float(d2))})
+        for d1 in grid
+        for d2 in grid
+        for s1 in (1.0, -1.0)
+        for s2 in (1.0, -1.0)
+    )
+    assert score_of(found, h, changes) > best - 0.02
+    assert [d.members for d in decisions] == [("sub",), ("sub 1",)]
+
+
+def test_what_else_is_recommended_is_taken_into_account() -> None:
+    """A fill that moves changes the sum the subs are set against."""
+    rng = np.random.default_rng(3)
+    h, arrivals = hall(3, 6.3, -1.0)
+    fill = np.stack([1.2 * closed(45.0) * delay(20.0) * room(rng, 0.5) for _ in range(3)])[None]
+    h = np.concatenate([h, fill])
+    found = context([MAIN, sub(), Output("fill", "fill")], seats(3), h, arrivals=arrivals)
+    moved = {"fill": (-1.0, 7.5)}
+    for fixed in ({}, moved):
+        decision = decide_mains_subs(found, [("sub",)], fixed)[0]
+        scores = [
+            score_of(found, h, {**fixed, "sub": (s, float(d))}) for s in (1.0, -1.0) for d in np.arange(-20, 20, 0.2)
+        ]
+        assert score_of(found, h, {**fixed, "sub": decision.change}) > max(scores) - 0.05
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_what_the_other_polarity_would_cost(seed: int) -> None:
+    h, arrivals = hall(seed, 6.3, -1.0)
+    found = context([MAIN, sub()], seats(3), h, arrivals=arrivals)
+    decision = decided(found)
+    own = found.audience.own([1])
+    here = spelled_out_db(turned(h[..., :N_LOW], ["main", "sub"], {"sub": decision.change}), found.audience, own)
+    other = max(
+        spelled_out_db(turned(h[..., :N_LOW], ["main", "sub"], {"sub": (-decision.change[0], d)}), found.audience, own)
+        for d in np.arange(-26.0, 20.0, 0.1)
+    )
+    assert decision.cost_if_wrong_db == pytest.approx(here - other, abs=0.01)
+
+
+# Ranges and devices
+
+
+@pytest.mark.parametrize(
+    ("values", "signs", "span"),
+    [
+        ({"adjust": "polarity"}, (1.0, -1.0), (0.0, 0.05)),
+        ({"adjust": "delay"}, (1.0,), (-20.0, 20.0)),
+        ({"can_invert": False}, (1.0,), (-20.0, 20.0)),
+        ({"max_delay_ms": 21.5, "min_delay_ms": 18.25}, (1.0, -1.0), (-1.75, 1.5)),
+    ],
+)
+def test_what_the_device_allows(values: dict[str, object], signs: tuple[float, ...], span: tuple[float, float]) -> None:
+    h, arrivals = hall(0, 6.3, -1.0)
+    found = context([MAIN, sub(**values)], seats(3), h, arrivals=arrivals)
+    decision = decided(found)
+    sign, delay_ms = decision.candidate
+    assert sign in signs
+    assert span[0] <= delay_ms <= span[1]
+    best = best_of(found, h, span[0], span[1], signs)
+    assert score_of(found, h, {"sub": decision.candidate}) > best - 0.05
+
+
+def test_the_step_of_the_device_is_kept() -> None:
+    h, arrivals = hall(0, 6.3, -1.0)
+    found = context([MAIN, sub(20.0, delay_step_ms=0.7)], seats(3), h, arrivals=arrivals)
+    decision = decided(found)
+    steps = (20.0 + decision.change[1]) / 0.7
+    assert steps == pytest.approx(round(steps), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("aligned_ms", "sub_ms", "low", "high"),
+    [(0.0, 100.0, -20.0, 20.0), (-30.0, 100.0, -40.0, -10.0), (75.0, 100.0, 55.0, 95.0), (30.0, 5.0, 10.0, 40.0)],
+)
+def test_the_search_stays_near_present_and_aligned(aligned_ms: float, sub_ms: float, low: float, high: float) -> None:
+    """Within 40 ms of the present setting and 20 of aligned arrivals; the second alone where they are further apart.
+
+    The response says that any delay is as good: what is asked is only where the candidate lies.
+    """
+    rng = np.random.default_rng(5)
+    for seed in range(3):
+        h, _ = hall(seed, -aligned_ms + float(rng.uniform(-30.0, 30.0)), 1.0)
+        arrivals = {("main", "audience 0"): (40.0, 0.02), ("sub", "audience 0"): (40.0 - aligned_ms, 0.4)}
+        found = context([MAIN, sub(sub_ms)], seats(3), h, arrivals=arrivals)
+        decision = decided(found)
+        if decision.candidate != (1.0, 0.0):
+            assert low - 1e-9 <= decision.candidate[1] <= high + 1e-9
+        best = best_of(found, h, low, high)
+        if decision.decision == "change":
+            assert score_of(found, h, {"sub": decision.change}) > best - 0.05
+
+
+def test_aligned_arrivals_are_means_over_groups_and_seats() -> None:
+    outputs = [Output("l", "main", group="m"), Output("r", "main", group="m"), sub(name="s1"), sub(name="s2")]
+    positions = [Position("a", "audience"), Position("b", "audience", weight=3.0), Position("c", "stage")]
+    arrivals = {
+        ("l", "a"): (10.0, 0.1),
+        ("r", "a"): (14.0, 0.1),
+        ("s1", "a"): (7.0, 0.1),
+        ("l", "b"): (20.0, 0.1),
+        ("s1", "b"): (25.0, 0.1),
+        ("s2", "b"): (27.0, 0.1),
+        ("l", "c"): (0.0, 0.1),
+        ("s1", "c"): (99.0, 0.1),
+    }
+    found = context(outputs, positions, np.ones((4, 3, N_LINES)), arrivals=arrivals)
+    expected = (1.0 * (12.0 - 7.0) + 3.0 * (20.0 - 26.0)) / 4.0
+    assert aligned_change_ms(found, ("s1", "s2")) == pytest.approx(expected)
+    assert math.isnan(aligned_change_ms(context(outputs, positions, np.ones((4, 3, N_LINES))), ("s1",)))
+
+
+@pytest.mark.parametrize("early_ms", [6.0, 11.0])
+def test_a_delay_below_zero_is_mentioned(early_ms: float) -> None:
+    """A sub that is late at its shortest delay: what the reference would have to be delayed by."""
+    h = np.stack([closed(50.0) * delay(20.0), 1.5 * closed(38.0) * delay(20.0 + early_ms)])[:, None]
+    found = context([MAIN, sub(0.0, can_invert=False)], seats(1), h)
+    decision = decided(found)
+    best = float(max(np.arange(0.2, 19.8, 0.2), key=lambda d: score_of(found, h, {"sub": (1.0, -float(d))})))
+    assert f"{best:.2f} ms" in decision.alternative
+    assert "shortest delay" in decision.alternative
+    may = context([MAIN, sub(30.0, can_invert=False)], seats(1), h)
+    assert "shortest delay" not in decided(may).alternative
+
+
+# Ties
+
+
+def symmetric(tau_ms: float = 4.0) -> Spectrum:
+    """Two seats, the sub early at one by as much as it is late at the other: +delay and -delay are as good."""
+    box = low_pass(90.0) * closed(40.0)
+    return np.stack([np.stack([box, box]), np.stack([box * delay(tau_ms), box * delay(-tau_ms)])])
+
+
+def test_the_symmetric_case_has_two_best_delays() -> None:
+    h = symmetric()
+    found = context([MAIN, sub(can_invert=False)], seats(2), h)
+    scores = {d: score_of(found, h, {"sub": (1.0, d)}) for d in np.arange(-20.0, 20.1, 0.5).round(1)}
+    for d, score in scores.items():
+        assert score == pytest.approx(scores[-d], abs=1e-6)
+    best = max(scores, key=scores.__getitem__)
+    assert abs(best) > 1.0
+    assert scores[best] > scores[0.0] + 0.2
+
+
+@pytest.mark.parametrize("aligned_ms", [-3.5, 3.5])
+def test_ties_go_to_the_nearest_aligned_arrivals(aligned_ms: float) -> None:
+    h = symmetric()
+    arrivals = {("main", "audience 0"): (20.0, 0.02), ("sub", "audience 0"): (20.0 - aligned_ms, 0.3)}
+    found = context([MAIN, sub(can_invert=False)], seats(2), h, arrivals=arrivals, spread=0.05)
+    decision = decided(found)
+    assert decision.candidate[1] * aligned_ms > 0.0
+    others = context([MAIN, sub(can_invert=False)], seats(2), h, spread=0.05)
+    best = abs(decided(others).candidate[1])
+    assert abs(decision.candidate[1]) == pytest.approx(best, abs=1.5)
+
+
+def test_ties_go_to_the_present_setting() -> None:
+    """A quarter turn apart both polarities add alike: none is worth a change."""
+    box = closed(40.0)
+    h = np.stack([box * delay(10.0), 1j * box * delay(10.0)])[:, None] * np.array([1.0, 0.8])[:, None]
+    for polarity in ("normal", "inverted"):
+        found = context([MAIN, sub(5.0, polarity, adjust="polarity")], seats(2), h)
+        decision = decided(found)
+        assert decision.candidate == (1.0, 0.0)
+        assert decision.decision == "keep"
+        assert decision.reason.startswith("Leave it")
+        assert decision.polarity_confidence == pytest.approx(0.5, abs=0.05)
+
+
+def test_the_best_setting_in_force_is_kept() -> None:
+    h, arrivals = hall(1, 6.3, -1.0)
+    first = context([MAIN, sub()], seats(3), h, arrivals=arrivals)
+    change = decided(first).change
+    h[1] = h[1] * change[0] * delay(change[1])
+    found = context([MAIN, sub(20.0 + change[1])], seats(3), h, arrivals=arrivals)
+    decision = decided(found)
+    assert decision.decision == "keep"
+    assert decision.change == (1.0, 0.0)
+    assert decision.reason.startswith("Leave it")
+    assert decision.confidence > 0.9
+
+
+@pytest.mark.parametrize(("off_ms", "is_changed"), [(0.2, False), (0.5, True)])
+def test_a_gain_that_is_not_worth_it_is_left(off_ms: float, is_changed: bool) -> None:
+    """Under 0.05 dB nothing is changed, however sure it is."""
+    box = closed(50.0)
+    h = np.stack([box * delay(10.0), 0.9 * box * delay(10.0 + off_ms)])[:, None]
+    found = context([MAIN, sub()], seats(1), h, spread=0.0)
+    gain = score_of(found, h, {"sub": (1.0, -off_ms)}) - score_of(found, h, {})
+    assert (gain > 0.05) == is_changed
+    assert gain > 0.03
+    decision = decided(found)
+    assert (decision.decision == "change") is is_changed
+    if is_changed:
+        assert decision.change[1] == pytest.approx(-off_ms, abs=0.2)
+
+
+def wavering(h: Spectrum, by_ms: float, outputs: list[Output]) -> Context:
+    """A context whose replicates have the sub elsewhere in time, by turns early and late."""
+    found = context(outputs, seats(h.shape[1]), h, spread=0.0, n_replicates=12)
+    replicates = found.replicates.copy()
+    for r in range(len(replicates)):
+        replicates[r, 1] *= delay(by_ms * (-1.0) ** r)[:N_LOW]
+    object.__setattr__(found, "replicates", replicates)
+    return found
+
+
+def test_a_gain_within_its_uncertainty_is_left() -> None:
+    """The best setting gains 0.7 dB, but resampled takes waver by as much as it moves: nothing is changed."""
+    box = closed(50.0)
+    h = np.stack([box * delay(10.0), 0.9 * box * delay(10.8)])[:, None]
+    sure = decided(wavering(h, 0.02, [MAIN, sub()]))
+    unsure = decided(wavering(h, 0.8, [MAIN, sub()]))
+    assert sure.decision == "change"
+    assert unsure.change == (1.0, 0.0)
+    assert unsure.decision in ("keep", "undecided")
+
+
+# In doubt
+
+
+def test_what_is_not_sure_is_undecided_and_keeps_its_setting() -> None:
+    """Resampled takes in which the sub is early and late by 2.5 ms in turn: a candidate, and what would settle it."""
+    h = np.stack([closed(50.0) * delay(10.0), -1.5 * closed(38.0) * low_pass(200.0) * delay(12.0)])[:, None]
+    decision = decided(wavering(h, 2.5, [MAIN, sub()]))
+    assert decision.decision == "undecided"
+    assert decision.confidence < 0.8
+    assert decision.change == (1.0, 0.0)
+    assert decision.candidate != (1.0, 0.0)
+    assert decision.alternative.startswith("candidate ")
+    assert "record sub alone again" in decision.reason
+
+
+def test_one_doubtful_group_does_not_hold_up_the_other() -> None:
+    """It keeps its setting, and the other is set against it as it is."""
+    h, arrivals = hall(2, 5.0, -1.0, n_subs=2)
+    h[2] *= 0.5
+    outputs = [MAIN, sub(12.0), sub(9.0, name="sub 1")]
+    found = context(outputs, seats(3), h, arrivals=arrivals, spread=0.0)
+    replicates = found.replicates.copy()
+    for r in range(len(replicates)):
+        replicates[r, 2] *= delay(4.0 * (-1.0) ** r)[:N_LOW]
+    object.__setattr__(found, "replicates", replicates)
+    first, second = decide_mains_subs(found, [("sub",), ("sub 1",)], {})
+    assert second.decision == "undecided"
+    assert first.decision == "change"
+    alone = max(score_of(found, h, {"sub": (s, float(d))}) for s in (1.0, -1.0) for d in np.arange(-12.0, 20.0, 0.2))
+    assert score_of(found, h, {"sub": first.change}) > alone - 0.05
+
+
+# Nothing to decide
+
+
+def test_what_was_not_measured_is_undecided() -> None:
+    h, arrivals = hall(0, 6.3, -1.0, n_subs=2)
+    h[2] = np.nan
+    found = context([MAIN, sub(), sub(name="sub 1")], seats(3), h, arrivals=arrivals)
+    assert decided(found).decision == "change"
+    second = decided(found, ("sub 1",))
+    assert (second.decision, second.change, second.confidence) == ("undecided", (1.0, 0.0), 0.0)
+    assert "sub 1" in second.reason
+
+
+def test_a_group_measured_in_part_is_undecided() -> None:
+    h, arrivals = hall(0, 6.3, -1.0, n_subs=2)
+    members = [sub(20.0, group="subs"), sub(20.0, name="sub 1", group="subs")]
+    whole = decided(context([MAIN, *members], seats(3), h, arrivals=arrivals), ("sub", "sub 1"))
+    h[2] = np.nan
+    part = decided(context([MAIN, *members], seats(3), h, arrivals=arrivals), ("sub", "sub 1"))
+    assert whole.confidence > 0.9
+    assert part.decision == "undecided"
+    assert part.change == (1.0, 0.0)
+
+
+@pytest.mark.parametrize("missing", [None, "sub", "main"])
+def test_what_is_not_to_be_adjusted_is_never_undecided(missing: str | None) -> None:
+    """Measured or not, with or without a reference."""
+    h, arrivals = hall(0, 6.3, -1.0)
+    if missing is not None:
+        h[["main", "sub"].index(missing)] = np.nan
+    found = context([MAIN, sub(adjust="none")], seats(3), h, arrivals=arrivals)
+    decision = decided(found)
+    assert (decision.decision, decision.change) == ("keep", (1.0, 0.0))
+
+
+def test_what_meets_nothing_does_not_matter() -> None:
+    h, arrivals = hall(0, 6.3, -1.0)
+    h[1] *= 0.01
+    found = context([MAIN, sub()], seats(3), h, arrivals=arrivals)
+    decision = decided(found)
+    assert (decision.decision, decision.change) == ("keep", (1.0, 0.0))
+    assert "Meets no other output" in decision.reason
+
+
+def test_the_order_of_groups_is_kept() -> None:
+    h, arrivals = hall(2, 5.0, -1.0, n_subs=2)
+    found = context([MAIN, sub(12.0), sub(9.0, name="sub 1")], seats(3), h, arrivals=arrivals)
+    for order in ([("sub",), ("sub 1",)], [("sub 1",), ("sub",)]):
+        assert [d.members for d in decide_mains_subs(found, order, {})] == order
+    assert changes_of(decide_all(found)).keys() <= {"sub", "sub 1"}
