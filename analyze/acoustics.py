@@ -26,7 +26,8 @@ _NOMINAL_THIRDS = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 def speed_of_sound_simple(temperature_c: float) -> float:
     """Speed of sound in dry air, m/s, for a temperature in degrees Celsius.
 
-    `c = 343.2 * sqrt(T / 293.15)`, ISO 9613-1:1993 eq. (A.5), T in kelvin. Humidity (up to +0.8 m/s) is left out.
+    `c = 343.2 * sqrt(T / 293.15)`, ISO 9613-1:1993 eq. (A.5), T in kelvin. Humidity is left out: +0.8 m/s at 20 degrees
+    and 50 %.
 
     Raises ValueError below -50 or above 60 degrees Celsius.
 

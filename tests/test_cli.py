@@ -204,7 +204,7 @@ def test_one_unreadable_capture_is_a_finding_and_the_rest_is_used(tmp_path):
     assert "capture unreadable" in set(quality.finding)
     rows = pd.read_csv(tmp_path / "r" / "recommendations.csv").set_index("output")
     assert rows.decision["sub"] == "undecided"
-    assert "record sub" in rows.reason["sub"]
+    assert "record it alone" in rows.reason["sub"]
 
 
 def test_differing_sample_rates_exit_3_and_name_both_files(tmp_path):

@@ -27,16 +27,14 @@ _FIRST_ARRIVAL = 0.30
 _OVER_NOISE = 7.0
 #: How long before the strongest sound the first arrival is looked for.
 _LOOK_BACK_S = 0.20
-#: How much earlier than the high end the low end may show an arrival, behind a box.
+#: How far before the high end's arrival the low end's is looked for, and half of it after.
 _EARLIER_S = 0.06
 #: A third octave counts as the output's own when it is within this of the loudest.
 _BAND_RANGE_DB = 20.0
-#: The low end shows an earlier arrival than the high end does when they are further apart than this.
-_LATE_S = 0.0015
 #: Freedom of the delay around the arrival seen at high frequencies: phase left by crossovers inside the box.
 _SLACK_S = 0.0006
-#: Log-odds that the lowest driver's sound arrives where the high end does.
-_SHARP_BONUS = 6.0
+#: Log-odds that the lowest driver's sound arrives where the high end does: its height over the noise, at most this.
+_MOST_BONUS = 50.0
 #: Smallest standard deviation that is claimed: crossovers inside a box leave this much phase at high frequencies.
 _SMALLEST_STD_S = 2e-5
 #: What the arrival of a band-limited output is off in rooms beyond its own spread, over 240 simulated rows.
@@ -98,10 +96,11 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     expected = None
     if high_hz >= FULL_RANGE_HZ and high_hz > 2.0 * low_hz:
         sign_band = (low_hz, min(high_hz, SIGN_HIGHEST_HZ))
-        sharp_s, sharp_std_s = _first_arrival(h, variance, f, box, band, sign_band)
+        pulse = _analytic(h, variance, f, (max(low_hz, high_hz / 4), high_hz), box)
+        sharp_s, sharp_std_s, prominence = _sharp_arrival(*pulse, high_hz * 0.75)
     if np.isfinite(sharp_s):
         centre_s, search = sharp_s, (sharp_s - _EARLIER_S, sharp_s + _EARLIER_S / 2.0)
-        expected = Expected(sharp_s, _SLACK_S, _SHARP_BONUS)
+        expected = Expected(sharp_s, _SLACK_S, min(_MOST_BONUS, prominence))
     else:
         sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5, SIGN_HIGHEST_HZ))
         centre_s = strongest_s(h, variance, f, band)
@@ -119,25 +118,6 @@ def _agreed(found: list[Onset]) -> float:
     if min(values) > 0.0:
         return min(values)
     return min(0.0, max(values))
-
-
-def _first_arrival(
-    h: NDArray[np.complex64],
-    variance: NDArray[np.float32],
-    frequency_hz: NDArray[np.float64],
-    box: BoxShape,
-    band_hz: tuple[float, float],
-    sign_band_hz: tuple[float, float],
-) -> tuple[float, float]:
-    """First arrival of a full-range output and its standard deviation: its high end, with the low end as a guide."""
-    low_hz, high_hz = band_hz
-    pulse = _analytic(h, variance, frequency_hz, (max(low_hz, high_hz / 4), high_hz), box)
-    first_s, _ = _sharp_arrival(*pulse, high_hz * 0.75, None)
-    if not np.isfinite(first_s):
-        return first_s, float("nan")
-    train = pulse_train(h, variance, frequency_hz, box, sign_band_hz, first_s)
-    early = None if train is None else onset(train, (first_s - _EARLIER_S, first_s + _LATE_S))
-    return _sharp_arrival(*pulse, high_hz * 0.75, None if early is None else early.likeliest_s)
 
 
 def heard_band(
@@ -178,12 +158,11 @@ def strongest_s(
 
 
 def _sharp_arrival(
-    time_s: NDArray[np.float64], signal: NDArray[np.complex128], bandwidth_hz: float, early_s: float | None
-) -> tuple[float, float]:
-    """First arrival in a high band and its standard deviation, from the envelope of the analytic signal (time,).
+    time_s: NDArray[np.float64], signal: NDArray[np.complex128], bandwidth_hz: float
+) -> tuple[float, float, float]:
+    """First arrival in a high band, its standard deviation, and its height over what comes before it.
 
-    `early_s` is the arrival as the low end shows it. Where the box radiates little of its high end, behind it, a
-    reflection outshines the direct sound: then the weaker top near `early_s` is the arrival.
+    From the envelope of the analytic signal (time,); NaN where nothing stands out.
     """
     envelope = np.abs(signal)
     step_s = time_s[1] - time_s[0]
@@ -192,21 +171,15 @@ def _sharp_arrival(
     before = envelope[max(0, first - round(0.1 / step_s)) : first]
     noise = float(np.sqrt(np.mean(before**2))) if len(before) else 0.0
     if envelope[peak] < _OVER_NOISE * noise:
-        return float("nan"), float("nan")
+        return float("nan"), float("nan"), 0.0
     at = _first_top(envelope, first, peak, max(_FIRST_ARRIVAL * envelope[peak], _OVER_NOISE * noise))
-    if early_s is not None and early_s < time_s[at] - _LATE_S:
-        near = round(_SLACK_S / step_s)
-        centre = round((early_s - time_s[0]) / step_s)
-        stretch = envelope[centre - near : centre + near + 1]
-        if float(stretch.max()) < _OVER_NOISE * noise:
-            return early_s, _SLACK_S / 2.0
-        at = centre - near + int(np.argmax(stretch))
     a, b, c = np.log(np.maximum(envelope[at - 1 : at + 2], 1e-30))
     offset = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
     # Cramer-Rao bound for a pulse of this bandwidth (Quazi 1981, from memory): 1 / (2 pi B_rms * peak over noise)
     rms_rad_s = 2.0 * np.pi * bandwidth_hz / np.sqrt(12.0)
-    std_s = max(noise, 1e-9) / max(float(envelope[at]), 1e-30) / rms_rad_s
-    return float(time_s[at] + np.clip(offset, -1.0, 1.0) * step_s), max(std_s, _SMALLEST_STD_S)
+    prominence = float(envelope[at]) / max(noise, 1e-9 * float(envelope[at]), 1e-30)
+    std_s = max(1.0 / prominence / rms_rad_s, _SMALLEST_STD_S)
+    return float(time_s[at] + np.clip(offset, -1.0, 1.0) * step_s), std_s, prominence
 
 
 def _first_top(envelope: NDArray[np.float64], first: int, peak: int, threshold: float) -> int:

@@ -70,17 +70,19 @@ def _rows(responses: Responses, i: int, p: int, zone: str, reference_ms: float, 
     low, high = band_edges_hz(centre, fraction)
     h = responses.h[i, p].astype(np.complex128)
     aligned = h * rotation(f, 1.0, -reference_ms)
+    inside = high <= f[-1]
+    centre, low, high = centre[inside], low[inside], high[inside]
     first, stop = np.searchsorted(f, low), np.searchsorted(f, high)
     slope = phase_slope_ms(aligned, f, _Runs(first, stop))
     rows = []
-    for k in np.flatnonzero((stop > first) & (high <= f[-1])):
+    for k in np.flatnonzero(stop > first):
         lines = slice(int(first[k]), int(stop[k]))
         error = float(np.mean(responses.variance[i, p, lines]))
         energy = float(np.mean(np.abs(h[lines]) ** 2)) - error
         if not energy > _MIN_SNR * error:
             energy = np.nan
         vector = np.mean(aligned[lines])
-        std = np.sqrt(error / 2.0 / (lines.stop - lines.start)) / max(abs(vector), 1e-30)
+        std = np.sqrt(error / 2.0 / _independent(lines.stop - lines.start)) / max(abs(vector), 1e-30)
         blank = 1.0 if np.isfinite(energy) else np.nan
         rows.append(
             Band(
@@ -100,6 +102,12 @@ def _rows(responses: Responses, i: int, p: int, zone: str, reference_ms: float, 
             )
         )
     return rows
+
+
+def _independent(n_lines: int) -> float:
+    """Independent lines among `n_lines` neighbours of Hann frames, whose errors correlate as 2/3 and 1/6."""
+    shared = 1.0 + 2.0 * (4.0 / 9.0 * (n_lines - 1) + 1.0 / 36.0 * max(n_lines - 2, 0)) / n_lines
+    return n_lines / shared
 
 
 class _Runs:

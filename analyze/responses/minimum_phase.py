@@ -74,6 +74,7 @@ def box_shapes(
     The shapes; none where no point stands over the noise
     """
     centre_hz = _LOWEST_HZ * 2.0 ** (np.arange(round(np.log2(_HIGHEST_HZ / _LOWEST_HZ) * _PER_OCTAVE)) / _PER_OCTAVE)
+    centre_hz = centre_hz[centre_hz * 2.0 ** (_SMOOTHED_OCTAVES / 2.0) <= frequency_hz[-1]]
     energy, error = (_smoothed(values, frequency_hz, centre_hz) for values in (np.abs(h) ** 2, variance))
     signal = energy - error
     carried = signal > (_MIN_SNR - 1.0) * error  # (position, point)
