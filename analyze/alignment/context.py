@@ -52,6 +52,12 @@ class Context:
             if n in names and any(self.responses.has(n, p) for p in self.responses.positions)
         ]
 
+    def is_measured_together(self, zone: str) -> bool:
+        """Whether at least two outputs were measured at one position of the zone."""
+        names, positions = self.responses.outputs, self.sound_check.positions
+        here = [p for p in self.responses.positions if positions[p].zone == zone]
+        return any(sum(self.responses.has(n, p) for n in names) >= 2 for p in here)
+
     def audience_weights(self) -> list[float]:
         """Weight of every position in the audience, 0 on stage."""
         described = [self.sound_check.positions[p] for p in self.responses.positions]

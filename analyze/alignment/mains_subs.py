@@ -39,19 +39,19 @@ def decide_mains_subs(context: Context, groups: Sequence[Group], fixed: Mapping[
 
     A group that turns out undecided keeps its setting, and the search is done again for the rest around it.
     """
-    if not len(context.audience):
+    if not context.is_measured_together("audience"):
         reason = "No two outputs were measured together at a seat in the audience: put microphones at seats and repeat."
         return [undecided(g, reason) for g in groups]
     open_groups = list(groups)
     decisions: dict[Group, Decision] = {}
     while open_groups:
         found = _decide(context, open_groups, fixed)
-        undecided = {d.members: d for d in found if d.decision == "undecided"}
-        if not undecided or len(open_groups) == 1:
+        unsure = {d.members: d for d in found if d.decision == "undecided"}
+        if not unsure or len(open_groups) == 1:
             decisions.update({d.members: d for d in found})
             break
-        least = min(undecided, key=lambda g: undecided[g].confidence)
-        decisions[least] = undecided[least]
+        least = min(unsure, key=lambda g: unsure[g].confidence)
+        decisions[least] = unsure[least]
         open_groups.remove(least)
     return [decisions[g] for g in groups]
 

@@ -86,7 +86,7 @@ def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -
 
 def _without_question(context: Context, group: Group) -> Decision | None:
     """The decision where there is nothing to judge: no microphone on stage, or alone in its band."""
-    if not len(context.stage):
+    if not context.is_measured_together("stage"):
         reason = "Left alone: no two outputs were measured together on stage. Put a microphone there to judge it."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not context.stage.own(context.heard(group)).any():

@@ -31,12 +31,13 @@ def decide_all(context: Context) -> dict[Group, Decision]:
     decisions: dict[Group, Decision] = {reference: _reference(context, reference)}
     changes: dict[Group, Change] = {}
     free = [g for g in context.sound_check.groups if g != reference]
+    decisions |= {g: d for g in free if (d := decided_beforehand(context, g)) is not None}
+    free = [g for g in free if g not in decisions]
     name = context.sound_check.reference
     if not context.heard([name]) or name in context.blocked:
         why = context.blocked.get(name, f"The reference {name} was not measured: record it alone at every seat.")
-        return {g: decisions[g] if g == reference else undecided(g, why) for g in context.sound_check.groups}
-    decisions |= {g: d for g in free if (d := decided_beforehand(context, g)) is not None}
-    free = [g for g in free if g not in decisions]
+        decisions |= {g: undecided(g, why) for g in free}
+        return {g: decisions[g] for g in context.sound_check.groups}
     for group in (g for g in free if _kind(context, g) in ("fill", "tower")):
         decisions[group] = decide_fill(context, group)
         changes[group] = decisions[group].change

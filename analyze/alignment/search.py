@@ -136,12 +136,14 @@ def search(landscape: Landscape, movers: Sequence[Mover]) -> Optimum:
 
 
 def _starts(movers: Sequence[Mover]) -> list[list[tuple[float, float]]]:
-    """Starting states: with two movers the plane is searched whole and one start serves; else every set of signs."""
-    middle = [(m.low_ms + m.high_ms) / 2.0 for m in movers]
-    if len(movers) == 2:
-        return [[(1.0, d) for d in middle]]
-    signs = list(product(*(m.signs for m in movers)))[:16]
-    return [list(zip(s, middle, strict=True)) for s in signs]
+    """Starting states: with two movers the plane is searched whole and one start serves.
+
+    With more, every set of signs (the first eight) at three places of the ranges.
+    """
+    places = (0.5,) if len(movers) == 2 else (0.25, 0.5, 0.75)
+    signs = [tuple(1.0 for _ in movers)] if len(movers) == 2 else list(product(*(m.signs for m in movers)))[:8]
+    delays = [[m.low_ms + share * (m.high_ms - m.low_ms) for m in movers] for share in places]
+    return [list(zip(s, d, strict=True)) for s in signs for d in delays]
 
 
 def _descend(landscape: Landscape, movers: Sequence[Mover], start: list[tuple[float, float]]) -> Optimum:

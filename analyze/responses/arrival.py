@@ -127,8 +127,7 @@ def heard_band(
     edges = 10.0 ** (np.arange(12, 44) / 10.0) * 10.0**-0.05  # 15.8 Hz to 20 kHz, IEC 61260-1 third-octave edges
     index = np.searchsorted(frequency_hz, edges)
     index = index[: int(np.searchsorted(index, len(frequency_hz)))]
-    energy = np.add.reduceat(np.abs(h) ** 2, index[:-1])[:] / np.maximum(np.diff(index, append=index[-1] + 1)[:-1], 1)
-    error = np.add.reduceat(variance, index[:-1]) / np.maximum(np.diff(index, append=index[-1] + 1)[:-1], 1)
+    energy, error = _band_means(np.abs(h) ** 2, index), _band_means(variance, index)
     signal = energy - error
     ok = signal > 2.0 * error
     if not ok.any():
@@ -141,6 +140,12 @@ def heard_band(
     while last < len(ok) - 1 and ok[last + 1]:
         last += 1
     return float(edges[first]), float(edges[last + 1])
+
+
+def _band_means(values: NDArray[np.floating], index: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Mean of `values` (line,) from each index to the next; one fewer than `index`."""
+    sums = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
+    return np.asarray(np.diff(sums[index]) / np.maximum(np.diff(index), 1), dtype=np.float64)
 
 
 def strongest_s(

@@ -26,8 +26,9 @@ DISAGREE_SIGMAS = 3.0
 
 # Lines of a feed weaker than this share of its strongest line carry nothing.
 _FEED_FLOOR = 1e-10
-# A Hann window leaves 1.5 lines' worth of noise in each line: neighbours share it.
-_LINES_PER_INDEPENDENT = 1.5
+# Neighbouring lines share their noise (a Hann window leaves 1.5 lines' worth of it in each), and under a sweep the few
+# frames that hold a line's sound share theirs by up to 1.4: replicates scatter by that much more.
+_LINES_PER_INDEPENDENT = 2.1
 
 
 @dataclass(frozen=True)

@@ -106,18 +106,25 @@ def wiring_rows(
     declared : polarity of each microphone chain as described, empty where it is not
     """
     rows, findings = [], []
+    inverted = _inverted_positions(signs)
     for output, sign in signs.output_sign.items():
-        own = [np.sign(v) * signs.microphone_sign[p] for (o, p), v in evidence.items() if o == output and v != 0]
+        heard = [(p, v) for (o, p), v in evidence.items() if o == output and v != 0]
+        own = [np.sign(v) * (-1 if p in inverted else 1) for p, v in heard]
         agreeing = sum(1 for s in own if s == signs.likelier[output])
         reason = _reason(sign, signs.likelier[output], len(own), agreeing)
         rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
         if sign < 0:
             findings.append(_inverted_output(output, signs.confidence[output], len(own)))
-    for position, sign in signs.microphone_sign.items():
-        if sign < 0 and signs.microphone_confidence[position] >= DECIDED:
-            confidence = signs.microphone_confidence[position]
-            findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
+    for position in inverted:
+        confidence = signs.microphone_confidence[position]
+        findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
     return rows, findings
+
+
+def _inverted_positions(signs: Signs) -> list[str]:
+    """Positions whose microphone chain is surely inverted."""
+    sure = signs.microphone_confidence
+    return [p for p, sign in signs.microphone_sign.items() if sign < 0 and sure[p] >= DECIDED]
 
 
 def _reason(sign: int, likelier: int, n: int, agreeing: int) -> str:
@@ -169,8 +176,9 @@ def all_inverted(signs: Signs) -> list[Finding]:
 def disagreeing(evidence: Mapping[tuple[str, str], float], signs: Signs) -> Sequence[Finding]:
     """A finding for every output whose positions plainly contradict one another: never averaged away."""
     findings = []
+    inverted = _inverted_positions(signs)
     for output in signs.output_sign:
-        own = {p: v * signs.microphone_sign[p] for (o, p), v in evidence.items() if o == output}
+        own = {p: (-v if p in inverted else v) for (o, p), v in evidence.items() if o == output}
         plus = [p for p, v in own.items() if _TEMPER * v > 3.0]
         minus = [p for p, v in own.items() if _TEMPER * v < -3.0]
         if plus and minus:

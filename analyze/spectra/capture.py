@@ -5,6 +5,7 @@ The pass is repeated once with better shifts where the responses show that a coa
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
@@ -23,6 +24,8 @@ _FEWEST_FRAMES = 2 * OVERLAP_HOPS
 _REPEAT_S = 0.03
 #: Sound begins where a feed comes within this ratio of its loudest second.
 _SOUND_RATIO = 0.03
+#: A feed below this, -80 dB of full scale, is silent.
+_SILENCE = 1e-4
 _MAX_LATE_SHARE = 0.5
 
 
@@ -107,24 +110,25 @@ def _too_short(recording: Recording, latest_s: float) -> Finding | None:
     if plan.n_frames >= _FEWEST_FRAMES:
         return None
     needed_s = FRAME_S * (1.0 + (_FEWEST_FRAMES - 1) / OVERLAP_HOPS) + latest_s
-    detail = f"At least {needed_s:.1f} s are needed to tell sound from noise, 12 s are better: record it longer."
+    least_s = math.ceil(10.0 * needed_s) / 10.0
+    detail = f"At least {least_s:.1f} s are needed to tell sound from noise, 12 s are better: record it longer."
     return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
 
 
 def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:
-    """The first `LOOK_S` seconds with sound in a feed, (frame, track)."""
+    """The first `LOOK_S` seconds with sound in a feed, (frame, track); the first second where there is none."""
     second = recording.sample_rate_hz
     held: list[NDArray[np.float32]] = []
-    loudest = 0.0
+    levels: list[float] = []
     for _, block in recording.blocks(second):
         level = float(np.sqrt(np.mean(block[:, :n_feeds] ** 2)))
-        if level > loudest:
-            loudest = level
-        if not held and level <= 0.0:
+        if not held and level < _SILENCE:
             continue
         held.append(block)
-        if held and float(np.sqrt(np.mean(held[0][:, :n_feeds] ** 2))) < _SOUND_RATIO * loudest:
+        levels.append(level)
+        while levels[0] < _SOUND_RATIO * max(levels):  # what seemed to be sound was only the noise before it
             held.pop(0)
+            levels.pop(0)
         if len(held) >= LOOK_S:
             break
     return np.concatenate(held) if held else recording.read(0, second)

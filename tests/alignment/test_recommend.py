@@ -1,0 +1,292 @@
+"""All decisions together and their rows: the reference, who is told what, gains, scans of the delay."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from alignment_making import (
+    N_LINES,
+    N_LOW,
+    Spectrum,
+    closed,
+    context,
+    delay,
+    low_pass,
+    room,
+    seats,
+    signs_of,
+    spelled_out_db,
+    turned,
+    vented,
+)
+
+from analyze.alignment.context import Context
+from analyze.alignment.decision import Decision
+from analyze.alignment.prediction import prediction_rows
+from analyze.alignment.recommend import (
+    changes_of,
+    decide_all,
+    delay_scans,
+    gain_of,
+    recommendation_rows,
+)
+from analyze.alignment.rows import Recommendation
+from analyze.description import Output, Position, Setting
+
+OUTPUTS = [
+    Output("left", "main", group="mains", setting=Setting(5.0)),
+    Output("right", "main", group="mains", setting=Setting(5.0)),
+    Output("sub", "sub", setting=Setting(12.0, "inverted")),
+    Output("tower", "tower", align_at=("audience 1",)),
+    Output("wedge", "monitor", adjust="polarity"),
+]
+NAMES = [o.name for o in OUTPUTS]
+POSITIONS = [*seats(3), Position("stage 0", "stage"), Position("stage 1", "stage")]
+
+
+def hall(seed: int = 1) -> Spectrum:
+    """A rig in which sub, tower and wedge are all set wrong: (output, position, line) at present settings."""
+    rng = np.random.default_rng(seed)
+    h = np.zeros((5, 5, N_LINES), dtype=np.complex128)
+    for p in range(5):
+        there_ms = 20.0 + 15.0 * p
+        h[0, p] = closed(48.0) * delay(there_ms) * room(rng, 0.3)
+        h[1, p] = 0.8 * closed(48.0) * delay(there_ms + 0.8) * room(rng, 0.3)
+        h[2, p] = -2.5 * vented(35.0) * low_pass(100.0) * delay(there_ms + 6.0) * room(rng, 0.3)
+        h[3, p] = 0.4 * closed(70.0) * delay(there_ms - 9.0) * room(rng, 0.3)
+        h[4, p] = -(2.0 if p > 2 else 0.05) * closed(60.0) * delay(there_ms) * room(rng, 0.3)
+    return h
+
+
+def arrivals() -> dict[tuple[str, str], tuple[float, float]]:
+    late_ms = {"left": 0.0, "right": 0.8, "sub": 6.0, "tower": -9.0, "wedge": 0.0}
+    return {
+        (name, position.name): (20.0 + 15.0 * p + late, 0.02)
+        for p, position in enumerate(POSITIONS)
+        for name, late in late_ms.items()
+    }
+
+
+def whole(h: Spectrum | None = None, **values: object) -> Context:
+    settings: dict[str, object] = {"arrivals": arrivals(), "reference": "left", **values}
+    return context(OUTPUTS, POSITIONS, hall() if h is None else h, **settings)  # type: ignore[arg-type]
+
+
+def rows_of(found: Context, decisions: dict[tuple[str, ...], Decision] | None = None) -> dict[str, Recommendation]:
+    return {r.output: r for r in recommendation_rows(found, decisions or decide_all(found))}
+
+
+# Everything together
+
+
+def test_every_group_is_decided_in_the_order_of_the_description() -> None:
+    decisions = decide_all(whole())
+    assert list(decisions) == [("left", "right"), ("sub",), ("tower",), ("wedge",)]
+    assert [d.decision for d in decisions.values()] == ["reference", "change", "change", "change"]
+    assert list(rows_of(whole())) == NAMES
+
+
+def test_rows_say_what_to_type_in() -> None:
+    """Recommended is setting plus change, a polarity the setting's times the change's."""
+    found = whole()
+    decisions = decide_all(found)
+    changes = changes_of(decisions)
+    for name, row in rows_of(found, decisions).items():
+        output = found.sound_check.outputs[name]
+        sign, delay_ms = changes.get(name, (1.0, 0.0))
+        assert (row.kind, row.group) == (output.kind, output.group)
+        assert (row.setting_delay_ms, row.setting_polarity) == (output.setting.delay_ms, output.setting.polarity)
+        assert row.delay_change_ms == delay_ms
+        assert row.recommended_delay_ms == pytest.approx(row.setting_delay_ms + delay_ms, abs=1e-9)
+        assert row.polarity_change == ("yes" if sign < 0 else "no")
+        assert (row.recommended_polarity != row.setting_polarity) is (sign < 0)
+    assert changes["tower"] == (1.0, pytest.approx(9.0))
+    assert changes["wedge"] == (-1.0, 0.0)
+    assert "left" not in changes
+    assert "right" not in changes
+
+
+def test_the_reference_never_moves_nor_its_group() -> None:
+    h = hall()
+    h[0] *= -delay(7.0)
+    rows = rows_of(whole(h))
+    for name in ("left", "right"):
+        assert rows[name].decision == "reference"
+        assert (rows[name].delay_change_ms, rows[name].polarity_change) == (0.0, "no")
+        assert rows[name].recommended_delay_ms == 5.0
+
+
+def test_the_reference_alone_of_odd_polarity_names_both_ways() -> None:
+    odd = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1})
+    reason = rows_of(whole(signs=odd))["left"].reason
+    assert "wired inverted" in reason
+    assert "turn it over" in reason
+    assert "turn everything else over" in reason
+    for others in ({"sub": -1}, {"sub": 0, "tower": 0, "wedge": 0}):
+        same = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1} | others)
+        assert "wired inverted" not in rows_of(whole(signs=same))["left"].reason
+    upright = signs_of(dict.fromkeys(NAMES, 1))
+    assert "wired inverted" not in rows_of(whole(signs=upright))["left"].reason
+
+
+def test_an_undecided_output_keeps_its_setting() -> None:
+    """The candidate stands in the alternative, not in the recommended columns."""
+    unsure = {key: (ms, 0.5 if key[0] == "tower" else std) for key, (ms, std) in arrivals().items()}
+    found = whole(arrivals=unsure)
+    row = rows_of(found)["tower"]
+    assert row.decision == "undecided"
+    assert (row.recommended_delay_ms, row.delay_change_ms, row.polarity_change) == (0.0, 0.0, "no")
+    assert row.confidence < 0.8
+    assert "9.00 ms" in row.alternative
+    assert "tower" not in changes_of(decide_all(found))
+
+
+def test_adjust_none_is_keep_whatever_is_missing() -> None:
+    """Never undecided: not when it was not measured, nor when the reference was not."""
+    outputs = [dataclasses.replace(o, adjust="none") if o.name != "left" else o for o in OUTPUTS]
+    for missing in ([], [2, 3, 4], [0, 1]):
+        h = hall()
+        h[missing] = np.nan
+        found = context(outputs, POSITIONS, h, arrivals=arrivals(), reference="left")
+        rows = rows_of(found)
+        assert [rows[name].decision for name in ("sub", "tower", "wedge")] == ["keep"] * 3, missing
+        assert changes_of(decide_all(found)) == {}
+
+
+def test_without_the_reference_nothing_is_decided() -> None:
+    h = hall()
+    h[:2] = np.nan
+    rows = rows_of(whole(h))
+    assert [rows[name].decision for name in ("sub", "tower", "wedge")] == ["undecided"] * 3
+    assert all("left" in rows[name].reason for name in ("sub", "tower", "wedge"))
+    assert changes_of(decide_all(whole(h))) == {}
+
+
+@pytest.mark.parametrize("blocked", ["sub", "tower", "wedge"])
+def test_what_cannot_be_trusted_is_undecided(blocked: str) -> None:
+    why = "Its capture cannot be trusted: mend it."
+    rows = rows_of(whole(blocked={blocked: why}))
+    assert (rows[blocked].decision, rows[blocked].reason) == ("undecided", why)
+    assert rows[blocked].delay_change_ms == 0.0
+    others = {"sub", "tower", "wedge"} - {blocked}
+    assert all(rows[name].decision == "change" for name in others)
+
+
+def test_members_of_a_group_that_are_wired_opposite_are_undecided() -> None:
+    subs = [Output(n, "sub", group="subs", setting=Setting(3.0)) for n in ("a", "b")]
+    h = np.concatenate([hall()[:1], hall()[2:3], 0.9 * hall()[2:3]])
+    outputs = [Output("left", "main"), *subs]
+    same = context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs_of({"left": 1, "a": -1, "b": -1}))
+    assert decide_all(same)["a", "b"].decision != "undecided"
+    apart = context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs_of({"left": 1, "a": -1, "b": 1}))
+    decision = decide_all(apart)["a", "b"]
+    assert (decision.decision, decision.change) == ("undecided", (1.0, 0.0))
+    assert "a" in decision.reason
+    made_up = [dataclasses.replace(subs[0], setting=Setting(3.0, "inverted")), subs[1]]
+    signs = signs_of({"left": 1, "a": -1, "b": 1})
+    settled = context([outputs[0], *made_up], POSITIONS, h, arrivals=arrivals(), signs=signs)
+    assert decide_all(settled)["a", "b"].decision != "undecided"
+
+
+def test_the_order_of_outputs_changes_nothing() -> None:
+    order = [0, 1, 4, 3, 2]
+    here = rows_of(whole())
+    turned_about = context(
+        [OUTPUTS[i] for i in order], POSITIONS, hall()[order], arrivals=arrivals(), reference="left", spread=0.0
+    )
+    straight = rows_of(whole(spread=0.0))
+    for name, row in rows_of(turned_about).items():
+        assert row.recommended_delay_ms == pytest.approx(straight[name].recommended_delay_ms, abs=0.021)
+        assert row.recommended_polarity == straight[name].recommended_polarity
+        assert row.gain_db == pytest.approx(straight[name].gain_db, abs=0.02, nan_ok=True)
+    assert here.keys() == straight.keys()
+
+
+# Gains
+
+
+def test_gains_are_against_this_output_left_alone() -> None:
+    found = whole()
+    h = hall()[..., :N_LOW]
+    decisions = decide_all(found)
+    changes = changes_of(decisions)
+    rows = rows_of(found, decisions)
+    cells = found.audience
+    for group in (("sub",), ("tower",)):
+        own = cells.own([NAMES.index(group[0])])
+        alone = {n: c for n, c in changes.items() if n not in group}
+        here, there = turned(h, NAMES, changes), turned(h, NAMES, alone)
+        expected = spelled_out_db(here, cells, own) - spelled_out_db(there, cells, own)
+        assert rows[group[0]].gain_db == pytest.approx(expected, abs=1e-3)
+        per_seat = {}
+        for p in range(3):
+            mask = own & (cells.position == p)
+            if mask.any():
+                per_seat[POSITIONS[p].name] = spelled_out_db(here, cells, mask) - spelled_out_db(there, cells, mask)
+        worst = min(per_seat, key=per_seat.__getitem__)
+        assert rows[group[0]].worst_position == worst
+        assert rows[group[0]].worst_gain_db == pytest.approx(per_seat[worst], abs=1e-3)
+    assert rows["sub"].gain_db > 1.0
+
+
+def test_what_stays_gains_nothing_and_what_meets_nothing_is_not_known() -> None:
+    found = whole()
+    assert gain_of(found, ("sub",), {}) == (pytest.approx(0.0), "audience 0", pytest.approx(0.0))
+    h = hall()
+    h[2] *= 1e-3
+    gain, worst, worst_gain = gain_of(whole(h), ("sub",), {"sub": (-1.0, 3.0)})
+    assert math.isnan(gain)
+    assert worst == ""
+    assert math.isnan(worst_gain)
+
+
+def test_overlaps_are_with_what_is_outside_the_group() -> None:
+    rows = rows_of(whole())
+    assert rows["sub"].overlap_low_hz < 60.0
+    assert 90.0 < rows["sub"].overlap_high_hz < 230.0
+    assert math.isnan(rows["wedge"].overlap_low_hz)
+
+
+def test_the_prediction_agrees_with_the_score_in_the_cells() -> None:
+    """Third octaves marked as cells: their mean, weighted by position, is the score at present and as recommended."""
+    found = whole()
+    changes = changes_of(decide_all(found))
+    rows = prediction_rows(found.responses, found.sound_check, changes, found.audience, 3)
+    cells = [r for r in rows if r.cell == "yes"]
+    assert len(cells) == len(found.audience)
+    h = hall()[..., :N_LOW]
+    for column, state in (("present_db", {}), ("recommended_db", changes)):
+        mean = float(np.mean([getattr(r, column) for r in cells]))
+        assert mean == pytest.approx(spelled_out_db(turned(h, NAMES, state), found.audience), abs=1e-3)
+
+
+# Scans
+
+
+def test_scans_show_both_polarities_as_settings() -> None:
+    """The sub is set inverted at 12 ms: its rows are by what is typed in, not by what is changed."""
+    found = whole()
+    decisions = decide_all(found)
+    changes = changes_of(decisions)
+    (scan,) = delay_scans(found, decisions)
+    assert scan.outputs == ("sub",)
+    assert scan.delay_ms.min() >= 0.0
+    assert scan.normal_db.shape == scan.inverted_db.shape == scan.delay_ms.shape
+    h = hall()[..., :N_LOW]
+    for k in (0, len(scan.delay_ms) // 3, len(scan.delay_ms) - 1):
+        for values, sign in ((scan.normal_db, -1.0), (scan.inverted_db, 1.0)):
+            state = {**changes, "sub": (sign, float(scan.delay_ms[k]) - 12.0)}
+            assert values[k] == pytest.approx(spelled_out_db(turned(h, NAMES, state), found.audience), abs=1e-3)
+    best = changes["sub"][1] + 12.0
+    assert scan.delay_ms.min() <= best <= scan.delay_ms.max()
+
+
+def test_there_is_no_scan_of_what_cannot_move() -> None:
+    outputs = [dataclasses.replace(o, adjust="polarity") if o.name == "sub" else o for o in OUTPUTS]
+    found = context(outputs, POSITIONS, hall(), arrivals=arrivals(), reference="left")
+    assert delay_scans(found, decide_all(found)) == []
+    stage = context(OUTPUTS, [Position(p.name, "stage") for p in POSITIONS], hall(), reference="left")
+    assert delay_scans(stage, decide_all(stage)) == []
