@@ -26,6 +26,8 @@ _REPEAT_S = 0.03
 _SOUND_RATIO = 0.03
 #: A feed below this, -80 dB of full scale, is silent.
 _SILENCE = 1e-4
+#: A feed over this, -40 dB of full scale, is sound and not the hiss before it.
+_SURELY_SOUND = 1e-2
 _MAX_LATE_SHARE = 0.5
 
 
@@ -130,7 +132,10 @@ def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:
             held.pop(0)
             levels.pop(0)
         if len(held) >= LOOK_S:
-            break
+            if max(levels) >= _SURELY_SOUND:
+                break
+            held.pop(0)  # it may be noise yet, with the sound to come
+            levels.pop(0)
     return np.concatenate(held) if held else recording.read(0, second)
 
 

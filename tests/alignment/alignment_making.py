@@ -133,6 +133,25 @@ def context(
     return context_of(check, found, arrivals or {}, signs or signs_of(dict.fromkeys(names, 1)), blocked or {})
 
 
+def hall(
+    seed: int, late_ms: float, sign: float, n_seats: int = 3, n_subs: int = 1
+) -> tuple[Spectrum, dict[tuple[str, str], tuple[float, float]]]:
+    """Responses (output, seat, line) of a closed main and vented subs `late_ms` behind it in a live room; arrivals."""
+    rng = np.random.default_rng(seed)
+    h = np.zeros((1 + n_subs, n_seats, N_LINES), dtype=np.complex128)
+    arrivals = {}
+    for p in range(n_seats):
+        there_ms = rng.uniform(10.0, 30.0)
+        h[0, p] = closed(50.0) * delay(there_ms) * room(rng, 0.5)
+        arrivals["main", f"audience {p}"] = (there_ms, 0.02)
+        for k in range(n_subs):
+            box = 1.5 * vented(35.0 + 3 * k) * low_pass(110.0)
+            own_ms = there_ms + late_ms + 1.7 * k + rng.normal(0.0, 0.7)
+            h[1 + k, p] = sign * box * delay(own_ms) * room(rng, 0.5)
+            arrivals["sub" if k == 0 else f"sub {k}", f"audience {p}"] = (own_ms, 0.4)
+    return h, arrivals
+
+
 def seats(n: int, zone: str = "audience") -> list[Position]:
     return [Position(f"{zone} {k}", zone) for k in range(n)]
 

@@ -103,10 +103,12 @@ def test_near_the_best_delay_costs_nothing() -> None:
     best_ms = float(grid_ms[int(np.argmax(row[0 if sign > 0 else 1]))])
     near = spread_of([landscape], [(sign, best_ms + 1.9)], 0, grid_ms, (1.0, -1.0), 2.0, None)
     far = spread_of([landscape], [(sign, best_ms + 2.1)], 0, grid_ms, (1.0, -1.0), 2.0, None)
-    turned = spread_of([landscape], [(-sign, best_ms + 1.9)], 0, grid_ms, (1.0, -1.0), 2.0, None)
+    other_ms = float(grid_ms[int(np.argmax(row[1 if sign > 0 else 0]))])
+    turned = spread_of([landscape], [(-sign, other_ms)], 0, grid_ms, (1.0, -1.0), 2.0, None)
     assert near.regret_db[0] == 0.0
     assert far.regret_db[0] > 0.0
-    assert turned.regret_db[0] > 0.0
+    assert turned.regret_db[0] == pytest.approx(float(np.ptp(row.max(axis=1))), abs=1e-9)
+    assert turned.regret_db[0] > 0.01
 
 
 def test_what_may_not_turn_has_no_other_polarity() -> None:

@@ -13,12 +13,12 @@ from alignment_making import (
     closed,
     context,
     delay,
+    hall,
     low_pass,
     room,
     seats,
     spelled_out_db,
     turned,
-    vented,
 )
 
 from analyze.alignment.context import Context
@@ -32,25 +32,6 @@ MAIN = Output("main", "main")
 
 def sub(delay_ms: float = 20.0, polarity: str = "normal", name: str = "sub", **values: object) -> Output:
     return Output(name, "sub", setting=Setting(delay_ms, polarity), **values)  # type: ignore[arg-type]
-
-
-def hall(
-    seed: int, late_ms: float, sign: float, n_seats: int = 3, n_subs: int = 1
-) -> tuple[Spectrum, dict[tuple[str, str], tuple[float, float]]]:
-    """Responses (output, seat, line) of a closed main and vented subs `late_ms` behind it in a live room; arrivals."""
-    rng = np.random.default_rng(seed)
-    h = np.zeros((1 + n_subs, n_seats, N_LINES), dtype=np.complex128)
-    arrivals = {}
-    for p in range(n_seats):
-        there_ms = rng.uniform(10.0, 30.0)
-        h[0, p] = closed(50.0) * delay(there_ms) * room(rng, 0.5)
-        arrivals["main", f"audience {p}"] = (there_ms, 0.02)
-        for k in range(n_subs):
-            box = 1.5 * vented(35.0 + 3 * k) * low_pass(110.0)
-            own_ms = there_ms + late_ms + 1.7 * k + rng.normal(0.0, 0.7)
-            h[1 + k, p] = sign * box * delay(own_ms) * room(rng, 0.5)
-            arrivals["sub" if k == 0 else f"sub {k}", f"audience {p}"] = (own_ms, 0.4)
-    return h, arrivals
 
 
 def decided(found: Context, group: tuple[str, ...] = ("sub",)) -> Decision:
