@@ -39,12 +39,6 @@ def speed_of_sound_simple(temperature_c: float) -> float:
     return 343.2 * math.sqrt((temperature_c + 273.15) / 293.15)
 
 
-def amplitude_db(ratio: ArrayLike) -> NDArray[np.float64]:
-    """Level in dB of an amplitude ratio (any shape); -inf for 0."""
-    with np.errstate(divide="ignore"):
-        return np.asarray(_AMPLITUDE * np.log10(np.abs(np.asarray(ratio))), dtype=np.float64)
-
-
 def energy_db(ratio: ArrayLike) -> NDArray[np.float64]:
     """Level in dB of an energy ratio (any shape, not negative); -inf for 0."""
     with np.errstate(divide="ignore"):

@@ -173,7 +173,7 @@ def analyse(
             *all_inverted(signs),
             *disagreeing(evidence, signs),
             *merge_findings,
-            *few_seats(sound_check),
+            *_few_seats(sound_check),
         ),
         responses=responses,
         impulse_responses=_newest_impulses(measured),
@@ -219,7 +219,7 @@ def _measured(
     return measured, findings, files
 
 
-def few_seats(sound_check: SoundCheck) -> list[Finding]:
+def _few_seats(sound_check: SoundCheck) -> list[Finding]:
     """A note where settings rest on fewer than three seats."""
     n = sum(1 for p in sound_check.positions.values() if p.zone == "audience")
     if not 0 < n < _FEW_SEATS:

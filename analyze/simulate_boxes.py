@@ -10,7 +10,7 @@ Linkwitz 1976, JAES 24(1) (crossovers). All four cited from memory.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -113,10 +113,6 @@ class Box:
             response = response * two_way_all_pass(frequency_hz, self.two_way_hz)
         top = low_pass_second_order(frequency_hz, _TOP_HZ)
         return np.asarray(10.0 ** (self.gain_db / 20.0) * response * top, dtype=np.complex128)
-
-    def with_crossover(self, crossover: Crossover) -> Box:
-        """The same box fed through another crossover."""
-        return replace(self, crossover=crossover)
 
     def beam_weights(self, frequency_hz: ArrayLike) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
         """Shares (all round, beamed) that add to 1: a first-order split at `beam_hz`.

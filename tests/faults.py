@@ -10,6 +10,7 @@ import argparse
 import json
 import sys
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 
 from analyze.description import load_sound_check
@@ -60,35 +61,64 @@ def wrong_settings(analysis: Analysis, truth: dict) -> list[str]:
     return wrong
 
 
-def judge(folder: Path) -> tuple[dict, set[tuple[str, str]], set[tuple[str, str]], list[str]]:
-    """Truth, what was missed, what was named and is not there, and settings that are wrong."""
+def arrival_errors_ms(analysis: Analysis, truth: dict) -> dict[str, list[float]]:
+    """Arrival errors without their sign, of subs and of everything else."""
+    errors: dict[str, list[float]] = {"subs": [], "full-range": []}
+    for row in analysis.arrivals:
+        kind = "subs" if truth["outputs"][row.output]["kind"] == "sub" else "full-range"
+        errors[kind].append(abs(row.arrival_ms - truth["arrival_ms"][row.output][row.position]))
+    return errors
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One sound check judged: its truth, what was missed, named without being there, set wrong, and arrival errors."""
+
+    truth: dict
+    missed: set[tuple[str, str]]
+    false: set[tuple[str, str]]
+    wrong: list[str]
+    arrival_errors_ms: dict[str, list[float]]
+
+    @property
+    def is_clean(self) -> bool:
+        """Whether nothing was missed, invented or set wrong."""
+        return not (self.missed or self.false or self.wrong)
+
+
+def judge(folder: Path) -> Verdict:
+    """Analyse a demo and hold the result against its truth."""
     analysis = analyse(load_sound_check(folder))
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     must, may = expected(truth)
     found = named(analysis)
-    return truth, must - found, found - must - may, wrong_settings(analysis, truth)
+    errors = arrival_errors_ms(analysis, truth)
+    return Verdict(truth, must - found, found - must - may, wrong_settings(analysis, truth), errors)
 
 
 def main() -> int:
-    """Judge the seeds asked for and print one line each."""
+    """Judge the seeds asked for, print one line each, and the arrival errors over all."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--first", type=int, default=1)
     arguments = parser.parse_args()
-    failures = 0
+    verdicts = []
     for seed in range(arguments.first, arguments.first + arguments.seeds):
         with tempfile.TemporaryDirectory() as place:
             folder = Path(place) / "demo"
             make_demo(folder, seed)
-            truth, missed, false, wrong = judge(folder)
-        failures += bool(missed or false or wrong)
-        outcome = (
-            f"missed {missed}, false {false}, wrong {wrong}" if missed or false or wrong else "found, nothing else"
-        )
-        sys.stdout.write(f"seed {seed:3d}: {truth['fault']} ({truth['target'] or '-'}): {outcome}\n")
+            v = judge(folder)
+        verdicts.append(v)
+        outcome = "found, nothing else" if v.is_clean else f"missed {v.missed}, false {v.false}, wrong {v.wrong}"
+        sys.stdout.write(f"seed {seed:3d}: {v.truth['fault']} ({v.truth['target'] or '-'}): {outcome}\n")
         sys.stdout.flush()
-    sys.stdout.write(f"{arguments.seeds - failures} of {arguments.seeds} without a miss\n")
-    return 1 if failures else 0
+    n_clean = sum(v.is_clean for v in verdicts)
+    sys.stdout.write(f"{n_clean} of {arguments.seeds} without a miss\n")
+    for kind in ("full-range", "subs"):
+        errors = sorted(e for v in verdicts for e in v.arrival_errors_ms[kind])
+        middle = errors[len(errors) // 2]
+        sys.stdout.write(f"arrival error, {kind}: median {middle:.3f} ms, largest {errors[-1]:.3f} ms\n")
+    return 0 if n_clean == len(verdicts) else 1
 
 
 if __name__ == "__main__":

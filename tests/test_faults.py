@@ -14,6 +14,6 @@ from analyze.simulate import FAULTS, make_demo
 @pytest.mark.parametrize("fault", FAULTS)
 def test_every_kind_of_fault_is_named_and_no_other(fault, tmp_path):
     make_demo(tmp_path / "demo", 40 + FAULTS.index(fault), duration_s=12.0, fault=fault)
-    truth, missed, false, wrong = judge(tmp_path / "demo")
-    assert truth["fault"] == fault
-    assert (missed, false, wrong) == (set(), set(), [])
+    verdict = judge(tmp_path / "demo")
+    assert verdict.truth["fault"] == fault
+    assert (verdict.missed, verdict.false, verdict.wrong) == (set(), set(), [])

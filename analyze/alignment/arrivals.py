@@ -39,9 +39,10 @@ class Alignment:
     seats: tuple[str, ...]
     error_ms: float
 
-    def confidence(self) -> float:
-        """Probability that arrivals come out within 0.3 ms of what was asked."""
-        return within(RIGHT_MS, math.hypot(self.std_ms, _MODEL_MS))
+    def confidence(self, change_ms: float) -> float:
+        """Probability that arrivals come out within 0.3 ms of what was asked after this change."""
+        miss = abs(change_ms - self.change_ms)
+        return within(-RIGHT_MS - miss, RIGHT_MS - miss, math.hypot(self.std_ms, _MODEL_MS))
 
 
 def alignment_of(output: Output, reference: str, seats: Sequence[str], arrivals: ArrivalTable) -> Alignment | None:

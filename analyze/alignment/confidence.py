@@ -90,8 +90,9 @@ def above(margin: float, std: float, model: float = MODEL_DB) -> float:
     return min(MOST, 0.5 * (1.0 + math.erf(z / math.sqrt(2.0))))
 
 
-def within(error_free: float, std: float) -> float:
-    """Probability that a normal error of this standard deviation stays within +-`error_free`, capped."""
+def within(low: float, high: float, std: float) -> float:
+    """Probability that a normal error of this standard deviation lies between `low` and `high`, capped."""
     if not math.isfinite(std):
         return 0.0
-    return min(MOST, math.erf(error_free / (max(std, 1e-12) * math.sqrt(2.0))))
+    scale = max(std, 1e-12) * math.sqrt(2.0)
+    return min(MOST, 0.5 * (math.erf(high / scale) - math.erf(low / scale)))

@@ -38,10 +38,10 @@ def decide_fill(context: Context, group: Group) -> Decision:
     wanted: Change = (sign if sign in mover.signs else 1.0, alignment.change_ms)
     reachable = min(max(alignment.change_ms, mover.low_ms), mover.high_ms)
     candidate = _kept_if_close(members, (wanted[0], reachable), alignment)
-    is_reached = wanted[0] == sign and abs(reachable - alignment.change_ms) <= RIGHT_MS
-    confidence = polarity * alignment.confidence() if is_reached else 1.0 - polarity
+    timing = alignment.confidence(candidate[1])
+    confidence = timing * (polarity if wanted[0] == sign else 1.0 - polarity)
     decision = "undecided" if confidence < DECIDED else "keep" if candidate == UNCHANGED else "change"
-    reason = _reason(members, reference, alignment, candidate, reachable, decision, polarity, sign)
+    reason = _reason(members, reference, alignment, candidate, reachable, decision, polarity < timing, sign)
     alternative = f"candidate {setting_words(members, candidate)}" if decision == "undecided" else ""
     if abs(reachable - alignment.change_ms) > RIGHT_MS and reachable == mover.low_ms:
         alternative = f"delaying {reference} and its group by {reachable - alignment.change_ms:.2f} ms would line it up"
@@ -88,7 +88,7 @@ def _reason(
     candidate: Change,
     reachable: float,
     decision: str,
-    polarity: float,
+    is_sign_doubtful: bool,
     sign: float,
 ) -> str:
     """One plain sentence."""
@@ -102,13 +102,13 @@ def _reason(
     )
     if abs(reachable - off) > RIGHT_MS:
         late = "late" if off < 0 else "early"
-        return f"Arrives {abs(off):.2f} ms too {late} at {where}, and its device's range ends before that is mended."
+        return f"Arrives {abs(off):.2f} ms too {late} at {where}, and what may be set does not reach far enough."
     if sign < 0 and sign not in allowed(members).signs:
         return (
             f"Has the other polarity than {reference} at {where}, and its device cannot turn it: turn it at the cable."
         )
     if decision == "undecided":
-        what = "Its polarity" if polarity < alignment.confidence() else f"Its arrival at {where}"
+        what = "Its polarity" if is_sign_doubtful else f"Its arrival at {where}"
         return (
             f"{what} is not sure enough: record it and {reference} alone again, louder, with a microphone at {where}."
         )

@@ -37,7 +37,7 @@ _SLACK_S = 0.0006
 _MOST_BONUS = 50.0
 #: Smallest standard deviation that is claimed: crossovers inside a box leave this much phase at high frequencies.
 _SMALLEST_STD_S = 2e-5
-#: What the arrival of a band-limited output is off in rooms beyond its own spread, over 240 simulated rows.
+#: How far off the arrival of a band-limited output is in the demo's hall, which `tests/faults.py` prints.
 _BAND_LIMITED_STD_S = 4.5e-4
 
 
@@ -45,7 +45,6 @@ _BAND_LIMITED_STD_S = 4.5e-4
 class Evidence:
     """What one output at one position in one capture shows.
 
-    arrival_s, arrival_std_s : pure delay if the sign is known from elsewhere, see `arrival_for`
     band_low_hz, band_high_hz : the band in which it was heard
     sharp_s, sharp_std_s : arrival at high frequencies, NaN for a band-limited output
     onset : evidence over delay, None where nothing can be said

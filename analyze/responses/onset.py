@@ -42,12 +42,6 @@ class Onset:
         """Log-likelihood ratio of `normal` over `inverted`, the delay left open."""
         return _log_sum(self.normal) - _log_sum(self.inverted)
 
-    @property
-    def likeliest_s(self) -> float:
-        """Delay of the likeliest hypothesis of either sign."""
-        best = np.maximum(self.normal, self.inverted)
-        return float(self.delay_s[int(np.argmax(best))])
-
     def delay(self, sign: int) -> tuple[float, float]:
         """Mean and standard deviation of the delay in seconds, given the sign (+1 normal, -1 inverted)."""
         log_likelihood = self.normal if sign > 0 else self.inverted

@@ -39,14 +39,14 @@ def test_above_is_the_normal_distribution(margin: float, std: float) -> None:
 @pytest.mark.parametrize(("reach", "std"), [(0.3, 0.3), (0.3, 0.1), (0.3, 2.0)])
 def test_within_is_the_normal_distribution(reach: float, std: float) -> None:
     expected = stats.norm.cdf(reach / std) - stats.norm.cdf(-reach / std)
-    assert within(reach, std) == pytest.approx(min(MOST, float(expected)), abs=1e-12)
+    assert within(-reach, reach, std) == pytest.approx(min(MOST, float(expected)), abs=1e-12)
 
 
 def test_no_more_is_claimed_than_can_be_known() -> None:
     assert above(100.0, 0.0) == MOST
-    assert within(1.0, 0.0) == MOST
-    assert within(1.0, math.nan) == 0.0
-    assert within(1.0, math.inf) == 0.0
+    assert within(-1.0, 1.0, 0.0) == MOST
+    assert within(-1.0, 1.0, math.nan) == 0.0
+    assert within(-1.0, 1.0, math.inf) == 0.0
 
 
 def test_a_setting_that_costs_little_is_right() -> None:

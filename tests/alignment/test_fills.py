@@ -109,9 +109,10 @@ def test_an_alignment_carries_its_spread() -> None:
     )
     assert alignment_of(Output("fill", "fill"), "main", ["c"], found) is None
     sure, unsure = Alignment(1.0, 0.05, ("a",), 0.0), Alignment(1.0, 0.4, ("a",), 0.0)
-    assert sure.confidence() > 0.99
+    assert sure.confidence(sure.change_ms) > 0.99
+    assert sure.confidence(sure.change_ms + 0.5) < 0.01  # a coarse step or the end of the range leaves it off
     # erf(0.3 / (0.403 sqrt 2)): within 0.3 ms of what was asked
-    assert unsure.confidence() == pytest.approx(0.543, abs=0.002)
+    assert unsure.confidence(unsure.change_ms) == pytest.approx(0.543, abs=0.002)
 
 
 @pytest.mark.parametrize(("std_ms", "is_sure"), [(0.05, True), (0.4, False)])
