@@ -42,14 +42,13 @@ from analyze.version import VERSION
 if TYPE_CHECKING:
     from analyze.alignment.rows import (
         DelayScan,
-        InputPair,
         MonitorTrick,
         Pair,
         Prediction,
         Recommendation,
         Robustness,
     )
-    from analyze.responses.rows import Arrival, Band, Wiring
+    from analyze.responses.rows import Arrival, Band, InputPair, Wiring
     from analyze.responses.transfer import ImpulseResponse, Responses
 
 #: Resamples used where a decision is taken again only to see whether it changes.

@@ -82,24 +82,6 @@ class Robustness:
 
 
 @dataclass(frozen=True)
-class InputPair:
-    """One row of `inputs.csv`: two stage inputs of one capture."""
-
-    capture: str
-    input: str
-    against: str
-    relative_delay_ms: float
-    relative_delay_std_ms: float
-    polarity: str
-    polarity_confidence: float
-    recommended_delay_ms: float
-    recommended_polarity: str
-    gain_db: float
-    decision: str
-    reason: str
-
-
-@dataclass(frozen=True)
 class DelayScan:
     """Score over the delay setting of one group for both polarities, everything else as recommended.
 

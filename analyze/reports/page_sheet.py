@@ -10,7 +10,8 @@ from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.summaries import number, signed
 
 if TYPE_CHECKING:
-    from analyze.alignment.rows import InputPair, Recommendation
+    from analyze.alignment.rows import Recommendation
+    from analyze.responses.rows import InputPair
     from analyze.pipeline import Analysis
 
 # International foot: 0.3048 m exactly (1959).

@@ -1,4 +1,4 @@
-"""Rows about single outputs, one dataclass per table; field names are the column names of `formats.md`.
+"""Rows about single outputs and stage inputs, one dataclass per table; field names are the column names of `formats.md`.
 
 Numbers that are not known are NaN.
 """
@@ -58,4 +58,22 @@ class Wiring:
     confidence: float
     positions: int
     positions_agreeing: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class InputPair:
+    """One row of `inputs.csv`: two stage inputs of one capture."""
+
+    capture: str
+    input: str
+    against: str
+    relative_delay_ms: float
+    relative_delay_std_ms: float
+    polarity: str
+    polarity_confidence: float
+    recommended_delay_ms: float
+    recommended_polarity: str
+    gain_db: float
+    decision: str
     reason: str

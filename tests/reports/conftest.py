@@ -12,7 +12,6 @@ import pytest
 from analyze.acoustics import band_centres_hz, band_edges_hz, nominal_hz
 from analyze.alignment.rows import (
     DelayScan,
-    InputPair,
     MonitorTrick,
     Pair,
     Prediction,
@@ -23,7 +22,7 @@ from analyze.description import Capture, Output, Position, Setting, SoundCheck, 
 from analyze.findings import Finding
 from analyze.pipeline import Analysis, InputFile
 from analyze.reports import write_report
-from analyze.responses.rows import Arrival, Band, Wiring
+from analyze.responses.rows import Arrival, Band, InputPair, Wiring
 from analyze.responses.transfer import ImpulseResponse
 
 KINDS = ("main", "sub", "tower", "monitor", "fill")

@@ -12,11 +12,11 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from analyze.alignment.rows import InputPair, Pair, Prediction, Recommendation, Robustness
+from analyze.alignment.rows import Pair, Prediction, Recommendation, Robustness
 from analyze.findings import Finding
 from analyze.reports.columns import ARRIVALS, INPUTS, QUALITY, RECOMMENDATIONS, TABLES, table
 from analyze.reports.tables import cell, csv_bytes, csv_tables, frames, records, value
-from analyze.responses.rows import Arrival, Band, Wiring
+from analyze.responses.rows import Arrival, Band, InputPair, Wiring
 
 # The published contract, column by column.
 HEADERS = {
