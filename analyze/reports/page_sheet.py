@@ -11,8 +11,8 @@ from analyze.reports.summaries import number, signed
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
-    from analyze.responses.rows import InputPair
     from analyze.pipeline import Analysis
+    from analyze.responses.rows import InputPair
 
 # International foot: 0.3048 m exactly (1959).
 _METRES_PER_FOOT = 0.3048

@@ -1,4 +1,4 @@
-"""Rows about single outputs and stage inputs, one dataclass per table; field names are the column names of `formats.md`.
+"""Rows about single outputs and stage inputs, one dataclass per table; fields are the column names of `formats.md`.
 
 Numbers that are not known are NaN.
 """
