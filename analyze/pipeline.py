@@ -27,6 +27,7 @@ from analyze.findings import Finding
 from analyze.responses.arrival_table import (
     arrival_rows,
     arrivals_at_present,
+    high_phases,
     reference_arrivals,
     responses_at_present,
     sent_before_arrival,
@@ -34,6 +35,7 @@ from analyze.responses.arrival_table import (
 )
 from analyze.responses.bands import band_rows
 from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
+from analyze.responses.high_section import opposite_high_sections
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.responses.workers import capture_workers
@@ -171,6 +173,7 @@ def analyse(
             *wiring_findings,
             *all_inverted(signs),
             *disagreeing(evidence, signs),
+            *opposite_high_sections(high_phases(measured, signs)),
             *merge_findings,
             *_few_seats(sound_check),
         ),

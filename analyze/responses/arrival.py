@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.responses.analytic import analytic_response, strongest_s
+from analyze.responses.high_section import high_phase_rad
 from analyze.responses.minimum_phase import BoxShape, box_shapes
 from analyze.responses.onset import Expected, Onset, onset, pulse_train
 from analyze.responses.transfer import Responses
@@ -31,6 +33,8 @@ _LOOK_BACK_S = 0.20
 _EARLIER_S = 0.06
 #: A third octave counts as the output's own when it is within this of the loudest.
 _BAND_RANGE_DB = 20.0
+#: Third octaves that may be missing from the run of an output's own.
+_WIDEST_GAP = 2
 #: Freedom of the delay around the arrival seen at high frequencies: phase left by crossovers inside the box.
 _SLACK_S = 0.0006
 #: Log-odds that the lowest driver's sound arrives where the high end does: its height over the noise, at most this.
@@ -47,6 +51,7 @@ class Evidence:
 
     band_low_hz, band_high_hz : the band in which it was heard
     sharp_s, sharp_std_s : arrival at high frequencies, NaN for a band-limited output
+    high_phase_rad : phase of its high section at that arrival, NaN where it cannot be told (`high_section.py`)
     onset : evidence over delay, None where nothing can be said
     evidence : log-likelihood ratio of `normal` over `inverted`; 0 where nothing can be said, or where it hangs on what
         the box does outside the band that could be measured
@@ -58,6 +63,7 @@ class Evidence:
     band_high_hz: float
     sharp_s: float
     sharp_std_s: float
+    high_phase_rad: float
     onset: Onset | None
     evidence: float
 
@@ -88,18 +94,20 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     h, variance, f = responses.h[i, p], responses.variance[i, p], responses.frequency_hz
     band = heard_band(h, variance, f)
     if not boxes or band is None:
-        return Evidence(output, position, np.nan, np.nan, np.nan, np.nan, None, 0.0)
+        return Evidence(output, position, np.nan, np.nan, np.nan, np.nan, np.nan, None, 0.0)
     low_hz, high_hz = band
     box = boxes[0]
-    sharp_s = sharp_std_s = float("nan")
+    sharp_s = sharp_std_s = high_rad = float("nan")
     expected = None
     if high_hz >= FULL_RANGE_HZ and high_hz > 2.0 * low_hz:
         sign_band = (low_hz, min(high_hz, SIGN_HIGHEST_HZ))
-        pulse = _analytic(h, variance, f, (max(low_hz, high_hz / 4), high_hz), box)
+        high_band = (max(low_hz, high_hz / 4), high_hz)
+        pulse = analytic_response(h, variance, f, high_band, box)
         sharp_s, sharp_std_s, prominence = _sharp_arrival(*pulse, high_hz * 0.75)
     if np.isfinite(sharp_s):
         centre_s, search = sharp_s, (sharp_s - _EARLIER_S, sharp_s + _EARLIER_S / 2.0)
         expected = Expected(sharp_s, _SLACK_S, min(_MOST_BONUS, prominence))
+        high_rad = high_phase_rad(*pulse, high_band, sharp_s)
     else:
         sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5, SIGN_HIGHEST_HZ))
         centre_s = strongest_s(h, variance, f, band)
@@ -107,8 +115,8 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     trains = [pulse_train(h, variance, f, b, sign_band, centre_s) for b in boxes]
     found = [onset(train, search, expected) for train in trains if train is not None]
     if not found:
-        return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, None, 0.0)
-    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, found[0], _agreed(found))
+        return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, None, 0.0)
+    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, found[0], _agreed(found))
 
 
 def _agreed(found: list[Onset]) -> float:
@@ -122,7 +130,10 @@ def _agreed(found: list[Onset]) -> float:
 def heard_band(
     h: NDArray[np.complex64], variance: NDArray[np.float32], frequency_hz: NDArray[np.float64]
 ) -> tuple[float, float] | None:
-    """Band edges of the run of third octaves within 20 dB of the loudest, noise taken off; arguments are (line,)."""
+    """Band edges of the run of third octaves within 20 dB of the loudest, noise taken off; arguments are (line,).
+
+    A gap of up to two bands does not end the run: where the ways of a box cancel, the upper one is still its own.
+    """
     edges = 10.0 ** (np.arange(12, 44) / 10.0) * 10.0**-0.05  # 15.8 Hz to 20 kHz, IEC 61260-1 third-octave edges
     index = np.searchsorted(frequency_hz, edges)
     index = index[: int(np.searchsorted(index, len(frequency_hz)))]
@@ -133,32 +144,16 @@ def heard_band(
         return None
     peak = int(np.argmax(np.where(ok, signal, -np.inf)))
     ok &= signal > signal[peak] * 10.0 ** (-_BAND_RANGE_DB / 10.0)
-    first = last = peak
-    while first > 0 and ok[first - 1]:
-        first -= 1
-    while last < len(ok) - 1 and ok[last + 1]:
-        last += 1
-    return float(edges[first]), float(edges[last + 1])
+    heard = np.flatnonzero(ok)
+    breaks = np.flatnonzero(np.diff(heard) > _WIDEST_GAP + 1)
+    run = next(part for part in np.split(heard, breaks + 1) if peak in part)
+    return float(edges[run[0]]), float(edges[run[-1] + 1])
 
 
 def _band_means(values: NDArray[np.floating], index: NDArray[np.int64]) -> NDArray[np.float64]:
     """Mean of `values` (line,) from each index to the next; one fewer than `index`."""
     sums = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
     return np.asarray(np.diff(sums[index]) / np.maximum(np.diff(index), 1), dtype=np.float64)
-
-
-def strongest_s(
-    h: NDArray[np.complex64],
-    variance: NDArray[np.float32],
-    frequency_hz: NDArray[np.float64],
-    band_hz: tuple[float, float],
-) -> float:
-    """Time of the strongest sound within a band: the peak of the response's energy over 10 ms."""
-    time_s, signal = _analytic(h, variance, frequency_hz, band_hz, None)
-    energy = np.abs(signal) ** 2
-    n = max(1, round(0.01 / (time_s[1] - time_s[0])))
-    smooth = np.convolve(energy, np.ones(n) / n, mode="same")
-    return float(time_s[int(np.argmax(smooth))])
 
 
 def _sharp_arrival(
@@ -191,34 +186,3 @@ def _first_top(envelope: NDArray[np.float64], first: int, peak: int, threshold: 
     stretch = envelope[first : peak + 1]
     tops = (stretch >= envelope[first - 1 : peak]) & (stretch >= envelope[first + 1 : peak + 2]) & (stretch > threshold)
     return first + int(np.flatnonzero(tops)[0]) if tops.any() else peak
-
-
-def _analytic(
-    h: NDArray[np.complex64],
-    variance: NDArray[np.float32],
-    frequency_hz: NDArray[np.float64],
-    band_hz: tuple[float, float],
-    box: BoxShape | None,
-) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-    """Analytic response within a band on a fine time axis from -0.2 s on; lines weighted by their error.
-
-    With `box` its level and phase are divided out; the band has cosine edges of a fifth of its width.
-    """
-    from scipy import fft
-
-    low_hz, high_hz = band_hz
-    inside = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
-    f = frequency_hz[inside]
-    x = (f - low_hz) / max(high_hz - low_hz, 1e-9)
-    taper = np.sin(np.pi / 2 * np.clip(x * 5, 0, 1)) * np.sin(np.pi / 2 * np.clip((1 - x) * 5, 0, 1))
-    spectrum = np.zeros(len(frequency_hz), dtype=np.complex128)
-    power = np.abs(h[inside]) ** 2
-    gain = power / np.maximum(power + variance[inside], 1e-30)
-    spectrum[inside] = h[inside] * taper * gain
-    if box is not None:
-        spectrum[inside] /= box.at(f)
-    n = fft.next_fast_len(max(4 * int(high_hz / (frequency_hz[1] - frequency_hz[0])), 4096))
-    signal = fft.ifft(spectrum[: min(n, len(spectrum))], n)
-    step_s = 1.0 / (frequency_hz[1] - frequency_hz[0]) / n
-    lead = round(0.2 / step_s)
-    return (np.arange(n) - lead) * step_s, np.roll(signal, lead)

@@ -49,6 +49,17 @@ def _captured_sign(m: Measured, e: Evidence, signs: Signs) -> int:
     return wiring * m.capture.settings[e.output].sign * signs.microphone_sign.get(e.position, 1)
 
 
+def high_phases(measured: Sequence[Measured], signs: Signs) -> dict[str, list[float]]:
+    """Phases in radians of every output's high section re its lowest driver, wherever both could be told."""
+    phases: dict[str, list[float]] = {}
+    for m in measured:
+        for e in m.evidence:
+            if signs.output_sign.get(e.output, 0) != 0 and math.isfinite(e.high_phase_rad):
+                turned = 0.0 if _captured_sign(m, e, signs) > 0 else math.pi
+                phases.setdefault(e.output, []).append(e.high_phase_rad - turned)
+    return phases
+
+
 def _row(m: Measured, e: Evidence, sound_check: SoundCheck, signs: Signs) -> Arrival:
     capture, output = m.capture, sound_check.outputs[e.output]
     setting = capture.settings[e.output]

@@ -22,7 +22,8 @@ from response_making import (
     vented,
 )
 
-from analyze.responses.arrival import FULL_RANGE_HZ, Evidence, evidence_of, heard_band, strongest_s
+from analyze.responses.analytic import strongest_s
+from analyze.responses.arrival import FULL_RANGE_HZ, Evidence, evidence_of, heard_band
 from analyze.spectra.cross_spectra import line_hz
 
 FREQUENCY_HZ = line_hz(N_LINES)
