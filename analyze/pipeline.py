@@ -21,6 +21,7 @@ from analyze.alignment.recommend import changes_of, decide_all, delay_scans, rec
 from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.score import Change, efficiency_db, mean_score
 from analyze.audio.files import AudioFile, sha256_of
+from analyze.audio.track_checks import check_tracks
 from analyze.description import Capture, SoundCheck
 from analyze.errors import AudioError
 from analyze.findings import Finding
@@ -131,6 +132,7 @@ def analyse(
     AudioError : if no capture can be analysed
     DescriptionError : if a track does not exist as described
     """
+    check_tracks(sound_check)
     measured, findings, files = _measured(sound_check, workers or os.cpu_count() or 1, progress)
 
     evidence = wiring_evidence(measured)
