@@ -146,7 +146,8 @@ def analyse(
     present = [responses_at_present(m, sound_check, signs) for m in measured]
     responses, merge_findings = merged(present, outputs, positions)
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
-    context = context_of(sound_check, responses, arrivals, signs, blocked)
+    contradicted = frozenset(f.track for f in merge_findings)
+    context = context_of(sound_check, responses, arrivals, signs, blocked, contradicted)
 
     decisions = decide_all(context)
     changes = changes_of(decisions)

@@ -26,6 +26,7 @@ class Context:
     thirds : energies per third octave; audience, stage : cells of the two zones
     arrivals : at present settings; signs : wiring
     blocked : outputs whose captures cannot be trusted, with the reason
+    contradicted : outputs of which two captures disagree
     """
 
     sound_check: SoundCheck
@@ -38,6 +39,7 @@ class Context:
     arrivals: ArrivalTable
     signs: Signs
     blocked: Mapping[str, str]
+    contradicted: frozenset[str] = frozenset()
 
     def members(self, group: Sequence[str]) -> list[Output]:
         """The group's outputs as described."""
@@ -94,6 +96,7 @@ def context_of(
     arrivals: ArrivalTable,
     signs: Signs,
     blocked: Mapping[str, str],
+    contradicted: frozenset[str] = frozenset(),
 ) -> Context:
     """The context of a sound check whose responses stand at present settings."""
     described = [sound_check.positions[p] for p in responses.positions]
@@ -111,4 +114,5 @@ def context_of(
         arrivals=arrivals,
         signs=signs,
         blocked=blocked,
+        contradicted=contradicted,
     )

@@ -55,6 +55,11 @@ def change_words(change: Change) -> str:
     return " and ".join(words)
 
 
+def disagreement_words(outputs: Sequence[str]) -> str:
+    """Why an output is undecided of which two captures disagree, and the mend."""
+    return f"Two captures of {', '.join(outputs)} disagree: find out what was changed in between, then record it again."
+
+
 def undecided(members: Sequence[str], reason: str) -> Decision:
     """Undecided without a candidate; `reason` says why and which capture would settle it."""
     return Decision(tuple(members), UNCHANGED, "undecided", 0.0, 0.0, reason=reason)

@@ -10,7 +10,7 @@ import numpy as np
 from analyze.alignment.arrivals import RIGHT_MS, Alignment, alignment_of, seats_for
 from analyze.alignment.confidence import MOST
 from analyze.alignment.context import Context
-from analyze.alignment.decision import DECIDED, Decision, setting_words, undecided
+from analyze.alignment.decision import DECIDED, Decision, disagreement_words, setting_words, undecided
 from analyze.alignment.device import allowed, rounded
 from analyze.alignment.mains_subs import Group
 from analyze.alignment.score import UNCHANGED, Change
@@ -42,10 +42,26 @@ def decide_fill(context: Context, group: Group) -> Decision:
     confidence = timing * (polarity if wanted[0] == sign else 1.0 - polarity)
     decision = "undecided" if confidence < DECIDED else "keep" if candidate == UNCHANGED else "change"
     reason = _reason(members, reference, alignment, candidate, reachable, decision, polarity < timing, sign)
+    if decision == "undecided":
+        reason = _special_doubt(context, group) or reason
     alternative = f"candidate {setting_words(members, candidate)}" if decision == "undecided" else ""
     if abs(reachable - alignment.change_ms) > RIGHT_MS and reachable == mover.low_ms:
         alternative = f"delaying {reference} and its group by {reachable - alignment.change_ms:.2f} ms would line it up"
     return Decision(group, candidate, decision, confidence, polarity, math.nan, alternative, reason)
+
+
+def _special_doubt(context: Context, group: Group) -> str:
+    """Why louder captures would not settle it: captures that disagree, or a sub as reference; else empty."""
+    reference = context.sound_check.outputs[context.sound_check.reference]
+    contradicted = [n for n in (*group, reference.name) if n in context.contradicted]
+    if contradicted:
+        return disagreement_words(contradicted)
+    if reference.kind == "sub":
+        return (
+            f"{reference.name}, a sub, is the reference: its arrival is not known closely enough to line {group[0]} up "
+            "with it. Name a main as reference in the description."
+        )
+    return ""
 
 
 def _aligned(context: Context, output: Output) -> Alignment | None:

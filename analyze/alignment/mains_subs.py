@@ -17,7 +17,14 @@ from numpy.typing import NDArray
 from analyze.alignment.cells import HIGHEST_HZ
 from analyze.alignment.confidence import Spread, polarity_confidence, settings_confidence, spread_of
 from analyze.alignment.context import Context
-from analyze.alignment.decision import DECIDED, Decision, change_words, setting_words, undecided
+from analyze.alignment.decision import (
+    DECIDED,
+    Decision,
+    change_words,
+    disagreement_words,
+    setting_words,
+    undecided,
+)
 from analyze.alignment.device import allowed, rounded, setting_after
 from analyze.alignment.score import UNCHANGED, Change
 from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
@@ -191,7 +198,6 @@ def _worthwhile(joint: _Joint, state: list[Change]) -> list[Change]:
 def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
     """Decision on group k, the others as in `state`."""
     context, group = joint.context, joint.groups[k]
-    members = context.members(group)
     mask = context.audience.own(context.heard(group))
     if not mask.any():
         reason = "Meets no other output in the low bands at any seat: its polarity and delay do not matter there."
@@ -203,10 +209,23 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
     alternative = _below_zero(joint, state, k, mask) or _runner_up(joint, state, k, mask, cost, other)
     gain = joint.gain(state, k, mask)
     if decision == "undecided":
-        candidate = f"candidate {setting_words(members, state[k])}, {gain:+.1f} dB"
+        candidate = _candidate_words(joint, state, k, mask)
         alternative = f"{candidate}; {alternative}" if alternative else candidate
     reason = _reason(joint, state, k, decision, gain, spread)
     return Decision(group, state[k], decision, confidence, polarity_confidence(spread), cost, alternative, reason)
+
+
+def _candidate_words(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> str:
+    """What group k would be set to were it sure: its change, or the best one found where it is left alone."""
+    members, mover = joint.context.members(joint.groups[k]), joint.movers[k]
+    change = state[k]
+    if change == UNCHANGED:
+        grid = mover.grid_ms()
+        scores = joint.landscape.scan(state, k, grid, mask)[: len(mover.signs)]
+        row, j = np.unravel_index(int(np.argmax(scores)), scores.shape)
+        change = rounded(members, ((1.0, -1.0)[row], float(grid[j])))
+    moved = [change if i == k else c for i, c in enumerate(state)]
+    return f"candidate {setting_words(members, change)}, {joint.gain(moved, k, mask):+.1f} dB"
 
 
 def _near_ms(context: Context, group: Group) -> float:
@@ -269,10 +288,16 @@ def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np
 def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain: float, spread: Spread) -> str:
     """One plain sentence."""
     if decision == "undecided":
-        return (
-            f"The best setting is not sure enough (its gain of {gain:.1f} dB varies by {spread.gain_std_db:.1f} dB): "
-            f"record {joint.groups[k][0]} alone again, louder or longer, with noise or a sweep."
+        contradicted = [n for n in joint.groups[k] if n in joint.context.contradicted]
+        if contradicted:
+            return disagreement_words(contradicted)
+        doubt = (
+            f"The best setting is not sure enough (its gain of {gain:.1f} dB varies by {spread.gain_std_db:.1f} dB)"
+            if state[k] != UNCHANGED
+            else f"It is not sure that no other setting is better (by {np.mean(spread.regret_db):.1f} dB, give or take "
+            f"{np.std(spread.regret_db):.1f} dB)"
         )
+        return f"{doubt}: record {joint.groups[k][0]} alone again, louder or longer, with noise or a sweep."
     if decision == "change":
         return f"Set it {change_words(state[k])}: {gain:.1f} dB more where it meets the others."
     best = search(joint.landscape, joint.movers).score_db - joint.landscape.score(state)

@@ -89,10 +89,20 @@ def _without_question(context: Context, group: Group) -> Decision | None:
     if not context.is_measured_together("stage"):
         reason = "Left alone: no two outputs were measured together on stage. Put a microphone there to judge it."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
+    if not _subs_heard_on_stage(context):
+        reason = "Left alone: no sub was measured on stage, and the low end there is largely theirs. Record one there."
+        return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not context.stage.own(context.heard(group)).any():
         reason = "Meets no other output in the low bands on stage: its polarity does not matter there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     return None
+
+
+def _subs_heard_on_stage(context: Context) -> bool:
+    """Whether a sub was measured at a stage position, or the system has none."""
+    subs = [name for name, output in context.sound_check.outputs.items() if output.kind == "sub"]
+    here = [p for p in context.responses.positions if context.sound_check.positions[p].zone == "stage"]
+    return not subs or any(context.responses.has(name, p) for name in subs for p in here)
 
 
 def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:

@@ -60,13 +60,16 @@ def _rows(
     mean_cross, mean_moved = band_mean(cross, b), band_mean(moved, b)
     ei, ej = energy[i, p], energy[j, p]
     louder = np.fmax(ei, ej)
+    # a sum is not known to be smaller than the error of its parts
+    error = band_mean((responses.variance[i, p] + responses.variance[j, p]).astype(np.float64), b)
     with np.errstate(invalid="ignore", divide="ignore"):
         both = ei + ej
         sums = [
-            energy_db(np.maximum((both + 2.0 * x.real) / louder, 1e-12)) for x in (mean_cross, -mean_cross, mean_moved)
+            energy_db(np.maximum(both + 2.0 * x.real, error) / louder) for x in (mean_cross, -mean_cross, mean_moved)
         ]
         difference = energy_db(ei) - energy_db(ej)
-    delay = phase_slope_ms(cross, f, b)
+    cross_error = np.abs(hi) ** 2 * responses.variance[j, p] + np.abs(hj) ** 2 * responses.variance[i, p]
+    delay = phase_slope_ms(cross, cross_error, f, b)
     phase = np.degrees(np.angle(mean_cross))
     usable = np.abs(difference) <= MEETS_DB
     known = np.isfinite(difference)

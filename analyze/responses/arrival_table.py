@@ -17,7 +17,7 @@ from analyze.findings import Finding
 from analyze.responses.arrival import Evidence
 from analyze.responses.capture import Measured, present_change
 from analyze.responses.rows import Arrival
-from analyze.responses.transfer import Responses, changed, rotation
+from analyze.responses.transfer import OLDER_RIGHT, Responses, changed, rotation
 from analyze.responses.wiring import DECIDED, Signs, own_confidence, polarity_word
 
 #: Arrivals of one pair that differ by more than this many standard deviations are not averaged: the newest counts.
@@ -104,7 +104,8 @@ def arrivals_at_present(
 ) -> dict[tuple[str, str], tuple[float, float]]:
     """Arrival and standard deviation in ms per (output, position) at present settings and the sound check's air.
 
-    Captures that agree are averaged by inverse variance, else the newest counts.
+    Captures that agree are averaged by inverse variance; else the newest counts, with a spread that allows for the
+    odds that the older was right.
     """
     found: dict[tuple[str, str], tuple[float, float]] = {}
     for m in measured:
@@ -150,7 +151,7 @@ def _joined(old: tuple[float, float] | None, new: tuple[float, float]) -> tuple[
         return new
     (a, sa), (b, sb) = old, new
     if abs(a - b) > max(_AGREE_MS, _AGREE_SIGMAS * math.hypot(sa, sb)):
-        return new
+        return b, math.hypot(sb, math.sqrt(OLDER_RIGHT) * (a - b))
     wa, wb = sa**-2.0, sb**-2.0
     return (wa * a + wb * b) / (wa + wb), (wa + wb) ** -0.5
 

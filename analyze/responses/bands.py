@@ -7,7 +7,7 @@ measuring noise taken off; the phase of a band is that of its mean vector.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +16,12 @@ from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db, nominal
 from analyze.responses.rows import Band
 from analyze.responses.transfer import Responses, rotation
 
+_Number = TypeVar("_Number", np.float64, np.complex128)
+
 LOWEST_HZ, HIGHEST_HZ = 19.0, 17000.0
 _MIN_SNR = 2.0
+#: A delay per band with a larger standard deviation than this, and than a quarter of a period, is not told.
+_TOLD_MS = 1.0
 
 
 class LineRuns(Protocol):
@@ -33,18 +37,33 @@ class LineRuns(Protocol):
 
 
 def phase_slope_ms(
-    spectrum: NDArray[np.complex128], frequency_hz: NDArray[np.float64], runs: LineRuns
+    spectrum: NDArray[np.complex128],
+    variance: NDArray[np.floating],
+    frequency_hz: NDArray[np.float64],
+    runs: LineRuns,
 ) -> NDArray[np.float64]:
     """Delay in ms per band from the phase step between neighbouring lines, `-arg(sum conj(S_k) S_(k+1)) / (2 pi df)`.
 
-    spectrum : (line,). Positive when later; the step is unambiguous within +-700 ms. NaN where a band has one line.
+    spectrum, variance : (line,) and `E|dS|^2`. Positive when later; the step is unambiguous within +-700 ms. NaN where
+    a band has one line, or where the delay's standard deviation exceeds 1 ms and a quarter of a period.
     """
     step = np.conj(spectrum[:-1]) * spectrum[1:]
-    step = np.where(np.isfinite(step), step, 0.0)
-    sums = np.concatenate([[0.0], np.cumsum(step)])
-    total = sums[np.maximum(runs.stop - 1, runs.first)] - sums[runs.first]
-    spacing = frequency_hz[1] - frequency_hz[0]
-    return np.where(np.abs(total) > 0, -np.angle(total) / (2.0 * np.pi * spacing) * 1000.0, np.nan)
+    power = np.abs(spectrum) ** 2
+    error = power[:-1] * variance[1:] + power[1:] * variance[:-1]
+    step, error = (np.where(np.isfinite(x), x, 0.0) for x in (step, error))
+    last = np.maximum(runs.stop - 1, runs.first)
+    total, total_error = _run_sums(step, runs.first, last), _run_sums(error, runs.first, last)
+    ms_per_radian = 1000.0 / (2.0 * np.pi * (frequency_hz[1] - frequency_hz[0]))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        std_ms = np.sqrt(total_error / 2.0) / np.abs(total) * ms_per_radian
+        quarter_ms = 250.0 / frequency_hz[runs.first]
+    return np.where(std_ms <= np.maximum(_TOLD_MS, quarter_ms), -np.angle(total) * ms_per_radian, np.nan)
+
+
+def _run_sums(values: NDArray[_Number], first: NDArray[np.int64], last: NDArray[np.int64]) -> NDArray[_Number]:
+    """Sums of `values` (line,) over the lines `first .. last - 1` of each band."""
+    sums = np.concatenate([np.zeros(1, dtype=values.dtype), np.cumsum(values)])
+    return np.asarray(sums[last] - sums[first])
 
 
 def band_rows(
@@ -73,7 +92,7 @@ def _rows(responses: Responses, i: int, p: int, zone: str, reference_ms: float, 
     inside = high <= f[-1]
     centre, low, high = centre[inside], low[inside], high[inside]
     first, stop = np.searchsorted(f, low), np.searchsorted(f, high)
-    slope = phase_slope_ms(aligned, f, _Runs(first, stop))
+    slope = phase_slope_ms(aligned, responses.variance[i, p], f, _Runs(first, stop))
     rows = []
     for k in np.flatnonzero(stop > first):
         lines = slice(int(first[k]), int(stop[k]))

@@ -23,7 +23,11 @@ HIGHEST_HZ = 20000.0
 N_REPLICATES = 48
 #: Captures of one pair that differ by more than this many standard errors do not agree.
 DISAGREE_SIGMAS = 3.0
+#: Share of the replicates that follow an older capture which the newest contradicts: the odds that it was right.
+OLDER_RIGHT = 0.125
 
+# First of the replicates that follow an older capture.
+_FOLLOW_OLDER = round(N_REPLICATES * (1.0 - OLDER_RIGHT))
 # Lines of a feed weaker than this share of its strongest line carry nothing.
 _FEED_FLOOR = 1e-10
 # Neighbouring lines share their noise (a Hann window leaves 1.5 lines' worth of it in each), and under a sweep the few
@@ -191,7 +195,8 @@ def merged(
     """Responses of several captures, all at the same settings, as one.
 
     Where captures of one output at one position agree, the mean weighted by inverse variance; where they differ
-    beyond `DISAGREE_SIGMAS` standard errors the newest (last) counts and a finding says so.
+    beyond `DISAGREE_SIGMAS` standard errors the newest (last) counts, a finding says so, and the last replicates follow
+    the older capture, so that whatever hangs on the difference is known to be unsure.
     """
     n_line = max(c.h.shape[-1] for c in captures)
     n_low = max(c.replicates.shape[-1] for c in captures)
@@ -206,7 +211,7 @@ def merged(
             sources = [c for c in captures if c.has(output, position)]
             if not sources:
                 continue
-            used, found = _agreeing(sources, output, position)
+            used, contradicted, found = _agreeing(sources, output, position)
             findings += found
             n = min(c.h.shape[-1] for c in used)
             k = min(c.replicates.shape[-1] for c in used)
@@ -219,6 +224,10 @@ def merged(
             averages[i, p] = sum(float(c.averages[o, q]) for c, o, q in rows)
             stacked = np.stack([c.replicates[:, o, q, :k] for c, o, q in rows])  # (capture, replicate, line)
             replicates[:, i, p, :k] = np.sum(w[:, None, :k] * stacked, axis=0)
+            if contradicted:
+                older = contradicted[-1].replicates[_FOLLOW_OLDER:, *_index(contradicted[-1], output, position)]
+                k = min(k, older.shape[-1])
+                replicates[_FOLLOW_OLDER:, i, p, :k] = older[:, :k]
     whole = Responses(
         capture="",
         outputs=tuple(outputs),
@@ -233,15 +242,18 @@ def merged(
     return whole, findings
 
 
-def _agreeing(sources: list[Responses], output: str, position: str) -> tuple[list[Responses], list[Finding]]:
-    """The captures that agree with the newest, and a finding where one does not."""
+def _agreeing(
+    sources: list[Responses], output: str, position: str
+) -> tuple[list[Responses], list[Responses], list[Finding]]:
+    """The captures that agree with the newest, those that do not, and a finding for each of these."""
     newest = sources[-1]
-    used, findings = [], []
+    used, contradicted, findings = [], [], []
     for source in sources[:-1]:
         sigmas = _difference_sigmas(source, newest, output, position)
         if sigmas <= DISAGREE_SIGMAS:
             used.append(source)
             continue
+        contradicted.append(source)
         detail = (
             f"{output} at {position} came out differently in {source.capture!r} and {newest.capture!r}; the newest "
             "counts. Check whether a setting, a level or the microphone was changed in between."
@@ -251,7 +263,7 @@ def _agreeing(sources: list[Responses], output: str, position: str) -> tuple[lis
                 "captures disagree", "warning", detail, newest.capture, output, value=sigmas, unit="standard errors"
             )
         )
-    return [*used, newest], findings
+    return [*used, newest], contradicted, findings
 
 
 def _difference_sigmas(a: Responses, b: Responses, output: str, position: str) -> float:
@@ -272,8 +284,13 @@ def _difference_sigmas(a: Responses, b: Responses, output: str, position: str) -
 
 def _row(responses: Responses, output: str, position: str) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
     """H and variance, (line,), of one output at one position."""
-    i, p = responses.outputs.index(output), responses.positions.index(position)
-    return responses.h[i, p], responses.variance[i, p]
+    at = _index(responses, output, position)
+    return responses.h[at], responses.variance[at]
+
+
+def _index(responses: Responses, output: str, position: str) -> tuple[int, int]:
+    """Where an output and a position stand on their axes."""
+    return responses.outputs.index(output), responses.positions.index(position)
 
 
 def impulse_responses(cross: CrossSpectra, change: dict[str, tuple[float, float]]) -> list[ImpulseResponse]:

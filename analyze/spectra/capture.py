@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.acoustics import energy_db
 from analyze.audio.damage import TrackStatistics, damage_findings
 from analyze.audio.recording import Recording
 from analyze.findings import Finding, Severity
@@ -155,9 +156,16 @@ def _coarse(
                 f"{feed} is not heard at {positions[p]} over the noise. If it should be, check that feed and "
                 "microphone are of the same take and the tracks not swapped, or record it louder."
             )
+            stands_out_db = float(energy_db(prominence[p]))
             findings.append(
                 Finding(
-                    "output not heard", severity, detail, recording.capture, positions[p], value=float(prominence[p])
+                    "output not heard",
+                    severity,
+                    detail,
+                    recording.capture,
+                    positions[p],
+                    value=stands_out_db,
+                    unit="dB",
                 )
             )
     return shift_s, findings

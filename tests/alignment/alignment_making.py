@@ -123,6 +123,7 @@ def context(
     n_replicates: int = 12,
     temperature_c: float = 20.0,
     blocked: Mapping[str, str] | None = None,
+    contradicted: frozenset[str] = frozenset(),
 ) -> Context:
     """The context of responses (output, position, line) at present settings."""
     names, seats = [o.name for o in outputs], [p.name for p in positions]
@@ -130,7 +131,8 @@ def context(
         h, names, seats, std=std, spread=spread, rng=np.random.default_rng(99), n_replicates=n_replicates
     )
     check = sound_check(outputs, positions, reference, temperature_c)
-    return context_of(check, found, arrivals or {}, signs or signs_of(dict.fromkeys(names, 1)), blocked or {})
+    wiring = signs or signs_of(dict.fromkeys(names, 1))
+    return context_of(check, found, arrivals or {}, wiring, blocked or {}, contradicted)
 
 
 def hall(

@@ -274,3 +274,22 @@ def test_the_reference_is_the_named_output_not_its_group() -> None:
     for reference, expected_ms in (("l", 10.0), ("r", 20.0)):
         one = context(everything, seats(3), levels(everything), arrivals=found, reference=reference)
         assert change_of(one)[1] == pytest.approx(expected_ms)
+
+
+def test_a_sub_as_reference_says_what_would_settle_it() -> None:
+    """Its arrival is known to half a millisecond only: louder captures would not help."""
+    low = Output("sub", "sub")
+    found = {("sub", "audience 0"): (40.0, 0.45), ("tower", "audience 0"): (45.0, 0.02)}
+    everything = [low, tower(align_at=("audience 0",))]
+    decision = decided(context(everything, seats(3), levels(everything), arrivals=found))
+    assert decision.decision == "undecided"
+    assert "Name a main as reference" in decision.reason
+
+
+def test_captures_that_disagree_are_the_reason() -> None:
+    everything = [MAIN, tower(align_at=("audience 0",))]
+    found = arrivals({"tower": [5.0]}, std_ms=0.5)
+    hall_of = context(everything, seats(3), levels(everything), arrivals=found, contradicted=frozenset({"tower"}))
+    decision = decided(hall_of)
+    assert decision.decision == "undecided"
+    assert "Two captures of tower disagree" in decision.reason

@@ -271,3 +271,16 @@ def test_there_is_no_trick_where_it_meets_nothing() -> None:
     trick = monitor_trick(only_stage, ("wedge",), {})
     assert trick is not None
     assert math.isnan(trick.audience_db)
+
+
+@pytest.mark.parametrize("is_sub_there", [True, False])
+def test_without_the_subs_on_stage_nothing_is_turned(is_sub_there: bool) -> None:
+    """The low end on stage is largely theirs: a monitor that is judged against the mains alone is left."""
+    h = stage([-1.0])
+    sub = np.full((1, *h.shape[1:]), np.nan, dtype=np.complex128)
+    sub[0, 0] = 1.5 * vented(35.0) * low_pass(100.0) * delay(12.0)
+    if is_sub_there:
+        sub[0, 1:] = 0.3 * sub[0, 0]
+    decision = decided(on_stage(np.concatenate([h, sub]), [wedge(), Output("sub", "sub")]))
+    assert decision.decision == ("change" if is_sub_there else "keep")
+    assert ("no sub was measured on stage" in decision.reason) is not is_sub_there

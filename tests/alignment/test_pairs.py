@@ -158,3 +158,10 @@ def test_only_what_was_measured_is_paired() -> None:
     assert pairs == {("mix", "main", "fill")} | {
         ("drums", a, b) for a, b in (("main", "sub"), ("main", "fill"), ("sub", "fill"))
     }
+
+
+def test_a_sum_is_not_known_below_its_error() -> None:
+    """Two opposite signals cancel to nothing, as far as can be told: to the error of both, -37 dB here."""
+    h = np.stack([np.ones((1, N_LINES)), -np.ones((1, N_LINES))]).astype(np.complex128)
+    rows = rows_of(h, std=0.01)
+    assert [r.sum_db for r in rows] == pytest.approx([10.0 * math.log10(2e-4)] * len(rows), abs=0.01)

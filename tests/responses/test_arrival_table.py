@@ -227,7 +227,10 @@ def test_of_arrivals_that_differ_the_newest_counts() -> None:
     check = check_of(captures)
     found = arrivals_at_present(taken, check, signs_of(taken))
     assert found["main", "near"][0] - TOP_MS == pytest.approx(12.3 + 1.3 + 2.5 + 1.5, abs=2e-3)
-    assert found == arrivals_at_present(taken[1:], check, signs_of(taken))
+    newest = arrivals_at_present(taken[1:], check, signs_of(taken))
+    assert {key: ms for key, (ms, _) in found.items()} == {key: ms for key, (ms, _) in newest.items()}
+    # one time in eight the older was right: the spread holds that share of the square of 1.5 ms
+    assert found["main", "near"][1] == pytest.approx(np.hypot(newest["main", "near"][1], 1.5 * 0.125**0.5), abs=1e-3)
 
 
 @pytest.mark.parametrize(("captured_c", "now_c", "stretch"), [(10.0, 30.0, 337.3 / 349.0), (30.0, 10.0, 349.0 / 337.3)])

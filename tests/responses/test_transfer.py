@@ -278,6 +278,16 @@ def test_captures_that_disagree_are_said_and_the_newest_counts() -> None:
     assert whole.averages[0, 0] == 20.0
 
 
+def test_what_hangs_on_a_disagreement_is_unsure() -> None:
+    """One replicate in eight follows the older capture, at every position the same ones."""
+    old = captured("old", 1.0, 0.01, ("x",), ("p", "q"))
+    new = captured("new", 1.5, 0.01, ("x",), ("p", "q"))
+    whole, _ = merged([old, new], ("x",), ("p", "q"))
+    for p in range(2):
+        gain = np.mean(np.abs(whole.replicates[:, 0, p]), axis=-1) / np.mean(np.abs(old.h[0, p]))
+        assert (gain < 1.25).tolist() == [False] * 42 + [True] * 6
+
+
 def test_of_three_captures_those_that_agree_with_the_newest_count() -> None:
     first, wrong, last = (captured(n, g, 0.01, ("x",), ("p",)) for n, g in (("a", 1.0), ("b", 1.5), ("c", 1.0)))
     whole, findings = merged([first, wrong, last], ("x",), ("p",))
