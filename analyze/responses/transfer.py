@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from analyze.findings import Finding
 from analyze.spectra.cross_spectra import FRAME_S, CrossSpectra, line_hz
+from analyze.spectra.least_squares import solve
 
 #: Lines above this are not used for anything but impulse responses.
 HIGHEST_HZ = 20000.0
@@ -28,8 +29,6 @@ OLDER_RIGHT = 0.125
 
 # First of the replicates that follow an older capture.
 _FOLLOW_OLDER = round(N_REPLICATES * (1.0 - OLDER_RIGHT))
-# Lines of a feed weaker than this share of its strongest line carry nothing.
-_FEED_FLOOR = 1e-10
 # Neighbouring lines share their noise (a Hann window leaves 1.5 lines' worth of it in each), and under a sweep the few
 # frames that hold a line's sound share theirs by up to 1.4: replicates scatter by that much more.
 _LINES_PER_INDEPENDENT = 2.1
@@ -45,6 +44,8 @@ class Responses:
     h : (output, position, line) complex, NaN where nothing was measured
     variance : (output, position, line) variance of h, `E|dh|^2`
     coherence : (output, position, line) 0..1
+    share : (output, position, line) of the feed's energy that is its own and not common with other feeds, 0..1; 0 where
+        the output cannot be told from the others
     averages : (output, position) effective averages, NaN where nothing was measured
     replicates : (replicate, output, position, line) h of the low lines as it might have come out: resampled over
         groups of frames, with the noise of `variance` added
@@ -57,20 +58,21 @@ class Responses:
     h: NDArray[np.complex64]
     variance: NDArray[np.float32]
     coherence: NDArray[np.float32]
+    share: NDArray[np.float32]
     averages: NDArray[np.float64]
     replicates: NDArray[np.complex64]
 
     def __post_init__(self) -> None:
         """Check that the shapes agree and close the arrays."""
         shape = (len(self.outputs), len(self.positions), len(self.frequency_hz))
-        for name in ("h", "variance", "coherence"):
+        for name in ("h", "variance", "coherence", "share"):
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, expected {shape}")
         if self.replicates.shape[1:3] != shape[:2]:
             raise ValueError(
                 f"replicates has shape {self.replicates.shape}, expected (replicate, output, position, line)"
             )
-        for name in ("h", "variance", "coherence", "averages", "replicates"):
+        for name in ("h", "variance", "coherence", "share", "averages", "replicates"):
             getattr(self, name).flags.writeable = False
 
     def has(self, output: str, position: str) -> bool:
@@ -106,47 +108,41 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator) -> Responses:
     -----
     With K frames worth `n` averages and q feeds the noise per frame is `(Gyy - H* Gxy) / K * n / (n - q)`, the
     variance of H that noise times `K / n * inv(Gxx)`. A frame in which the feed is silent adds to what is known of the
-    noise, so sweeps and drums need no other estimate than steady noise does.
+    noise, so sweeps and drums need no other estimate than steady noise does. `inv(Gxx)` of feed i is `1 / (Gii (1 -
+    g2))`, g2 its coherence with all other feeds together. Where that comes near 1 all that is known is that the feed
+    gives no more than everything heard: H is 0 with the variance `Gyy / Gii`.
     """
     n_line = min(cross.gxx.shape[-1], round(HIGHEST_HZ * FRAME_S) + 1)
     frequency_hz = line_hz(n_line)
+    gxy, gyy = cross.gxy[..., :n_line], cross.gyy[:, :n_line]
+    n = cross.n_effective  # (position,)
+    q = len(cross.feeds)
+    solved = solve(cross.gxx[..., :n_line], gxy, n)
+    explained = np.einsum("ipl,ipl->pl", np.conj(solved.h), gxy).real
+    residual = np.clip(gyy - explained, 1e-7 * gyy, None)  # rounding of float32 spectra leaves 1e-7
+    is_told = solved.share > 0.0
+    variance = residual[None] / (solved.power * np.where(is_told, solved.share, 1.0) * np.maximum(n - q, 0.5)[:, None])
+    coherence = explained[None] / np.maximum(gyy, 1e-300) if q == 1 else _partial(solved.h, variance, n)
+    variance = np.where(is_told, variance, gyy / solved.power)
     phase = np.exp(-2j * np.pi * frequency_hz * cross.shift_s[:, :, None])  # (feed, position, line)
-    gxx, gyy = _floored(cross.gxx[..., :n_line]), cross.gyy[..., :n_line]
-    gxy = cross.gxy[..., :n_line] * phase
-    inverse = np.linalg.inv(np.moveaxis(gxx, -1, 0))  # (line, feed, feed)
-    h = np.einsum("lij,jpl->ipl", inverse, gxy)
-    n, q = cross.n_effective, len(cross.feeds)
-    explained = np.einsum("ipl,ipl->pl", np.conj(h), gxy).real
-    power = gyy.mean(axis=0)
-    residual = np.clip(power - explained, 1e-7 * power, None)  # rounding of float32 spectra leaves 1e-7
-    diagonal = np.einsum("lii->il", inverse).real
-    variance = residual[None] * diagonal[:, None] / max(n - q, 0.5)
-    coherence = explained[None] / np.maximum(power, 1e-300) if q == 1 else _partial(h, variance, n)
-    shape = h.shape
+    shape = gxy.shape
     return Responses(
         capture=cross.capture,
         outputs=cross.feeds,
         positions=cross.positions,
         frequency_hz=frequency_hz,
-        h=h.astype(np.complex64),
+        h=(solved.h * phase).astype(np.complex64),
         variance=variance.astype(np.float32),
         coherence=np.clip(np.broadcast_to(coherence, shape), 0.0, 1.0).astype(np.float32),
-        averages=np.full(shape[:2], n),
+        share=solved.share.astype(np.float32),
+        averages=np.broadcast_to(n, shape[:2]).copy(),
         replicates=_replicates(cross, variance, rng),
     )
 
 
-def _floored(gxx: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Feed spectra with a floor under each feed: lines it does not carry get a huge variance, not a division by 0."""
-    out = gxx.copy()
-    for i in range(len(out)):
-        out[i, i] = np.maximum(out[i, i].real, _FEED_FLOOR * max(float(out[i, i].real.max()), 1e-30))
-    return out
-
-
-def _partial(h: NDArray[np.complex128], variance: NDArray[np.float64], n: float) -> NDArray[np.float64]:
-    """Partial coherence of each feed from its own error: `g2 / (1 - g2) = |H|^2 / (n var)`."""
-    ratio = np.abs(h) ** 2 / np.maximum(n * variance, 1e-300)
+def _partial(h: NDArray[np.complex128], variance: NDArray[np.float64], n: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Partial coherence of each feed from its own error: `g2 / (1 - g2) = |H|^2 / (n var)`; n is (position,)."""
+    ratio = np.abs(h) ** 2 / np.maximum(n[:, None] * variance, 1e-300)
     return ratio / (1.0 + ratio)
 
 
@@ -158,14 +154,14 @@ def _replicates(cross: CrossSpectra, variance: NDArray[np.float64], rng: np.rand
     n_group, n_feed, n_position, n_low = cross.low_gxy.shape
     phase = np.exp(-2j * np.pi * line_hz(n_low) * cross.shift_s[:, :, None])
     weights = rng.dirichlet(np.ones(n_group), N_REPLICATES) * n_group if n_group > 1 else np.ones((N_REPLICATES, 1))
-    gxx = (weights @ cross.low_gxx.reshape(n_group, -1)).reshape(N_REPLICATES, n_feed, n_feed, n_low)
-    gxy = (weights @ cross.low_gxy.reshape(n_group, -1)).reshape(N_REPLICATES, n_feed, n_position, n_low) * phase
-    out = np.empty(gxy.shape, dtype=np.complex64)
+    out = np.empty((N_REPLICATES, n_feed, n_position, n_low), dtype=np.complex64)
     sigma = np.sqrt(variance[..., :n_low] * _LINES_PER_INDEPENDENT / 2.0)
     for r in range(N_REPLICATES):
-        inverse = np.linalg.inv(np.moveaxis(_floored(gxx[r]), -1, 0))
+        gxx = np.tensordot(weights[r], cross.low_gxx, axes=1)
+        gxy = np.tensordot(weights[r], cross.low_gxy, axes=1)
         noise = rng.standard_normal((2, n_feed, n_position, n_low))
-        out[r] = np.einsum("lij,jpl->ipl", inverse, gxy[r]) + sigma * (noise[0] + 1j * noise[1])
+        h = solve(gxx, gxy, cross.n_effective).h * phase
+        out[r] = h + sigma * (noise[0] + 1j * noise[1])
     return out
 
 
@@ -202,7 +198,7 @@ def merged(
     n_low = max(c.replicates.shape[-1] for c in captures)
     shape = (len(outputs), len(positions), n_line)
     h = np.full(shape, np.nan, dtype=np.complex64)
-    variance, coherence = (np.full(shape, np.nan, dtype=np.float32) for _ in range(2))
+    variance, coherence, share = (np.full(shape, np.nan, dtype=np.float32) for _ in range(3))
     averages = np.full(shape[:2], np.nan)
     replicates = np.full((N_REPLICATES, *shape[:2], n_low), np.nan, dtype=np.complex64)
     findings: list[Finding] = []
@@ -221,6 +217,7 @@ def merged(
             h[i, p, :n] = np.sum(w * np.stack([c.h[o, q, :n] for c, o, q in rows]), axis=0)
             variance[i, p, :n] = np.sum(w**2 * v, axis=0)
             coherence[i, p, :n] = np.sum(w * np.stack([c.coherence[o, q, :n] for c, o, q in rows]), axis=0)
+            share[i, p, :n] = np.max([c.share[o, q, :n] for c, o, q in rows], axis=0)
             averages[i, p] = sum(float(c.averages[o, q]) for c, o, q in rows)
             stacked = np.stack([c.replicates[:, o, q, :k] for c, o, q in rows])  # (capture, replicate, line)
             replicates[:, i, p, :k] = np.sum(w[:, None, :k] * stacked, axis=0)
@@ -236,6 +233,7 @@ def merged(
         h=h,
         variance=variance,
         coherence=coherence,
+        share=share,
         averages=averages,
         replicates=replicates,
     )
@@ -302,12 +300,12 @@ def impulse_responses(cross: CrossSpectra, change: dict[str, tuple[float, float]
 
     n_samples = round(cross.sample_rate_hz * FRAME_S)
     frequency_hz = line_hz(cross.gxx.shape[-1])
-    inverse = np.linalg.inv(np.moveaxis(_floored(cross.gxx), -1, 0))
+    h = solve(cross.gxx, cross.gxy, cross.n_effective).h
     out = []
     for p, position in enumerate(cross.positions):
-        phase = np.exp(-2j * np.pi * frequency_hz * cross.shift_s[:, p, None])
-        h = np.einsum("lij,jl->il", inverse, cross.gxy[:, p] * phase)
         for i, output in enumerate(cross.feeds):
-            samples = fft.irfft(h[i] * rotation(frequency_hz, *change.get(output, (1.0, 0.0))), n_samples)
+            sign, delay_ms = change.get(output, (1.0, 0.0))
+            turn = rotation(frequency_hz, sign, delay_ms + 1000.0 * float(cross.shift_s[i, p]))
+            samples = fft.irfft(h[i, p] * turn, n_samples)
             out.append(ImpulseResponse(output, position, round(cross.sample_rate_hz), samples.astype(np.float32)))
     return out

@@ -17,7 +17,8 @@ from analyze.audio.recording import Recording
 from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
-from analyze.spectra.streaming import SourceEndedError, accumulate, plan_frames
+from analyze.spectra.least_squares import solve
+from analyze.spectra.streaming import SourceEndedError, accumulate, furthest_read_s, plan_frames
 
 #: Fewest frames that give a spread at all.
 _FEWEST_FRAMES = 2 * OVERLAP_HOPS
@@ -51,14 +52,14 @@ def cross_spectra_of(
     if np.isnan(shift_s).all():
         return None, findings
     shift_s = np.nan_to_num(shift_s)
-    too_short = _too_short(recording, float(shift_s.max()))
+    too_short = _too_short(recording, furthest_read_s(shift_s))
     if too_short:
         return None, [*findings, too_short]
     cross, damage = _checked_pass(recording, feeds, positions, shift_s, progress)
     if cross is None:
         return None, [*findings, *damage]
     moved = shift_s + _remaining_s(cross)
-    if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, float(moved.max())) is None:
+    if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, furthest_read_s(moved)) is None:
         cross = _pass(recording, feeds, positions, moved, None, None)
     return cross, [*findings, *damage]
 
@@ -76,7 +77,7 @@ def _checked_pass(
         try:
             cross = _pass(recording, feeds, positions, shift_s, statistics, progress)
         except SourceEndedError:
-            too_short = _too_short(recording, float(shift_s.max()))
+            too_short = _too_short(recording, furthest_read_s(shift_s))
             if too_short:
                 return None, [too_short]
             continue
@@ -107,12 +108,12 @@ def _pass(
     )
 
 
-def _too_short(recording: Recording, latest_s: float) -> Finding | None:
+def _too_short(recording: Recording, furthest_s: float) -> Finding | None:
     """A finding where too few frames fit."""
-    plan = plan_frames(recording.n_frames, recording.sample_rate_hz, round(latest_s * recording.sample_rate_hz))
+    plan = plan_frames(recording.n_frames, recording.sample_rate_hz, round(furthest_s * recording.sample_rate_hz))
     if plan.n_frames >= _FEWEST_FRAMES:
         return None
-    needed_s = FRAME_S * (1.0 + (_FEWEST_FRAMES - 1) / OVERLAP_HOPS) + latest_s
+    needed_s = FRAME_S * (1.0 + (_FEWEST_FRAMES - 1) / OVERLAP_HOPS) + furthest_s
     least_s = math.ceil(10.0 * needed_s) / 10.0
     detail = f"At least {least_s:.1f} s are needed to tell sound from noise, 12 s are better: record it longer."
     return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
@@ -178,12 +179,13 @@ def _remaining_s(cross: CrossSpectra) -> NDArray[np.float64]:
     out = np.zeros(cross.shift_s.shape)
     n = 2 * (cross.gxx.shape[-1] - 1)
     width = max(3, round(0.01 * cross.sample_rate_hz))
+    solved = solve(cross.gxx, cross.gxy, cross.n_effective)
     for i in range(len(cross.feeds)):
-        gxx = cross.gxx[i, i].real
         for p in range(len(cross.positions)):
-            power = gxx * cross.gyy[i, p]
-            coherence = np.abs(cross.gxy[i, p]) ** 2 / np.maximum(power, 1e-300)
-            response = fft.irfft(cross.gxy[i, p] / np.maximum(gxx, 1e-9 * gxx.max()) * coherence, n)
+            # weighted by what of the microphone this feed accounts for: with one feed, the coherence
+            weight = np.abs(solved.h[i, p]) ** 2 * solved.power[i, p] / np.maximum(cross.gyy[p], 1e-300)
+            weight = np.where(solved.power[i, p] > 1e-9 * solved.power[i, p].max(), np.minimum(weight, 1.0), 0.0)
+            response = fft.irfft(solved.h[i, p] * weight, n)
             energy = np.convolve(np.concatenate([response[-width:], response]) ** 2, np.ones(width), mode="same")[
                 width:
             ]

@@ -2,7 +2,8 @@
 
 Conventions: `Gxy = sum over frames of conj(X) Y`, so that `Gxy / Gxx` is the response from feed to microphone and a
 later microphone has the phase `-2 pi f tau` (Bendat & Piersol, Random Data, ch. 5; the convention of
-`scipy.signal.csd(x, y)`). Every microphone is read `shift_s` later than the feed, so phases are relative to that shift.
+`scipy.signal.csd(x, y)`). For every microphone each feed is read by its own `shift_s` earlier than the microphone, so
+that whatever several feeds sound in one frame lies in step; phases are relative to that shift.
 
 Lines are 1/1.4 s apart at every sample rate. The sums over all frames hold every line; those over each group of
 frames, from which later figures get their spread, hold the lines up to `LOW_HZ`, where settings are decided.
@@ -39,12 +40,12 @@ class CrossSpectra:
     capture : name of the capture
     feeds, positions : labels of the feed and position axes
     sample_rate_hz : of the recording
-    shift_s : (feed, position) how much later than the feed each microphone was read
-    n_frames : (group,) frames summed
-    gxx : (feed, feed, line) complex, `conj(X of the first) X of the second`
-    gyy : (feed, position, line) real, of the microphone as read for that feed
+    shift_s : (feed, position) how much earlier than the microphone each feed was read for it
+    n_frames : (group, position) frames summed
+    gxx : (position, feed, feed, line) complex, `conj(X of the first) X of the second`, as read for that position
+    gyy : (position, line) real
     gxy : (feed, position, line) complex, phases relative to `shift_s`
-    low_gxx, low_gxy : (group, feed, feed, line), (group, feed, position, line), lines up to `LOW_HZ`
+    low_gxx, low_gxy : (group, position, feed, feed, line), (group, feed, position, line), lines up to `LOW_HZ`
     """
 
     capture: str
@@ -65,10 +66,11 @@ class CrossSpectra:
         n_line, n_low = self.gxx.shape[-1], self.low_gxx.shape[-1]
         expected = {
             "shift_s": (n_feed, n_position),
-            "gxx": (n_feed, n_feed, n_line),
-            "gyy": (n_feed, n_position, n_line),
+            "n_frames": (n_group, n_position),
+            "gxx": (n_position, n_feed, n_feed, n_line),
+            "gyy": (n_position, n_line),
             "gxy": (n_feed, n_position, n_line),
-            "low_gxx": (n_group, n_feed, n_feed, n_low),
+            "low_gxx": (n_group, n_position, n_feed, n_feed, n_low),
             "low_gxy": (n_group, n_feed, n_position, n_low),
         }
         for name, shape in expected.items():
@@ -78,6 +80,6 @@ class CrossSpectra:
             array.flags.writeable = False
 
     @property
-    def n_effective(self) -> float:
-        """Effective number of averages over all groups."""
-        return EFFECTIVE_SHARE * float(self.n_frames.sum())
+    def n_effective(self) -> NDArray[np.float64]:
+        """Effective number of averages over all groups, (position,)."""
+        return np.asarray(EFFECTIVE_SHARE * self.n_frames.sum(axis=0), dtype=np.float64)

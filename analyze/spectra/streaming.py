@@ -1,8 +1,9 @@
 """The streaming pass: every sample of a capture read once, cross-spectra left behind.
 
-Frames of 1.4 s, Hann, 75 % overlap; each microphone is read by its coarse delay later than the feed, so that a delay
-costs no coherence. Memory holds a batch of frames and the sums, whatever the length of the recording. Batches break
-at fixed frame numbers, so the sums do not depend on how the recording is read.
+Frames of 1.4 s, Hann, 75 % overlap; for each microphone every feed is read by its coarse delay earlier than the
+microphone, so that no delay costs coherence. Frames that touch damaged samples are left out. Memory holds a batch of
+frames and the sums, whatever the length of the recording. Batches break at fixed frame numbers, so the sums do not
+depend on how the recording is read.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ _BATCH = 8
 #: Samples read at a time.
 _BLOCK = 1 << 17
 
+#: Stretches of one track, (first, stop) in samples.
+Spans = Sequence[tuple[int, int]]
 #: A source of blocks: given the block length in samples, successive (frame, track) arrays from the start.
 BlockSource = Callable[[int], Iterator[NDArray[np.float32]]]
 
@@ -52,12 +55,18 @@ class FramePlan:
         return frame * self.n_groups // self.n_frames
 
 
-def plan_frames(n_samples: int, sample_rate_hz: float, largest_shift: int) -> FramePlan:
-    """Frames that fit into `n_samples` when the latest microphone is read `largest_shift` samples later."""
+def plan_frames(n_samples: int, sample_rate_hz: float, furthest: int) -> FramePlan:
+    """Frames that fit into `n_samples` when a track is read up to `furthest` samples behind a frame's start."""
     length = round(FRAME_S * sample_rate_hz)
     hop = length // OVERLAP_HOPS
-    available = n_samples - max(0, largest_shift)
+    available = n_samples - max(0, furthest)
     return FramePlan(length, hop, max(0, (available - length) // hop + 1))
+
+
+def furthest_read_s(shift_s: NDArray[np.float64]) -> float:
+    """How far behind a frame's start a track is read at the most, for shifts (feed, position)."""
+    latest = shift_s.max(axis=0)
+    return float(max(0.0, latest.max(), (latest - shift_s).max()))
 
 
 def accumulate(
@@ -69,6 +78,7 @@ def accumulate(
     feeds: Sequence[str],
     positions: Sequence[str],
     shift_s: NDArray[np.float64],
+    left_out: Sequence[Spans] = (),
     progress: Callable[[int], None] | None = None,
 ) -> CrossSpectra:
     """Cross-spectral sums of one capture.
@@ -77,7 +87,9 @@ def accumulate(
     ----------
     blocks : source of (frame, track) blocks, tracks in the order feeds, then positions
     n_samples : length of the recording per track
-    shift_s : (feed, position) how much later than the feed each microphone is read; rounded to whole samples
+    shift_s : (feed, position) how much earlier than the microphone each feed is read; rounded to whole samples
+    left_out : per track the samples that must not count; a frame that touches one is left out for the microphone
+        concerned, a frame of a feed for all
     progress : called with the number of samples done since the last call
 
     Raises
@@ -86,15 +98,18 @@ def accumulate(
     SourceEndedError : if the source ends before its `n_samples`
     """
     shift = np.round(shift_s * sample_rate_hz).astype(np.int64)
-    plan = plan_frames(n_samples, sample_rate_hz, int(shift.max(initial=0)))
+    latest = shift.max(axis=0)  # (position,) where each microphone is read
+    furthest = round(furthest_read_s(shift / sample_rate_hz) * sample_rate_hz)
+    plan = plan_frames(n_samples, sample_rate_hz, furthest)
     if plan.n_frames == 0:
         raise ValueError("the recording is shorter than one frame")
-    sums = _Sums(plan, len(feeds), len(positions))
-    lead = max(0, -int(shift.min(initial=0)))
+    reading = _Reading(latest, latest - shift, _usable(plan, latest, latest - shift, left_out))
+    sums = _Sums(plan, reading)
+    lead = max(0, -int(latest.min(initial=0)))
     frame = 0
-    for start, samples in _batches(blocks, plan, int(shift.max(initial=0)), lead, progress):
+    for start, samples in _batches(blocks, plan, furthest, lead, progress):
         n = min(_BATCH, plan.n_frames - frame)
-        sums.add(frame, samples, start, shift, n)
+        sums.add(frame, samples, start, n)
         frame += n
     return CrossSpectra(
         capture=capture,
@@ -111,10 +126,43 @@ def accumulate(
     )
 
 
+@dataclass(frozen=True)
+class _Reading:
+    """How the tracks are read, in samples behind a frame's own start.
+
+    microphone : (position,) ; feed : (feed, position), for that microphone; usable : (frame, position)
+    """
+
+    microphone: NDArray[np.int64]
+    feed: NDArray[np.int64]
+    usable: NDArray[np.bool_]
+
+
+def _usable(
+    plan: FramePlan, microphone: NDArray[np.int64], feed: NDArray[np.int64], left_out: Sequence[Spans]
+) -> NDArray[np.bool_]:
+    """Frames, (frame, position), none of whose tracks touches what is left out."""
+    n_feed, n_position = feed.shape
+    usable = np.ones((plan.n_frames, n_position), dtype=np.bool_)
+    for track, spans in enumerate(left_out):
+        for first, stop in spans:
+            for p in range(n_position):
+                if track < n_feed:
+                    at = int(feed[track, p])
+                elif track - n_feed == p:
+                    at = int(microphone[p])
+                else:
+                    continue
+                # frame k covers at + k hop .. at + k hop + length
+                low = (first - at - plan.length) // plan.hop + 1
+                usable[max(0, low) : max(0, -((at - stop) // plan.hop)), p] = False
+    return usable
+
+
 def _batches(
     blocks: BlockSource,
     plan: FramePlan,
-    largest_shift: int,
+    furthest: int,
     lead: int,
     progress: Callable[[int], None] | None,
 ) -> Iterator[tuple[int, NDArray[np.float32]]]:
@@ -126,7 +174,7 @@ def _batches(
     held: NDArray[np.float32] | None = None
     for first in range(0, plan.n_frames, _BATCH):
         n = min(_BATCH, plan.n_frames - first)
-        needed = lead + (n - 1) * plan.hop + plan.length + max(0, largest_shift)
+        needed = lead + (n - 1) * plan.hop + plan.length + furthest
         while held is None or len(held) < needed:
             block = next(source, None)
             if block is None:
@@ -146,43 +194,41 @@ def _batches(
 class _Sums:
     """The running sums of one pass, in double precision."""
 
-    def __init__(self, plan: FramePlan, n_feed: int, n_position: int) -> None:
-        self.plan = plan
+    def __init__(self, plan: FramePlan, reading: _Reading) -> None:
+        self.plan, self.reading = plan, reading
+        n_feed, n_position = reading.feed.shape
         n_group, n_line, n_low = plan.n_groups, plan.length // 2 + 1, round(LOW_HZ * FRAME_S) + 1
         self.n_low = min(n_low, n_line)
         self.window = np.hanning(plan.length + 1)[:-1].astype(np.float32)
-        self.n_frames = np.zeros(n_group, dtype=np.int64)
-        self.gxx = np.zeros((n_feed, n_feed, n_line), dtype=np.complex128)
-        self.gyy = np.zeros((n_feed, n_position, n_line))
+        self.n_frames = np.zeros((n_group, n_position), dtype=np.int64)
+        self.gxx = np.zeros((n_position, n_feed, n_feed, n_line), dtype=np.complex128)
+        self.gyy = np.zeros((n_position, n_line))
         self.gxy = np.zeros((n_feed, n_position, n_line), dtype=np.complex128)
-        self.low_gxx = np.zeros((n_group, n_feed, n_feed, self.n_low), dtype=np.complex128)
+        self.low_gxx = np.zeros((n_group, n_position, n_feed, n_feed, self.n_low), dtype=np.complex128)
         self.low_gxy = np.zeros((n_group, n_feed, n_position, self.n_low), dtype=np.complex128)
 
-    def add(self, first: int, samples: NDArray[np.float32], start: int, shift: NDArray[np.int64], n: int) -> None:
+    def add(self, first: int, samples: NDArray[np.float32], start: int, n: int) -> None:
         """Add `n` frames from frame number `first` on, which begins at `samples[start]`; group by group."""
-        n_feed, n_position = shift.shape
-        x = [self._transform(samples[:, feed], start, n) for feed in range(n_feed)]  # each (frame, line)
+        n_feed, n_position = self.reading.feed.shape
         group_of = np.array([self.plan.group_of(first + k) for k in range(n)])
-        runs = [(int(g), np.flatnonzero(group_of == g)) for g in np.unique(group_of)]
-        for g, rows in runs:
-            self.n_frames[g] += len(rows)
-        for i in range(n_feed):
-            for j in range(n_feed):
-                for g, rows in runs:
-                    lines = _product(x[i][rows], x[j][rows])
-                    self.gxx[i, j] += lines
-                    self.low_gxx[g, i, j] += lines[: self.n_low]
+        feeds = _FeedSpectra(self, samples, start, n)
         for p in range(n_position):
-            spectra = {int(s): self._transform(samples[:, n_feed + p], start + int(s), n) for s in set(shift[:, p])}
-            for i in range(n_feed):
-                y = spectra[int(shift[i, p])]
-                for g, rows in runs:
-                    lines = _product(x[i][rows], y[rows])
+            y = self.transform(samples[:, n_feed + p], start + int(self.reading.microphone[p]), n)
+            usable = self.reading.usable[first : first + n, p]
+            for g in np.unique(group_of):
+                rows = np.flatnonzero((group_of == g) & usable)
+                self.n_frames[g, p] += len(rows)
+                self.gyy[p] += _product(y[rows], y[rows]).real
+                for i in range(n_feed):
+                    lines = _product(feeds.of(i, p)[rows], y[rows])
                     self.gxy[i, p] += lines
                     self.low_gxy[g, i, p] += lines[: self.n_low]
-                    self.gyy[i, p] += _product(y[rows], y[rows]).real
+                    for j in range(n_feed):
+                        lines = feeds.product(i, j, p, rows)
+                        self.gxx[p, i, j] += lines
+                        self.low_gxx[g, p, i, j] += lines[: self.n_low]
 
-    def _transform(self, track: NDArray[np.float32], start: int, n: int) -> NDArray[np.complex64]:
+    def transform(self, track: NDArray[np.float32], start: int, n: int) -> NDArray[np.complex64]:
         """Windowed spectra (frame, line) of n frames from sample `start` on."""
         from scipy import fft
 
@@ -190,6 +236,30 @@ class _Sums:
         frames = np.lib.stride_tricks.sliding_window_view(track[start:stop], self.plan.length)[:: self.plan.hop]
         spectra: NDArray[np.complex64] = fft.rfft(frames * self.window, axis=-1)
         return spectra
+
+
+class _FeedSpectra:
+    """Spectra of the feeds in one batch and their products, each computed once for all microphones that share it."""
+
+    def __init__(self, sums: _Sums, samples: NDArray[np.float32], start: int, n: int) -> None:
+        self._sums, self._samples, self._start, self._n = sums, samples, start, n
+        self._spectra: dict[tuple[int, int], NDArray[np.complex64]] = {}
+        self._products: dict[tuple[int, int, int, int, bytes], NDArray[np.complex128]] = {}
+
+    def of(self, i: int, p: int) -> NDArray[np.complex64]:
+        """Spectra, (frame, line), of feed i as read for microphone p."""
+        offset = int(self._sums.reading.feed[i, p])
+        if (i, offset) not in self._spectra:
+            self._spectra[i, offset] = self._sums.transform(self._samples[:, i], self._start + offset, self._n)
+        return self._spectra[i, offset]
+
+    def product(self, i: int, j: int, p: int, rows: NDArray[np.int64]) -> NDArray[np.complex128]:
+        """Sum over these frames of `conj(feed i) feed j` as read for microphone p; (line,)."""
+        feed = self._sums.reading.feed
+        key = (i, int(feed[i, p]), j, int(feed[j, p]), rows.tobytes())
+        if key not in self._products:
+            self._products[key] = _product(self.of(i, p)[rows], self.of(j, p)[rows])
+        return self._products[key]
 
 
 def _product(a: NDArray[np.complex64], b: NDArray[np.complex64]) -> NDArray[np.complex128]:

@@ -83,6 +83,7 @@ def responses_of(
         h=h.astype(np.complex64),
         variance=np.where(np.isfinite(h), std**2, np.nan).astype(np.float32),
         coherence=np.full(h.shape, 0.99, dtype=np.float32),
+        share=np.ones(h.shape, dtype=np.float32),
         averages=np.full(h.shape[:2], 20.0),
         replicates=low.astype(np.complex64),
     )

@@ -63,6 +63,7 @@ def responses_from(
         h=h.astype(np.complex64),
         variance=np.broadcast_to(CLAIMED_ERROR**2 * energy, shape).astype(np.float32),
         coherence=np.full(shape, 1.0 - CLAIMED_ERROR, dtype=np.float32),
+        share=np.ones(shape, dtype=np.float32),
         averages=np.full(shape[:2], 32.0),
         replicates=np.repeat(h[None, ..., :N_LOW], 2, axis=0).astype(np.complex64),
     )

@@ -130,6 +130,7 @@ def responses(
         h=h.astype(np.complex64),
         variance=np.full(h.shape, std**2, dtype=np.float32),
         coherence=np.full(h.shape, coherence, dtype=np.float32),
+        share=np.ones(h.shape, dtype=np.float32),
         averages=np.full(h.shape[:2], averages),
         replicates=np.repeat(low[None].astype(np.complex64), N_REPLICATES, axis=0),
     )

@@ -67,7 +67,7 @@ def test_one_feed_gives_gain_and_delay(n: int, kind: str) -> None:
     # Measured residual 1.3e-3: shifts are whole samples, a frame's edges see the fraction that is left.
     assert np.abs(found.h[0] / truth - 1.0)[:, CARRIED].max() < 4e-3
     assert found.coherence[0][:, CARRIED].min() > 0.999
-    assert found.averages[0] == pytest.approx(0.52 * cross.n_frames.sum())
+    assert found.averages[0] == pytest.approx(0.52 * cross.n_frames.sum(axis=0))
 
 
 @pytest.mark.parametrize("n", [14 * RATE_HZ, 25 * RATE_HZ + 1])
@@ -93,7 +93,7 @@ def test_the_coherence_is_that_of_the_noise() -> None:
         for seed in range(6):
             cross, _ = take("noise", seed, 14 * RATE_HZ, noise)
             means.append(responses_of(cross, np.random.default_rng(seed)).coherence[0][:, CARRIED].mean())
-            n = cross.n_effective
+            n = cross.n_effective[0]
         true = 1.0 / (1.0 + noise**2)
         assert np.mean(means) == pytest.approx(true + (1.0 - true) ** 2 / n, abs=0.006)
 
@@ -312,7 +312,7 @@ def test_a_difference_of_a_few_per_cent_is_none() -> None:
 def test_captures_of_different_rates_agree_as_far_as_both_reach() -> None:
     long = captured("a", 1.0, 0.02, ("x", "y"), ("p",))
     short = captured("b", 1.0, 0.02, ("x",), ("p",))
-    cut = {name: getattr(short, name)[..., :700] for name in ("h", "variance", "coherence", "frequency_hz")}
+    cut = {name: getattr(short, name)[..., :700] for name in ("h", "variance", "coherence", "share", "frequency_hz")}
     whole, findings = merged([long, dataclasses.replace(short, **cut)], ("x", "y"), ("p",))
     assert not findings
     assert whole.h.shape[-1] == 900

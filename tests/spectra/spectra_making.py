@@ -74,7 +74,7 @@ def coherence(cross: CrossSpectra, low_hz: float, high_hz: float) -> NDArray[np.
     """Mean ordinary coherence over the lines of a band, (feed, position)."""
     line_hz = np.arange(cross.gxx.shape[-1]) / 1.4
     inside = (line_hz >= low_hz) & (line_hz <= high_hz)
-    power = np.einsum("iil->il", cross.gxx).real[:, None] * cross.gyy
+    power = np.einsum("piil->ipl", cross.gxx).real * cross.gyy
     return np.asarray((np.abs(cross.gxy) ** 2 / power)[..., inside].mean(axis=-1))
 
 
