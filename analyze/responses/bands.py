@@ -20,8 +20,9 @@ _Number = TypeVar("_Number", np.float64, np.complex128)
 
 LOWEST_HZ, HIGHEST_HZ = 19.0, 17000.0
 _MIN_SNR = 2.0
-#: A delay per band with a larger standard deviation than this, and than a quarter of a period, is not told.
-_TOLD_MS = 1.0
+#: A delay per band with a larger standard deviation than this, and than a quarter of a period, is not told; nor one
+#: whose lines stand less than this over their error, where phases wrap.
+_TOLD_MS, _TOLD_SNR = 1.0, 4.0
 
 
 class LineRuns(Protocol):
@@ -45,19 +46,36 @@ def phase_slope_ms(
     """Delay in ms per band from the phase step between neighbouring lines, `-arg(sum conj(S_k) S_(k+1)) / (2 pi df)`.
 
     spectrum, variance : (line,) and `E|dS|^2`. Positive when later; the step is unambiguous within +-700 ms. NaN where
-    a band has one line, or where the delay's standard deviation exceeds 1 ms and a quarter of a period.
+    a band has one line, where its energy is less than four times its error, or where the delay's standard deviation
+    exceeds 1 ms and a quarter of a period.
     """
     step = np.conj(spectrum[:-1]) * spectrum[1:]
-    power = np.abs(spectrum) ** 2
-    error = power[:-1] * variance[1:] + power[1:] * variance[:-1]
-    step, error = (np.where(np.isfinite(x), x, 0.0) for x in (step, error))
+    step = np.where(np.isfinite(step), step, 0.0)
     last = np.maximum(runs.stop - 1, runs.first)
-    total, total_error = _run_sums(step, runs.first, last), _run_sums(error, runs.first, last)
+    total = _run_sums(step, runs.first, last)
     ms_per_radian = 1000.0 / (2.0 * np.pi * (frequency_hz[1] - frequency_hz[0]))
     with np.errstate(invalid="ignore", divide="ignore"):
-        std_ms = np.sqrt(total_error / 2.0) / np.abs(total) * ms_per_radian
+        phase_variance = variance / (2.0 * np.abs(spectrum) ** 2)
+        std_ms = np.sqrt(_step_error(np.abs(step), phase_variance, runs.first, last)) / np.abs(total) * ms_per_radian
         quarter_ms = 250.0 / frequency_hz[runs.first]
-    return np.where(std_ms <= np.maximum(_TOLD_MS, quarter_ms), -np.angle(total) * ms_per_radian, np.nan)
+    power, error = (np.nan_to_num(np.asarray(x, dtype=np.float64)) for x in (np.abs(spectrum) ** 2, variance))
+    is_told = _run_sums(power, runs.first, runs.stop) > _TOLD_SNR * _run_sums(error, runs.first, runs.stop)
+    is_told &= std_ms <= np.maximum(_TOLD_MS, quarter_ms)
+    return np.where(is_told, -np.angle(total) * ms_per_radian, np.nan)
+
+
+def _step_error(
+    weight: NDArray[np.float64], phase_variance: NDArray[np.floating], first: NDArray[np.int64], last: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Variance per band of `sum w_k (e_(k+1) - e_k)`: a line's phase error stands in two steps and largely cancels.
+
+    weight : (line - 1,) of each step; phase_variance : (line,); lines `first .. last` of each band
+    """
+    inner = np.zeros(len(phase_variance))
+    inner[1:-1] = (weight[:-1] - weight[1:]) ** 2 * phase_variance[1:-1]
+    ends = weight[np.minimum(first, len(weight) - 1)] ** 2 * phase_variance[first]
+    ends = ends + weight[np.maximum(last - 1, 0)] ** 2 * phase_variance[last]
+    return np.nan_to_num(_run_sums(np.nan_to_num(inner, posinf=0.0), np.minimum(first + 1, last), last) + ends)
 
 
 def _run_sums(values: NDArray[_Number], first: NDArray[np.int64], last: NDArray[np.int64]) -> NDArray[_Number]:

@@ -160,3 +160,23 @@ def test_a_delay_that_noise_decides_is_not_told() -> None:
     is_clean = b.high_hz < 1000.0
     assert slope[is_clean] == pytest.approx(4.0, abs=0.1)
     assert np.isnan(slope[b.low_hz > 1000.0]).all()
+
+
+def test_the_error_of_a_delay_is_that_of_simulated_noise() -> None:
+    """Unequal lines: where the scatter over 400 draws is the largest that is told, half of the draws are told."""
+    rng = np.random.default_rng(8)
+    b = bands(FREQUENCY_HZ, 12, 50.0, 52.0)
+    h = delay(FREQUENCY_HZ, 0.004) * (1.0 + 0.4 * np.cos(FREQUENCY_HZ * 3.0))
+    largest_ms = 250.0 / FREQUENCY_HZ[b.first[0]]
+
+    def draws(std: float, variance: float) -> np.ndarray:
+        noise = std / math.sqrt(2.0) * (rng.standard_normal((400, N_LINES)) + 1j * rng.standard_normal((400, N_LINES)))
+        return np.array([phase_slope_ms(h + n, np.full(N_LINES, variance), FREQUENCY_HZ, b)[0] for n in noise])
+
+    std = 0.02
+    std *= largest_ms / float(np.std(draws(std, 0.0)))
+    scatter_ms = float(np.std(draws(std, 0.0)))
+    assert scatter_ms == pytest.approx(largest_ms, rel=0.1)
+    for factor, told in ((0.85, 1.0), (1.2, 0.0)):
+        share = np.isfinite(draws(std, (factor * std) ** 2)).mean()
+        assert share == pytest.approx(told, abs=0.12), factor
