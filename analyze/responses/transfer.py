@@ -45,7 +45,7 @@ class Responses:
     variance : (output, position, line) variance of h, `E|dh|^2`
     coherence : (output, position, line) 0..1
     share : (output, position, line) of the feed's energy that is its own and not common with other feeds, 0..1; 0 where
-        the output cannot be told from the others
+        the output cannot be told from the others: h is 0 there, or its part of what its group does together
     averages : (output, position) effective averages, NaN where nothing was measured
     replicates : (replicate, output, position, line) h of the low lines as it might have come out: resampled over
         groups of frames, with the noise of `variance` added
@@ -96,13 +96,14 @@ class ImpulseResponse:
     samples: NDArray[np.float32]
 
 
-def responses_of(cross: CrossSpectra, rng: np.random.Generator) -> Responses:
+def responses_of(cross: CrossSpectra, rng: np.random.Generator, groups: Sequence[int] | None = None) -> Responses:
     """Responses of one capture, as its feeds were tapped.
 
     Parameters
     ----------
     cross : the capture's sums; feeds are named after their outputs
     rng : draws the replicates
+    groups : per feed the number of its output's group; all different if not given
 
     Notes
     -----
@@ -110,18 +111,20 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator) -> Responses:
     variance of H that noise times `K / n * inv(Gxx)`. A frame in which the feed is silent adds to what is known of the
     noise, so sweeps and drums need no other estimate than steady noise does. `inv(Gxx)` of feed i is `1 / (Gii (1 -
     g2))`, g2 its coherence with all other feeds together. Where that comes near 1 all that is known is that the feed
-    gives no more than everything heard: H is 0 with the variance `Gyy / Gii`.
+    gives no more than everything heard: H is 0 with the variance `Gyy / Gii`. Feeds alike within a group share what
+    they do together in equal parts.
     """
     n_line = min(cross.gxx.shape[-1], round(HIGHEST_HZ * FRAME_S) + 1)
     frequency_hz = line_hz(n_line)
     gxy, gyy = cross.gxy[..., :n_line], cross.gyy[:, :n_line]
     n = cross.n_effective  # (position,)
     q = len(cross.feeds)
-    solved = solve(cross.gxx[..., :n_line], gxy, n)
+    solved = solve(cross.gxx[..., :n_line], gxy, n, groups)
     explained = np.einsum("ipl,ipl->pl", np.conj(solved.h), gxy).real
     residual = np.clip(gyy - explained, 1e-7 * gyy, None)  # rounding of float32 spectra leaves 1e-7
-    is_told = solved.share > 0.0
-    variance = residual[None] / (solved.power * np.where(is_told, solved.share, 1.0) * np.maximum(n - q, 0.5)[:, None])
+    share = np.where(solved.share > 0.0, solved.share, solved.apart)
+    is_told = share > 0.0
+    variance = residual[None] / (solved.power * np.where(is_told, share, 1.0) * np.maximum(n - q, 0.5)[:, None])
     coherence = explained[None] / np.maximum(gyy, 1e-300) if q == 1 else _partial(solved.h, variance, n)
     variance = np.where(is_told, variance, gyy / solved.power)
     phase = np.exp(-2j * np.pi * frequency_hz * cross.shift_s[:, :, None])  # (feed, position, line)
@@ -136,7 +139,7 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator) -> Responses:
         coherence=np.clip(np.broadcast_to(coherence, shape), 0.0, 1.0).astype(np.float32),
         share=solved.share.astype(np.float32),
         averages=np.broadcast_to(n, shape[:2]).copy(),
-        replicates=_replicates(cross, variance, rng),
+        replicates=_replicates(cross, variance, rng, groups),
     )
 
 
@@ -146,7 +149,9 @@ def _partial(h: NDArray[np.complex128], variance: NDArray[np.float64], n: NDArra
     return ratio / (1.0 + ratio)
 
 
-def _replicates(cross: CrossSpectra, variance: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.complex64]:
+def _replicates(
+    cross: CrossSpectra, variance: NDArray[np.float64], rng: np.random.Generator, groups: Sequence[int] | None
+) -> NDArray[np.complex64]:
     """Low lines of H resampled: groups weighted at random (the Bayesian bootstrap, Rubin 1981), plus the noise of H.
 
     The groups show what changes during a take, the noise what a take too short for the groups cannot show.
@@ -156,12 +161,16 @@ def _replicates(cross: CrossSpectra, variance: NDArray[np.float64], rng: np.rand
     weights = rng.dirichlet(np.ones(n_group), N_REPLICATES) * n_group if n_group > 1 else np.ones((N_REPLICATES, 1))
     out = np.empty((N_REPLICATES, n_feed, n_position, n_low), dtype=np.complex64)
     sigma = np.sqrt(variance[..., :n_low] * _LINES_PER_INDEPENDENT / 2.0)
+    n_line = min(cross.gxx.shape[-1], n_low)
+    mixing = solve(cross.gxx[..., :n_line], cross.gxy[..., :n_line], cross.n_effective, groups).mixing
     for r in range(N_REPLICATES):
         gxx = np.tensordot(weights[r], cross.low_gxx, axes=1)
         gxy = np.tensordot(weights[r], cross.low_gxy, axes=1)
-        noise = rng.standard_normal((2, n_feed, n_position, n_low))
-        h = solve(gxx, gxy, cross.n_effective).h * phase
-        out[r] = h + sigma * (noise[0] + 1j * noise[1])
+        real, imaginary = rng.standard_normal((2, n_feed, n_position, n_low))
+        noise = real + 1j * imaginary
+        if mixing is not None:
+            noise = np.einsum("plij,jpl->ipl", mixing, noise)
+        out[r] = (solve(gxx, gxy, cross.n_effective, groups).h + sigma * noise) * phase
     return out
 
 
@@ -291,7 +300,9 @@ def _index(responses: Responses, output: str, position: str) -> tuple[int, int]:
     return responses.outputs.index(output), responses.positions.index(position)
 
 
-def impulse_responses(cross: CrossSpectra, change: dict[str, tuple[float, float]]) -> list[ImpulseResponse]:
+def impulse_responses(
+    cross: CrossSpectra, change: dict[str, tuple[float, float]], groups: Sequence[int] | None = None
+) -> list[ImpulseResponse]:
     """Impulse responses of one capture with `change` (sign, delay_ms per output) applied; time zero is the feed.
 
     One frame long; what a delay moves before time zero is left out.
@@ -300,7 +311,7 @@ def impulse_responses(cross: CrossSpectra, change: dict[str, tuple[float, float]
 
     n_samples = round(cross.sample_rate_hz * FRAME_S)
     frequency_hz = line_hz(cross.gxx.shape[-1])
-    h = solve(cross.gxx, cross.gxy, cross.n_effective).h
+    h = solve(cross.gxx, cross.gxy, cross.n_effective, groups).h
     out = []
     for p, position in enumerate(cross.positions):
         for i, output in enumerate(cross.feeds):

@@ -20,7 +20,7 @@ from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
 from analyze.spectra.least_squares import solve
 from analyze.spectra.streaming import SourceEndedError, accumulate, furthest_read_s, plan_frames
 
-#: Fewest frames that give a spread at all.
+#: Fewest frames per feed that give a spread at all.
 _FEWEST_FRAMES = 2 * OVERLAP_HOPS
 #: A coarse delay further off than this costs coherence: Hann frames keep 0.98 of |H| at 5 % of their length.
 _REPEAT_S = 0.03
@@ -44,7 +44,7 @@ def cross_spectra_of(
     Returns None and a finding where the recording is too short or no microphone hears any feed. Microphones that do not
     hear a feed are read unshifted and come out incoherent.
     """
-    too_short = _too_short(recording, 0.0)
+    too_short = _too_short(recording, len(feeds), 0.0)
     if too_short:
         return None, [too_short]
     look = _first_sound(recording, len(feeds))
@@ -52,14 +52,14 @@ def cross_spectra_of(
     if np.isnan(shift_s).all():
         return None, findings
     shift_s = np.nan_to_num(shift_s)
-    too_short = _too_short(recording, furthest_read_s(shift_s))
+    too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
     if too_short:
         return None, [*findings, too_short]
     cross, damage = _checked_pass(recording, feeds, positions, shift_s, progress)
     if cross is None:
         return None, [*findings, *damage]
     moved = shift_s + _remaining_s(cross)
-    if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, furthest_read_s(moved)) is None:
+    if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None:
         cross = _pass(recording, feeds, positions, moved, None, None)
     return cross, [*findings, *damage]
 
@@ -77,7 +77,7 @@ def _checked_pass(
         try:
             cross = _pass(recording, feeds, positions, shift_s, statistics, progress)
         except SourceEndedError:
-            too_short = _too_short(recording, furthest_read_s(shift_s))
+            too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
             if too_short:
                 return None, [too_short]
             continue
@@ -108,14 +108,15 @@ def _pass(
     )
 
 
-def _too_short(recording: Recording, furthest_s: float) -> Finding | None:
+def _too_short(recording: Recording, n_feeds: int, furthest_s: float) -> Finding | None:
     """A finding where too few frames fit."""
     plan = plan_frames(recording.n_frames, recording.sample_rate_hz, round(furthest_s * recording.sample_rate_hz))
-    if plan.n_frames >= _FEWEST_FRAMES:
+    fewest = _FEWEST_FRAMES * n_feeds
+    if plan.n_frames >= fewest:
         return None
-    needed_s = FRAME_S * (1.0 + (_FEWEST_FRAMES - 1) / OVERLAP_HOPS) + furthest_s
+    needed_s = FRAME_S * (1.0 + (fewest - 1) / OVERLAP_HOPS) + furthest_s
     least_s = math.ceil(10.0 * needed_s) / 10.0
-    detail = f"At least {least_s:.1f} s are needed to tell sound from noise, 12 s are better: record it longer."
+    detail = f"At least {least_s:.1f} s are needed to tell sound from noise, three times that is better: record it longer."
     return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
 
 

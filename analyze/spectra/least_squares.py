@@ -1,11 +1,13 @@
 """Least squares over several feeds, line by line, and what can be told apart at all.
 
 Sources: `H = inv(Gxx) Gxy`; the error of feed i carries `1 / (Gii (1 - g2))`, g2 its multiple coherence with the other
-feeds (Bendat & Piersol, Random Data, ch. 7 and 9, from memory).
+feeds (Bendat & Piersol, Random Data, ch. 7 and 9, from memory). Feeds of one group that are alike are given equal
+shares of what they do together (the solution of least norm, by a small ridge): their sum is known, their parts are not.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,23 +17,37 @@ from numpy.typing import NDArray
 _FEED_FLOOR = 1e-10
 #: A feed of which less than this, or less than this over the number of averages, is its own cannot be told from others.
 _LEAST_SHARE, _LEAST_SHARE_AVERAGES = 1e-4, 0.5
+#: What is alike to the last bit has an inverse too.
+_ROUNDING = 1e-9
+#: Ridge, re the feeds' own energy, that shares out what alike feeds of a group do together.
+_RIDGE = 1e-3
 
 
 @dataclass(frozen=True)
 class Solution:
     """Responses of feeds that sound together; axes feed, position, line.
 
-    h : complex, phases as those of the cross-spectra; 0 where the feed cannot be told from the others
+    h : complex, phases as those of the cross-spectra; 0 where the feed cannot be told from those of other groups
     power : sum of the feed's own energy, never 0
-    share : 1 - multiple coherence with the other feeds: what of the feed is its own, 0..1; 0 where that is too little
+    share : 1 - multiple coherence with all other feeds: what of the feed is its own, 0..1; 0 where that is too little
+    apart : the same against feeds of other groups only
+    mixing : (position, line, feed, feed) lower triangular: it turns unrelated errors of unit size into errors of h as
+        they go together, of unit size each; None for one feed. Errors of alike feeds are opposite.
     """
 
     h: NDArray[np.complex128]
     power: NDArray[np.float64]
     share: NDArray[np.float64]
+    apart: NDArray[np.float64]
+    mixing: NDArray[np.complex128] | None = None
 
 
-def solve(gxx: NDArray[np.complex128], gxy: NDArray[np.complex128], n: NDArray[np.float64]) -> Solution:
+def solve(
+    gxx: NDArray[np.complex128],
+    gxy: NDArray[np.complex128],
+    n: NDArray[np.float64],
+    groups: Sequence[int] | None = None,
+) -> Solution:
     """Least-squares responses.
 
     Parameters
@@ -39,19 +55,56 @@ def solve(gxx: NDArray[np.complex128], gxy: NDArray[np.complex128], n: NDArray[n
     gxx : (position, feed, feed, line)
     gxy : (feed, position, line)
     n : (position,) effective averages
+    groups : per feed the number of its group; all different if not given
     """
     n_feed = gxy.shape[0]
     power = np.einsum("piil->pil", gxx).real  # (position, feed, line)
     power = np.maximum(power, _FEED_FLOOR * np.maximum(power.max(axis=-1, keepdims=True), 1e-30))
     own = np.moveaxis(power, 1, 0)  # (feed, position, line)
     if n_feed == 1:
-        return Solution(gxy / own, own, np.ones(gxy.shape))
+        whole = np.ones(gxy.shape)
+        return Solution(gxy / own, own, whole, whole)
     scale = 1.0 / np.sqrt(power)
     unit = np.moveaxis(gxx * scale[:, :, None] * scale[:, None], -1, 1)  # (position, line, feed, feed)
-    unit[..., np.arange(n_feed), np.arange(n_feed)] = 1.0 + 1e-9  # what is alike to the last bit has an inverse too
-    inverse = np.linalg.inv(unit)
+    each = np.arange(n_feed)
+    unit[..., each, each] = 1.0 + _ROUNDING
     scale = np.moveaxis(scale, 1, 0)
+    inverse = np.linalg.inv(unit)
+    least = np.maximum(_LEAST_SHARE, _LEAST_SHARE_AVERAGES / np.maximum(n, 1.0))[:, None]
+    share = _told(_diagonal(inverse), least)
     h = np.einsum("plij,jpl->ipl", inverse, gxy * scale) * scale
-    share = np.clip(1.0 / np.moveaxis(np.einsum("plii->pil", inverse).real, 1, 0), 0.0, 1.0)
-    is_told = share > np.maximum(_LEAST_SHARE, _LEAST_SHARE_AVERAGES / np.maximum(n, 1.0))[:, None]
-    return Solution(np.where(is_told, h, 0.0), own, np.where(is_told, share, 0.0))
+    if groups is None or len(set(groups)) == n_feed:
+        return Solution(np.where(share > 0.0, h, 0.0), own, share, share, _mixing(inverse, share))
+    apart = np.stack([_told(_apart(unit, i, groups), least) for i in range(n_feed)])
+    unit[..., each, each] += _RIDGE
+    shared_out = np.einsum("plij,jpl->ipl", np.linalg.inv(unit), gxy * scale) * scale
+    h = np.where(share > 0.0, h, np.where(apart > 0.0, shared_out, 0.0))
+    return Solution(h, own, share, apart, _mixing(inverse, share))
+
+
+def _diagonal(inverse: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Diagonal of (position, line, feed, feed) as (feed, position, line)."""
+    return np.moveaxis(np.einsum("plii->pil", inverse).real, 1, 0)
+
+
+def _mixing(inverse: NDArray[np.complex128], share: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Cholesky factor of the correlation of the errors; unrelated where a feed cannot be told."""
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("plii->pli", inverse).real, 1e-300))
+    related = inverse * scale[..., :, None] * scale[..., None, :]
+    each = np.arange(inverse.shape[-1])
+    related = np.where((share > 0.0).all(axis=0)[..., None, None], related, 0.0)
+    related[..., each, each] = 1.0 + _ROUNDING
+    return np.asarray(np.linalg.cholesky(related))
+
+
+def _told(inverse_share: NDArray[np.float64], least: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`1 / inverse_share`, 0 where it is less than `least`."""
+    share = np.clip(1.0 / np.maximum(inverse_share, 1.0), 0.0, 1.0)
+    return np.where(share > least, share, 0.0)
+
+
+def _apart(unit: NDArray[np.complex128], i: int, groups: Sequence[int]) -> NDArray[np.float64]:
+    """`1 / (1 - g2)` of feed i against the feeds of other groups, (position, line)."""
+    kept = [i, *(j for j, group in enumerate(groups) if group != groups[i])]
+    inverse = np.linalg.inv(unit[..., kept, :][..., kept])
+    return np.asarray(inverse[..., 0, 0].real)

@@ -1,0 +1,122 @@
+"""Which hits two stage inputs are compared over: those of their own source, and the sound around each.
+
+A hit belongs to the pair's source when both inputs have it near their own loudest. One that another input of the
+capture has at its loudest, and the pair clearly not, is bleed. Levels are taken re each input's own loudest hits, so
+the gain of a preamplifier does not count. Where the source has too few hits, its loudest stretches serve.
+
+Conventions: x is the input compared against, y the one that is compared; windows are (hit, frame).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import energy_db
+from analyze.audio.recording import Recording
+from analyze.responses.stage_hits import Hits
+
+#: Reach of a window ahead of the hit and behind it.
+AHEAD_S, BEHIND_S = 0.070, 0.250
+#: Fewer hits than this, and stretches are taken as well.
+FEWEST_HITS = 5
+#: Hits of one pair this close together are one: delay of the inputs, plus how finely a hit is placed.
+_ONE_HIT_S = 0.025
+#: Number of strongest hits whose median is an input's loudest.
+_N_LOUDEST = 8
+#: How far under its input's loudest a hit may be, and how far it must stand over what comes ahead of it.
+_RANGE_DB, _LEAST_RISE_DB = 15.0, 2.0
+#: Another input is at its loudest within this; the pair clearly is not when it is this much further from its own.
+_OTHER_DB, _BELOW_OTHER_DB = 8.0, 3.0
+#: A level counts in full down to this far under an input's loudest.
+_FAINT_DB = 30.0
+#: Hits and stretches used at most.
+_MOST_USED = 60
+#: Stretches are silent below this mean square (-80 dB re full scale).
+_SILENCE = 1e-8
+
+
+@dataclass(frozen=True)
+class PairSound:
+    """The sound of two inputs around the hits of their source.
+
+    x, y : (hit, frame), the hit at frame `round(AHEAD_S * sample_rate_hz)`
+    is_hit : (hit,) False for a stretch without a hit
+    n_clipped : hits left out because one of the two is clipped there
+    """
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    is_hit: NDArray[np.bool_]
+    sample_rate_hz: float
+    n_clipped: int
+
+    @property
+    def n_hits(self) -> int:
+        """Number of hits, stretches not counted."""
+        return int(self.is_hit.sum())
+
+
+def pair_sound(recording: Recording, hits: Hits, stretches: Hits, x: int, y: int) -> PairSound:
+    """The sound of tracks `x` and `y` of a recording around the hits of their common source."""
+    own, n_clipped = _own_hits(hits, x, y, recording.sample_rate_hz)
+    frames, is_hit = own.frame, np.ones(len(own.frame), dtype=np.bool_)
+    if len(frames) < FEWEST_HITS:
+        loud = _own_stretches(stretches, x, y)
+        frames = np.concatenate([frames, loud.frame])
+        is_hit = np.concatenate([is_hit, np.zeros(len(loud.frame), dtype=np.bool_)])
+    order = np.argsort(frames, kind="stable")
+    windows = _read(recording, frames[order], (x, y))
+    return PairSound(windows[0], windows[1], is_hit[order], recording.sample_rate_hz, n_clipped)
+
+
+def _own_hits(hits: Hits, x: int, y: int, rate_hz: float) -> tuple[Hits, int]:
+    """The hits of the pair's source, the best first where there are too many, and how many are clipped."""
+    of_pair = hits.at((hits.track == x) | (hits.track == y))
+    if len(of_pair.frame) == 0:
+        return of_pair, 0
+    of_pair = of_pair.at(np.diff(of_pair.frame, prepend=-(1 << 40)) > _ONE_HIT_S * rate_hz)
+    relative_db = energy_db(of_pair.level / np.maximum(_loudest(hits), 1e-30)[:, None] + 1e-30)
+    rise_db = energy_db((of_pair.level + 1e-30) / (of_pair.ahead + 1e-30))
+    own_db, own_rise_db = (np.minimum(values[x], values[y]) for values in (relative_db, rise_db))
+    others = np.delete(relative_db, (x, y), axis=0)
+    other_db = np.maximum(others.max(axis=0, initial=-_FAINT_DB), -_FAINT_DB)
+    is_bleed = (other_db > -_OTHER_DB) & (own_db < other_db - _BELOW_OTHER_DB)
+    is_own = (own_db > -_RANGE_DB) & (own_rise_db > _LEAST_RISE_DB) & ~is_bleed
+    is_clipped = of_pair.is_clipped[x] | of_pair.is_clipped[y]
+    usable = np.flatnonzero(is_own & ~is_clipped)
+    score_db = own_db + 0.3 * np.minimum(own_rise_db, _FAINT_DB) - 0.5 * other_db
+    best = usable[np.argsort(-score_db[usable], kind="stable")[:_MOST_USED]]
+    return of_pair.at(np.sort(best)), int((is_own & is_clipped).sum())
+
+
+def _own_stretches(stretches: Hits, x: int, y: int) -> Hits:
+    """The stretches in which both inputs sound, the loudest if there are too many."""
+    of_pair = stretches.at((stretches.track == x) | (stretches.track == y))
+    of_pair = of_pair.at(np.diff(of_pair.frame, prepend=-1) > 0)
+    relative = of_pair.level / np.maximum(_loudest(stretches), 1e-30)[:, None]
+    own_db = energy_db(np.minimum(relative[x], relative[y]) + 1e-30)
+    sounds = (own_db > -_RANGE_DB) & (np.minimum(of_pair.level[x], of_pair.level[y]) > _SILENCE)
+    usable = np.flatnonzero(sounds & ~of_pair.is_clipped[x] & ~of_pair.is_clipped[y])
+    return of_pair.at(np.sort(usable[np.argsort(-own_db[usable], kind="stable")[:_MOST_USED]]))
+
+
+def _loudest(hits: Hits) -> NDArray[np.float64]:
+    """Median level of every track's strongest hits, (track,); 0 where there is none."""
+    if hits.level.shape[1] == 0:
+        return np.zeros(len(hits.level))
+    return np.asarray(np.median(np.sort(hits.level, axis=1)[:, -_N_LOUDEST:], axis=1), dtype=np.float64)
+
+
+def _read(recording: Recording, frames: NDArray[np.int64], tracks: tuple[int, int]) -> NDArray[np.float64]:
+    """Windows (track, hit, frame) around frames; what lies outside the recording is silence."""
+    ahead, behind = (round(s * recording.sample_rate_hz) for s in (AHEAD_S, BEHIND_S))
+    windows = np.zeros((2, len(frames), ahead + behind))
+    for hit, frame in enumerate(frames.tolist()):
+        start = max(0, frame - ahead)
+        block = recording.read(start, frame + behind - start)
+        skip = start - (frame - ahead)
+        windows[:, hit, skip : skip + len(block)] = block[:, tracks].T
+    return windows
