@@ -37,6 +37,7 @@ from analyze.responses.arrival_table import (
 from analyze.responses.bands import band_rows
 from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
 from analyze.responses.high_section import opposite_high_sections
+from analyze.responses.separation import not_separable
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.responses.workers import capture_workers
@@ -146,6 +147,7 @@ def analyse(
     present = [responses_at_present(m, sound_check, signs) for m in measured]
     responses, merge_findings = merged(present, outputs, positions)
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
+    blocked |= not_separable([s for m in measured for s in m.separations])
     contradicted = frozenset(f.track for f in merge_findings)
     context = context_of(sound_check, responses, arrivals, signs, blocked, contradicted)
 
@@ -202,7 +204,7 @@ def _measured(
     findings: list[Finding] = []
     files: dict[str, AudioFile] = {}
     failures: list[AudioError] = []
-    usable = [(n, c) for n, c in enumerate(sound_check.captures) if not usable_tracks(c)[1]]
+    usable = [(n, c) for n, c in enumerate(sound_check.captures) if not usable_tracks(c).why]
     with capture_workers(workers, len(usable), progress) as (submit, watched):
         jobs = {n: submit(measure, sound_check, c, np.random.default_rng([_SEED, n]), watched) for n, c in usable}
         for number, capture in enumerate(sound_check.captures):

@@ -33,6 +33,8 @@ _LOOK_BACK_S = 0.20
 _EARLIER_S = 0.06
 #: A third octave counts as the output's own when it is within this of the loudest.
 _BAND_RANGE_DB = 20.0
+#: Share of the lines of its band in which an output must be told from others for its arrival to be its own.
+_LEAST_TOLD = 0.5
 #: Third octaves that may be missing from the run of an output's own.
 _WIDEST_GAP = 2
 #: Freedom of the delay around the arrival seen at high frequencies: phase left by crossovers inside the box.
@@ -93,7 +95,7 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     output, position = responses.outputs[i], responses.positions[p]
     h, variance, f = responses.h[i, p], responses.variance[i, p], responses.frequency_hz
     band = heard_band(h, variance, f)
-    if not boxes or band is None:
+    if not boxes or band is None or not _is_told(responses, i, p, band):
         return Evidence(output, position, np.nan, np.nan, np.nan, np.nan, np.nan, None, 0.0)
     low_hz, high_hz = band
     box = boxes[0]
@@ -117,6 +119,12 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     if not found:
         return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, None, 0.0)
     return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, found[0], _agreed(found))
+
+
+def _is_told(responses: Responses, i: int, p: int, band_hz: tuple[float, float]) -> bool:
+    """Whether most of what was heard in the band is this output's own and not its part of what its group does."""
+    inside = (responses.frequency_hz >= band_hz[0]) & (responses.frequency_hz <= band_hz[1])
+    return float(np.mean(responses.share[i, p, inside] > 0.0)) >= _LEAST_TOLD
 
 
 def _agreed(found: list[Onset]) -> float:

@@ -1,12 +1,12 @@
 """One capture -> responses and evidence as captured: settings in, declared microphone polarities taken out.
 
-Analysed are captures in which one output sounds and feed and microphones share a clock. What a capture holds beyond
-that is named in a finding and left out.
+Analysed is every capture with feeds and microphones on a clock. What a capture holds beyond that is named in a finding
+and left out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,8 +16,10 @@ from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
+from analyze.responses.separation import Separation, separation_findings, separations, without_reach
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
+from analyze.spectra.cross_spectra import CrossSpectra
 
 #: Given a capture's name and its samples per track, a function to call with the samples done since the last call.
 ProgressStart = Callable[[str, int], Callable[[int], None]]
@@ -28,37 +30,55 @@ class Measured:
     """One capture, measured.
 
     responses : as captured; evidence : of every output and position; impulse_responses : at present settings
+    separations : how well its outputs can be told apart
     """
 
     capture: Capture
     responses: Responses
     evidence: tuple[Evidence, ...]
     impulse_responses: tuple[ImpulseResponse, ...]
+    separations: tuple[Separation, ...] = ()
 
 
-def usable_tracks(capture: Capture) -> tuple[dict[str, str], str]:
-    """Microphones of a capture that can be analysed, position -> file, and why none can if so.
+@dataclass(frozen=True)
+class UsableTracks:
+    """What of a capture can be analysed.
 
-    One output sounding with its feed recorded; microphones on the feed's clock.
+    feeds : outputs that sound with a recorded feed; unfed : outputs that sound without
+    mics : position -> file of every microphone on the feeds' clock
+    why : why nothing can be analysed, empty if something can
     """
+
+    feeds: tuple[str, ...]
+    unfed: tuple[str, ...]
+    mics: dict[str, str]
+    why: str
+
+
+def usable_tracks(capture: Capture) -> UsableTracks:
+    """Feeds and microphones of a capture that can be analysed together."""
     apart = {file for files in capture.unsynced for file in files}
-    if not capture.feeds or not capture.mics:
-        return {}, "has no feed and microphone together"
-    if len(capture.playing) > 1:
-        return {}, f"has {len(capture.playing)} outputs sounding together"
-    if set(capture.playing) != set(capture.feeds):
-        return {}, f"holds no feed of what sounds in it ({', '.join(capture.playing)})"
-    if any(track.file in apart for track in capture.feeds.values()):
-        return {}, "has its feed on a clock of its own"
+    sounding = tuple(name for name in capture.feeds if name in capture.playing)
+    feeds = tuple(name for name in sounding if capture.feeds[name].file not in apart)
+    unfed = tuple(name for name in capture.playing if name not in feeds)
     mics = {position: track.file for position, track in capture.mics.items() if track.file not in apart}
-    return mics, "" if mics else "has no microphone on the clock of its feed"
+    why = ""
+    if not capture.feeds or not capture.mics:
+        why = "has no feed and microphone together"
+    elif not sounding:
+        why = f"holds no feed of what sounds in it ({', '.join(capture.playing)})"
+    elif not feeds:
+        why = "has its feed on a clock of its own"
+    elif not mics:
+        why = "has no microphone on the clock of its feed"
+    return UsableTracks(feeds, unfed, {} if why else mics, why)
 
 
 def left_out_findings(capture: Capture) -> list[Finding]:
     """Notes on what of a capture is not analysed."""
-    mics, why = usable_tracks(capture)
-    if why and (capture.feeds or capture.mics):
-        detail = f"Not analysed: it {why}. Record each output alone, feed and microphones on one recorder."
+    usable = usable_tracks(capture)
+    if usable.why and (capture.feeds or capture.mics):
+        detail = f"Not analysed: it {usable.why}. Record the feeds and the microphones on one recorder."
         return [Finding("capture not analysed", "warning", detail, capture.name)]
     findings = [
         Finding(
@@ -71,7 +91,7 @@ def left_out_findings(capture: Capture) -> list[Finding]:
             track.channel,
         )
         for position, track in capture.mics.items()
-        if mics and position not in mics
+        if usable.mics and position not in usable.mics
     ]
     if capture.inputs:
         detail = "Stage inputs are not compared yet; outputs and positions are not affected."
@@ -80,10 +100,10 @@ def left_out_findings(capture: Capture) -> list[Finding]:
 
 
 def open_capture(sound_check: SoundCheck, capture: Capture) -> Recording:
-    """The capture's usable tracks, opened: the feed, then the microphones."""
-    mics, _ = usable_tracks(capture)
-    tracks = {("feed", name): track for name, track in capture.feeds.items()}
-    tracks |= {("mic", position): capture.mics[position] for position in mics}
+    """The capture's usable tracks, opened: the feeds, then the microphones."""
+    usable = usable_tracks(capture)
+    tracks = {("feed", name): capture.feeds[name] for name in usable.feeds}
+    tracks |= {("mic", position): capture.mics[position] for position in usable.mics}
     return open_recording(sound_check.folder, capture, tracks)
 
 
@@ -94,27 +114,45 @@ def measure(
 
     Raises AudioError or DescriptionError where a file cannot be used at all.
     """
-    mics, _ = usable_tracks(capture)
+    usable = usable_tracks(capture)
     with open_capture(sound_check, capture) as recording:
         advance = progress(capture.name, recording.n_frames) if progress else None
-        cross, findings = cross_spectra_of(recording, tuple(capture.feeds), tuple(mics), advance)
+        groups = group_numbers(sound_check, usable.feeds)
+        cross, findings = cross_spectra_of(recording, usable.feeds, tuple(usable.mics), groups, advance)
         findings = [*recording.findings, *recording.late_findings(), *findings]
         files = recording.files
     if cross is None:
         return None, findings, files
+    measured = measured_from(sound_check, capture, cross, rng, usable.unfed)
+    members = {name: sound_check.group_of(name) for name in usable.feeds}
+    return measured, [*findings, *separation_findings(measured.separations, members)], files
+
+
+def group_numbers(sound_check: SoundCheck, feeds: Sequence[str]) -> list[int]:
+    """The number of each feed's group of outputs."""
+    return [sound_check.groups.index(sound_check.group_of(name)) for name in feeds]
+
+
+def measured_from(
+    sound_check: SoundCheck, capture: Capture, cross: CrossSpectra, rng: np.random.Generator, unfed: Sequence[str]
+) -> Measured:
+    """What the cross-spectra of a capture say; `unfed` are outputs that sounded without a feed."""
+    groups = group_numbers(sound_check, cross.feeds)
     tapped_after = {
         name: (float(capture.settings[name].sign), capture.settings[name].delay_ms)
-        for name in capture.feeds
+        for name in cross.feeds
         if sound_check.outputs[name].feed_tap == "after"
     }
-    responses = _declared(changed(responses_of(cross, rng), tapped_after), sound_check)
+    as_tapped = without_reach(responses_of(cross, rng, groups), sound_check.outputs, unfed)
+    responses = _declared(changed(as_tapped, tapped_after), sound_check)
     to_present = present_change(sound_check, capture)
     combined = {
         name: (sign * tapped_after.get(name, (1.0, 0.0))[0], delay + tapped_after.get(name, (1.0, 0.0))[1])
         for name, (sign, delay) in to_present.items()
     }
-    impulses = tuple(_declared_impulse(i, sound_check) for i in impulse_responses(cross, combined))
-    return Measured(capture, responses, tuple(evidence_of(responses)), impulses), findings, files
+    impulses = tuple(_declared_impulse(i, sound_check) for i in impulse_responses(cross, combined, groups))
+    apart = separations(cross, responses, sound_check.outputs, unfed)
+    return Measured(capture, responses, tuple(evidence_of(responses)), impulses, tuple(apart))
 
 
 def present_change(sound_check: SoundCheck, capture: Capture) -> dict[str, tuple[float, float]]:

@@ -18,6 +18,7 @@ from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
 from analyze.spectra.least_squares import solve
+from analyze.spectra.prediction import Filters, corrected, filters_of, unexplained
 from analyze.spectra.streaming import SourceEndedError, accumulate, furthest_read_s, plan_frames
 
 #: Fewest frames per feed that give a spread at all.
@@ -31,18 +32,23 @@ _SILENCE = 1e-4
 #: A feed over this, -40 dB of full scale, is sound and not the hiss before it.
 _SURELY_SOUND = 1e-2
 _MAX_LATE_SHARE = 0.5
+#: Further looks at feeds that sound together, each with the length of its step: longer ones get there sooner, the last
+#: must be whole.
+_LOOKS = (1.8, 1.8, 1.0)
 
 
 def cross_spectra_of(
     recording: Recording,
     feeds: Sequence[str],
     positions: Sequence[str],
+    groups: Sequence[int] | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> tuple[CrossSpectra | None, list[Finding]]:
     """Cross-spectra of a recording whose tracks are the feeds, then the microphones.
 
-    Returns None and a finding where the recording is too short or no microphone hears any feed. Microphones that do not
-    hear a feed are read unshifted and come out incoherent.
+    groups : per feed the number of its output's group, see `solve`. Returns None and a finding where the recording is
+    too short or no microphone hears any feed. Microphones that do not hear a feed are read unshifted and come out
+    incoherent.
     """
     too_short = _too_short(recording, len(feeds), 0.0)
     if too_short:
@@ -60,8 +66,19 @@ def cross_spectra_of(
         return None, [*findings, *damage]
     moved = shift_s + _remaining_s(cross)
     if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None:
-        cross = _pass(recording, feeds, positions, moved, None, None)
+        cross = _pass(recording, feeds, positions, moved)
+    if len(feeds) > 1:
+        cross = _looked_again(recording, cross, groups)
     return cross, [*findings, *damage]
+
+
+def _looked_again(recording: Recording, cross: CrossSpectra, groups: Sequence[int] | None) -> CrossSpectra:
+    """The cross-spectra corrected by what the responses leave unexplained, look after look."""
+    for step in _LOOKS:
+        filters = filters_of(cross, solve(cross.gxx, cross.gxy, cross.n_effective, groups))
+        rest = _pass(recording, cross.feeds, cross.positions, cross.shift_s, filters=filters)
+        cross = corrected(rest, filters, solve(rest.gxx, rest.gxy, rest.n_effective, groups), step)
+    return cross
 
 
 def _checked_pass(
@@ -89,15 +106,16 @@ def _pass(
     feeds: Sequence[str],
     positions: Sequence[str],
     shift_s: NDArray[np.float64],
-    statistics: TrackStatistics | None,
-    progress: Callable[[int], None] | None,
+    statistics: TrackStatistics | None = None,
+    progress: Callable[[int], None] | None = None,
+    filters: Filters | None = None,
 ) -> CrossSpectra:
     def source(n: int) -> Iterator[NDArray[np.float32]]:
         for _, block in recording.blocks(n, statistics=statistics):
             yield block
 
     return accumulate(
-        source,
+        source if filters is None else unexplained(source, len(feeds), filters),
         recording.n_frames,
         recording.sample_rate_hz,
         capture=recording.capture,
@@ -116,7 +134,7 @@ def _too_short(recording: Recording, n_feeds: int, furthest_s: float) -> Finding
         return None
     needed_s = FRAME_S * (1.0 + (fewest - 1) / OVERLAP_HOPS) + furthest_s
     least_s = math.ceil(10.0 * needed_s) / 10.0
-    detail = f"At least {least_s:.1f} s are needed to tell sound from noise, three times that is better: record it longer."
+    detail = f"At least {least_s:.1f} s are needed to tell sound from noise; record it three times as long."
     return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
 
 

@@ -92,7 +92,8 @@ def _mixing(inverse: NDArray[np.complex128], share: NDArray[np.float64]) -> NDAr
     scale = 1.0 / np.sqrt(np.maximum(np.einsum("plii->pli", inverse).real, 1e-300))
     related = inverse * scale[..., :, None] * scale[..., None, :]
     each = np.arange(inverse.shape[-1])
-    related = np.where((share > 0.0).all(axis=0)[..., None, None], related, 0.0)
+    is_told = np.asarray((share > 0.0).all(axis=0))
+    related = np.where(is_told[..., None, None], related, 0.0)
     related[..., each, each] = 1.0 + _ROUNDING
     return np.asarray(np.linalg.cholesky(related))
 

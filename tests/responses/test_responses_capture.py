@@ -12,7 +12,14 @@ from response_making import Samples, delayed, solo, sound_check
 
 from analyze.description import Capture, Output, Position, Setting, SoundCheck, Track
 from analyze.findings import Finding
-from analyze.responses.capture import Measured, left_out_findings, measure, present_change, usable_tracks
+from analyze.responses.capture import (
+    Measured,
+    UsableTracks,
+    left_out_findings,
+    measure,
+    present_change,
+    usable_tracks,
+)
 
 #: Up to 4 kHz: full range for the purpose, and quick.
 RATE_HZ = 8000
@@ -56,6 +63,9 @@ def taken(check: SoundCheck, capture: Capture) -> tuple[Measured, list[Finding]]
 # What is used
 
 
+ALL = ("main", "sub", "wedge")
+
+
 def several(**changes: object) -> Capture:
     """A capture of one output with three microphones, with some things different."""
     values: dict[str, object] = {
@@ -70,7 +80,8 @@ def several(**changes: object) -> Capture:
 
 def test_a_solo_capture_is_used_whole() -> None:
     capture = several()
-    assert usable_tracks(capture) == ({"near": "a.wav", "far": "b.wav", "side": "b.wav"}, "")
+    mics = {"near": "a.wav", "far": "b.wav", "side": "b.wav"}
+    assert usable_tracks(capture) == UsableTracks(("main",), (), mics, "")
     assert left_out_findings(capture) == []
 
 
@@ -79,7 +90,6 @@ def test_a_solo_capture_is_used_whole() -> None:
     [
         ({"feeds": {}}, "has no feed and microphone together"),
         ({"mics": {}}, "has no feed and microphone together"),
-        ({"playing": ("main", "sub")}, "has 2 outputs sounding together"),
         ({"playing": ("sub",)}, "holds no feed of what sounds in it (sub)"),
         ({"unsynced": (("a.wav",),)}, "has its feed on a clock of its own"),
         ({"unsynced": (("b.wav",),), "mics": {"far": Track("b.wav", 1)}}, "has no microphone on the clock of its feed"),
@@ -87,15 +97,21 @@ def test_a_solo_capture_is_used_whole() -> None:
 )
 def test_what_cannot_be_used_says_why(changes: dict[str, object], why: str) -> None:
     capture = several(**changes)
-    assert usable_tracks(capture) == ({}, why)
+    assert (usable_tracks(capture).mics, usable_tracks(capture).why) == ({}, why)
     (found,) = left_out_findings(capture)
     assert (found.finding, found.severity, found.capture) == ("capture not analysed", "warning", "take")
     assert f"it {why}." in found.detail
 
 
+def test_what_sounds_without_a_feed_is_told_from_what_is_silent() -> None:
+    feeds = {"main": Track("a.wav", 1), "sub": Track("a.wav", 6)}
+    found = usable_tracks(several(playing=("main", "wedge"), feeds=feeds, settings=dict.fromkeys(ALL, Setting())))
+    assert (found.feeds, found.unfed, found.why) == (("main",), ("wedge",), "")
+
+
 def test_microphones_on_clocks_of_their_own_are_left_out_one_by_one() -> None:
     capture = several(unsynced=(("b.wav", "c.wav"),))
-    assert usable_tracks(capture) == ({"near": "a.wav"}, "")
+    assert (usable_tracks(capture).mics, usable_tracks(capture).why) == ({"near": "a.wav"}, "")
     found = left_out_findings(capture)
     assert [(f.finding, f.track, f.file, f.channel) for f in found] == [
         ("recorder of its own not analysed", "far", "b.wav", 1),
