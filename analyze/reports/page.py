@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports import page_evidence, page_sheet
+from analyze.reports import page_evidence, page_findings, page_sheet
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, POLARITY, SUMS
-from analyze.reports.summaries import number
+from analyze.reports.selections import spreads
+from analyze.reports.summaries import number, unrelated_sum_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -90,7 +91,7 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
     """What the template prints."""
     check = analysis.sound_check
     sheet = page_sheet.sheet_rows(analysis)
-    hand = page_evidence.findings(analysis)
+    hand = page_findings.findings(analysis)
     return {
         "title": check.title or "Sound check",
         "date": str(check.date or ""),
@@ -106,11 +107,14 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "hand": hand[: page_evidence.MAX_ROWS],
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
         "n_notes": sum(row.severity == "note" for row in analysis.findings),
+        "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "figures": drawn,
-        "arrivals": page_evidence.arrival_table(analysis),
+        "arrivals": page_evidence.arrival_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
         "seats": page_evidence.seat_table(analysis),
         "certainty": page_evidence.certainty_table(analysis),
+        "is_judged": any(row.decision != "reference" for row in analysis.recommendations),
+        "is_tried": bool(spreads(analysis)),
         "tricks": page_evidence.trick_table(analysis),
         "files": page_evidence.file_table(analysis),
         "captures": page_evidence.capture_table(analysis),

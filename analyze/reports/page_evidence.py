@@ -1,26 +1,51 @@
-"""What stands on the page below the settings sheet: findings and tables of evidence, as text.
+"""What stands on the page below the settings sheet: tables of evidence, as text.
 
-Cells come from the column declarations, so that the page and the CSV files say the same.
+Columns come from their declarations; the page rounds them to what a person reads, the CSV files hold the rest.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports.columns import ARRIVALS, RECOMMENDATIONS, WIRING, Column, Table, rows_of
+from analyze.reports.columns import RECOMMENDATIONS, WIRING, Column, Table
+from analyze.reports.naming import labels
+from analyze.reports.page_sheet import is_changed
 from analyze.reports.selections import seats
-from analyze.reports.summaries import frequency, number, signed
+from analyze.reports.summaries import frequency, number, percent, signed
 
 if TYPE_CHECKING:
-    from analyze.findings import Finding
+    from collections.abc import Mapping, Sequence
+
+    from analyze.description import Capture
     from analyze.pipeline import Analysis
 
 #: Rows of a table on the page; all of them stand in its CSV file.
 MAX_ROWS = 200
 
-_SEVERITIES = ("error", "warning")
+# What stands where nothing is known.
+_DASH = "–"
+
+#: Decimals on the page by unit, and of numbers without one.
+_PAGE_DECIMALS = {"ms": 2, "Hz": 0, "°": 0, "dB": 1, "m": 2, "s": 1}
+_PLAIN_DECIMALS = 2
+
+# Headings that say more than the name of the column.
+_HEADINGS = {
+    "polarity_confidence": "polarity alone",
+    "cost_if_wrong_db": "other polarity costs (dB)",
+    "worst_position": "least at",
+    "worst_gain_db": "gain there (dB)",
+    "overlap_low_hz": "meets others from (Hz)",
+    "overlap_high_hz": "to (Hz)",
+}
+
+# Positions beside each other in the table of arrivals, as many as a printed page holds.
+_POSITIONS_PER_TABLE = 8
+
+# Hexadecimal digits of a checksum on the page; two files are told apart by fewer.
+_CHECKSUM_DIGITS = 16
 
 
 @dataclass(frozen=True)
@@ -43,49 +68,39 @@ class PageTable:
     n_left: int = 0
 
 
-@dataclass(frozen=True)
-class FindingRow:
-    """One finding: severity, where, what, the figure behind it and what to do."""
-
-    severity: str
-    place: str
-    name: str
-    figure: str
-    detail: str
+def arrival_tables(analysis: Analysis) -> list[PageTable]:
+    """When every output arrives at every position at present settings, a few positions at a time."""
+    arrivals = analysis.arrival_present_ms
+    outputs = [name for name in analysis.sound_check.outputs if any(name == output for output, _ in arrivals)]
+    positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in arrivals)]
+    chunks = [positions[i : i + _POSITIONS_PER_TABLE] for i in range(0, len(positions), _POSITIONS_PER_TABLE)]
+    return [_arrivals_at(chunk, outputs, arrivals) for chunk in chunks]
 
 
-def findings(analysis: Analysis, severities: tuple[str, ...] = _SEVERITIES) -> list[FindingRow]:
-    """Findings of these severities, the gravest first."""
-    rows = [row for row in analysis.findings if row.severity in severities]
-    return [finding_row(row) for row in sorted(rows, key=lambda row: severities.index(row.severity))]
-
-
-def finding_row(row: Finding) -> FindingRow:
-    """One finding as text."""
-    parts = [row.capture, row.track, row.file]
-    if row.channel is not None:
-        parts.append(f"channel {row.channel}")
-    if math.isfinite(row.at_s):
-        parts.append(f"at {number(row.at_s, 2)} s")
-    figure = f"{row.value:.4g} {row.unit}".strip().replace("-", "−") if math.isfinite(row.value) else ""
-    place = ", ".join(part for part in parts if part)
-    return FindingRow(row.severity, place, row.finding.replace("_", " "), figure, row.detail)
-
-
-def arrival_table(analysis: Analysis) -> PageTable:
-    """When every output arrives where."""
-    columns = ("output", "position", "capture", "arrival_ms", "arrival_std_ms", "distance_m", "level_db", "coherence")
-    return _from_table(analysis, ARRIVALS, columns, "Arrivals as captured, the setting included")
+def _arrivals_at(
+    positions: Sequence[str], outputs: Sequence[str], arrivals: Mapping[tuple[str, str], float]
+) -> PageTable:
+    """The arrivals at some positions, a row per output."""
+    headings = (
+        Heading("output", is_name=True),
+        *(Heading(text, is_number=True) for text in labels(positions).values()),
+    )
+    rows = tuple(
+        (output, *(_known(arrivals.get((output, position), math.nan), 2) for position in positions))
+        for output in outputs
+    )
+    caption = "Arrival at present settings (ms), captures taken together; errors and distances stand in arrivals.csv"
+    return PageTable(caption, headings, rows, "arrivals.csv")
 
 
 def wiring_table(analysis: Analysis) -> PageTable:
     """Polarity of every chain without its setting."""
-    columns = tuple(column.name for column in WIRING.columns)
-    return _from_table(analysis, WIRING, columns, "Wiring: polarity from feed to air, without the setting")
+    columns = ("output", "polarity", "confidence", "reason")
+    return _from_table(analysis.wiring, WIRING, columns, "Wiring: polarity from feed to air, without the setting")
 
 
 def certainty_table(analysis: Analysis) -> PageTable:
-    """How sure every recommendation is."""
+    """How sure every recommendation is; what stays as it is has no gain."""
     columns = (
         "output",
         "decision",
@@ -98,15 +113,22 @@ def certainty_table(analysis: Analysis) -> PageTable:
         "overlap_low_hz",
         "overlap_high_hz",
     )
-    return _from_table(analysis, RECOMMENDATIONS, columns, "Confidence, and what a mistake would cost")
+    rows = [
+        row if is_changed(row) else replace(row, gain_db=math.nan, worst_position="", worst_gain_db=math.nan)
+        for row in analysis.recommendations
+    ]
+    return _from_table(rows, RECOMMENDATIONS, columns, "Confidence, and what a mistake would cost")
 
 
-def _from_table(analysis: Analysis, table: Table, names: tuple[str, ...], caption: str) -> PageTable:
+def _from_table(rows: Sequence[Any], table: Table, names: tuple[str, ...], caption: str) -> PageTable:
     """Some columns of a declared table."""
     columns = [table.column(name) for name in names]
-    rows = rows_of(analysis, table)
     headings = tuple(
-        Heading(column.label, column.type != "string", column.type == "string" and not column.words)
+        Heading(
+            _HEADINGS.get(column.name, column.label),
+            column.type != "string",
+            column.type == "string" and not column.words,
+        )
         for column in columns
     )
     cells = tuple(tuple(page_cell(column, getattr(row, column.name)) for column in columns) for row in rows[:MAX_ROWS])
@@ -114,12 +136,17 @@ def _from_table(analysis: Analysis, table: Table, names: tuple[str, ...], captio
 
 
 def page_cell(column: Column, raw: Any) -> str:
-    """A value with the decimals of its column and a true minus sign; a dash where it is not known."""
-    if raw is None or raw == "" or (column.type != "string" and not math.isfinite(raw)):
-        return "–"
+    """A value as a person reads it, with a true minus sign; a dash where it is not known."""
     if column.type == "string":
-        return str(raw)
-    return number(float(raw), column.decimals or 0)
+        return str(raw) if raw else _DASH
+    if column.is_probability:
+        return percent(raw) or _DASH
+    return _known(raw, _PAGE_DECIMALS.get(column.unit, _PLAIN_DECIMALS))
+
+
+def _known(value: float, decimals: int) -> str:
+    """A number, or a dash."""
+    return number(value, decimals) if math.isfinite(value) else _DASH
 
 
 def seat_table(analysis: Analysis) -> PageTable:
@@ -147,7 +174,7 @@ def seat_table(analysis: Analysis) -> PageTable:
         )
         for seat in seats(analysis)
     )
-    return PageTable("Sum of all outputs at every position, mean over its bands", headings, rows, "prediction.csv")
+    return PageTable("Sum of all outputs at every position, mean over the bands", headings, rows, "prediction.csv")
 
 
 def trick_table(analysis: Analysis) -> PageTable:
@@ -155,11 +182,11 @@ def trick_table(analysis: Analysis) -> PageTable:
     headings = (
         Heading("monitor", is_name=True),
         Heading("low end on stage (dB)", is_number=True),
-        Heading("what a fader move of 3 dB leaves of it (dB)", is_number=True),
-        Heading("score of the audience (dB)", is_number=True),
+        Heading("of that after a fader move of 3 dB (dB)", is_number=True),
+        Heading("sum in the audience (dB)", is_number=True),
     )
     rows = tuple(
-        (one.output, signed(one.thinner_db), signed(one.after_fader_db), signed(one.audience_db, 2))
+        (one.output, signed(one.thinner_db), signed(one.after_fader_db), signed(one.audience_db))
         for one in analysis.monitor_tricks
     )
     return PageTable("Change by inverting this monitor on purpose; negative on stage is thinner", headings, rows)
@@ -173,7 +200,7 @@ def file_table(analysis: Analysis) -> PageTable:
         Heading("channels", is_number=True),
         Heading("rate (Hz)", is_number=True),
         Heading("length (s)", is_number=True),
-        Heading("SHA-256"),
+        Heading("SHA-256 begins", is_name=True),
     )
     rows = tuple(
         (
@@ -182,11 +209,11 @@ def file_table(analysis: Analysis) -> PageTable:
             str(one.n_channels),
             str(one.sample_rate_hz),
             number(one.n_frames / one.sample_rate_hz if one.sample_rate_hz else math.nan),
-            one.sha256,
+            one.sha256[:_CHECKSUM_DIGITS],
         )
         for one in analysis.input_files
     )
-    return PageTable("Audio files", headings, rows)
+    return PageTable("Audio files; whole checksums stand in results.json", headings, rows)
 
 
 def capture_table(analysis: Analysis) -> PageTable:
@@ -202,12 +229,19 @@ def capture_table(analysis: Analysis) -> PageTable:
     rows = tuple(
         (
             one.name,
-            ", ".join(one.playing) or "–",
-            ", ".join(one.mics) or "–",
-            ", ".join(one.inputs) or "–",
-            f"{number(one.start_s)} to {number(one.end_s) if math.isfinite(one.end_s) else 'end'}",
+            ", ".join(one.playing) or _DASH,
+            ", ".join(one.mics) or _DASH,
+            ", ".join(one.inputs) or _DASH,
+            _part(one),
             number(one.temperature_c),
         )
         for one in analysis.sound_check.captures
     )
     return PageTable("Captures", headings, rows)
+
+
+def _part(capture: Capture) -> str:
+    """Which part of the files is used."""
+    if capture.start_s == 0.0 and not math.isfinite(capture.end_s):
+        return "all"
+    return f"{number(capture.start_s)} to {number(capture.end_s) if math.isfinite(capture.end_s) else 'end'}"

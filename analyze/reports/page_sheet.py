@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
-from analyze.reports.summaries import number, signed
+from analyze.reports.naming import clean
+from analyze.reports.summaries import number, percent, signed
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
     from analyze.responses.rows import InputPair
@@ -30,6 +34,11 @@ DENSE_FROM = 9
 
 _MIN_DELAY_DECIMALS, _MAX_DELAY_DECIMALS = 2, 4
 
+# A setting in words, and the two things that an alternative may say of one (the column of that name).
+_SETTING = r"(?:normal|inverted), \d+\.\d+ ms"
+_CANDIDATE = re.compile(rf"candidate ({_SETTING}[^;]*)(?:; (.*))?", re.DOTALL)
+_RUNNER_UP = re.compile(rf"{_SETTING} (?:costs|is as good)")
+
 
 @dataclass(frozen=True)
 class SheetRow:
@@ -43,6 +52,7 @@ class SheetRow:
     delay_from: str
     delay_to: str
     delay_length: str
+    delay_change: str
     is_delay_changed: bool
     polarity_from: str
     polarity_to: str
@@ -53,8 +63,9 @@ class SheetRow:
     confidence: str
     gain: str
     worst: str
-    alternative: str
     reason: str
+    group_note: str
+    alternatives: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -65,6 +76,7 @@ class InputRow:
     against: str
     capture: str
     delay: str
+    delay_length: str
     polarity: str
     found: str
     decision: str
@@ -86,7 +98,8 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
     output = analysis.sound_check.outputs.get(row.output)
     notes = output.notes if output is not None else {}
     delay_from, delay_to = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
-    worst = f"least at {row.worst_position}: {signed(row.worst_gain_db)} dB" if row.worst_position else ""
+    has_gain = is_changed(row) and math.isfinite(row.gain_db)
+    has_worst = has_gain and row.worst_position and math.isfinite(row.worst_gain_db)
     return SheetRow(
         number=index,
         output=row.output,
@@ -96,6 +109,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         delay_from=delay_from,
         delay_to=delay_to,
         delay_length=length_text(row.recommended_delay_ms, speed_m_s),
+        delay_change=change_text(row.delay_change_ms, speed_m_s),
         is_delay_changed=delay_from != delay_to,
         polarity_from=row.setting_polarity,
         polarity_to=row.recommended_polarity,
@@ -104,11 +118,50 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision_words=decision_words(row.decision)[0],
         decision_more=decision_words(row.decision)[1],
         confidence=percent(row.confidence),
-        gain=f"{signed(row.gain_db)} dB" if math.isfinite(row.gain_db) else "",
-        worst=worst if math.isfinite(row.worst_gain_db) else "",
-        alternative=row.alternative,
+        gain=f"{signed(row.gain_db)} dB" if has_gain else "",
+        worst=f"least at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=row.reason,
+        group_note=group_note(analysis, row),
+        alternatives=labelled(row.alternative),
     )
+
+
+def is_changed(row: Recommendation) -> bool:
+    """Whether an output is given another setting; what stays has no gain."""
+    return row.polarity_change == "yes" or row.delay_change_ms != 0.0
+
+
+def group_note(analysis: Analysis, row: Recommendation) -> str:
+    """How the setting of an output differs from the first of its group; empty where it does not."""
+    if row.output not in analysis.sound_check.outputs:
+        return ""
+    leader = analysis.sound_check.group_of(row.output)[0]
+    first = next((one for one in analysis.recommendations if one.output == leader), row)
+    later_ms = row.setting_delay_ms - first.setting_delay_ms
+    parts = []
+    if math.isfinite(later_ms) and round(later_ms, _MAX_DELAY_DECIMALS):
+        parts.append(f"{delay_texts(abs(later_ms))[0]} ms {'later' if later_ms > 0 else 'earlier'}")
+    if row.setting_polarity != first.setting_polarity:
+        parts.append("of the other polarity")
+    if not parts:
+        return ""
+    return f"Stays {' and '.join(parts)} than {leader}: settings that differ inside a group are taken as design."
+
+
+def labelled(alternative: str) -> tuple[tuple[str, str], ...]:
+    """The parts of an alternative, each with what it is; without a label where the words say it themselves.
+
+    >>> labelled("candidate normal, 4.10 ms, +0.6 dB; inverted, 9.00 ms costs 0.2 dB")
+    (('Candidate', 'normal, 4.10 ms, +0.6 dB'), ('Runner-up', 'inverted, 9.00 ms costs 0.2 dB'))
+    >>> labelled("leaving it costs 1.2 dB on stage")
+    (('', 'Leaving it costs 1.2 dB on stage'),)
+    """
+    found = _CANDIDATE.fullmatch(alternative)
+    candidate, rest = (found[1], found[2] or "") if found else ("", alternative)
+    parts = [("Candidate", candidate)] if candidate else []
+    if rest:
+        parts.append(("Runner-up", rest) if _RUNNER_UP.match(rest) else ("", rest[0].upper() + rest[1:]))
+    return tuple(parts)
 
 
 def decision_words(decision: str) -> tuple[str, str]:
@@ -118,10 +171,11 @@ def decision_words(decision: str) -> tuple[str, str]:
 
 def input_rows(analysis: Analysis) -> list[InputRow]:
     """The stage inputs that are compared."""
-    return [_input_row(row) for row in analysis.inputs]
+    speed_m_s = speed_of_sound_simple(analysis.sound_check.temperature_c)
+    return [_input_row(row, speed_m_s) for row in analysis.inputs]
 
 
-def _input_row(row: InputPair) -> InputRow:
+def _input_row(row: InputPair, speed_m_s: float) -> InputRow:
     """One stage input."""
     if row.relative_delay_ms > 0:
         delayed = f" on {row.against}"
@@ -136,6 +190,7 @@ def _input_row(row: InputPair) -> InputRow:
         delay=f"{delay} ms{delayed}"
         if is_known and row.recommended_delay_ms > 0
         else (f"{delay} ms" if is_known else ""),
+        delay_length=length_text(row.recommended_delay_ms, speed_m_s) if row.recommended_delay_ms > 0 else "",
         polarity=row.recommended_polarity,
         found=row.polarity,
         decision=row.decision,
@@ -170,24 +225,43 @@ def length_text(delay_ms: float, speed_m_s: float) -> str:
     return f"{number(metres, 2)} m, {number(metres / _METRES_PER_FOOT, 2)} ft"
 
 
-def percent(probability: float) -> str:
-    """A probability as a reader says it; never a bare 100 %.
+def change_text(change_ms: float, speed_m_s: float) -> str:
+    """A change of delay in words and as a way of sound; empty where there is none.
 
-    >>> percent(0.934), percent(0.9999), percent(float("nan"))
-    ('93 %', 'over 99 %', '')
+    >>> change_text(-10.0, 343.2), change_text(0.0, 343.2)
+    ('10.00 ms earlier = 3.43 m, 11.26 ft', '')
     """
-    if not math.isfinite(probability):
+    if not math.isfinite(change_ms) or not round(change_ms, _MAX_DELAY_DECIMALS):
         return ""
-    return "over 99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
+    text = f"{delay_texts(abs(change_ms))[0]} ms {'later' if change_ms > 0 else 'earlier'}"
+    return f"{text} = {length_text(abs(change_ms), speed_m_s)}"
 
 
 def headline(analysis: Analysis) -> str:
-    """What to do, in one sentence."""
-    decisions = [row.decision for row in analysis.recommendations] + [row.decision for row in analysis.inputs]
-    if not decisions:
+    """What to do, in one sentence or two."""
+    outputs = [row.decision for row in analysis.recommendations]
+    inputs = [row.decision for row in analysis.inputs]
+    if not outputs and not inputs:
         return "Nothing could be recommended."
+    if outputs and set(outputs) == {"reference"}:
+        alone = _alone(analysis.recommendations)
+        return f"{alone} {_to_do([], inputs)}" if inputs else alone
+    return _to_do(outputs, inputs)
+
+
+def _alone(rows: Sequence[Recommendation]) -> str:
+    """What to say where nothing but the reference was described."""
+    if len(rows) == 1:
+        return f"Nothing to line up: {clean(rows[0].output)} is the only output."
+    whole = "both outputs are" if len(rows) == 2 else f"all {len(rows)} outputs are"
+    return f"Nothing to line up: {whole} the reference's group, which never moves."
+
+
+def _to_do(outputs: Sequence[str], inputs: Sequence[str]) -> str:
+    """How many settings to change, and how many could not be decided."""
+    decisions = [*outputs, *inputs]
     n_change, n_open = decisions.count("change"), decisions.count("undecided")
-    kinds = [("output", len(analysis.recommendations)), ("stage input", len(analysis.inputs))]
+    kinds = [("output", len(outputs)), ("stage input", len(inputs))]
     things = " and ".join(f"{n} {name}{'' if n == 1 else 's'}" for name, n in kinds if n)
     first = f"Change {n_change} of {things}." if n_change else f"Leave the settings of {things} as they are."
     if not n_open:
@@ -200,7 +274,13 @@ def score_sentence(analysis: Analysis) -> str:
     present, recommended = analysis.score_present_db, analysis.score_recommended_db
     if not (math.isfinite(present) and math.isfinite(recommended)):
         return ""
+    change = f" at present and to {number(recommended)} dB as recommended" if _changes_anything(analysis) else ""
     return (
-        f"Over the audience, 25 to 315 Hz, the outputs add to {number(present)} dB at present and to "
-        f"{number(recommended)} dB as recommended; at 0 dB nothing would be lost."
+        f"Over the audience, 25 to 315 Hz, the outputs add to {number(present)} dB{change}; "
+        "at 0 dB nothing would be lost."
     )
+
+
+def _changes_anything(analysis: Analysis) -> bool:
+    """Whether any output is given another setting."""
+    return any(is_changed(row) for row in analysis.recommendations)

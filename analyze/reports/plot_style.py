@@ -8,6 +8,7 @@ roles; a page maps them to its light or dark variant through style variables nam
 from __future__ import annotations
 
 import io
+import math
 import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -82,6 +83,9 @@ _RC: Any = {
 }
 
 _PNG_DPI = 150
+
+# Room for a frequency beside the next on an axis, in inches: `31.5` at 8.5 points is 0.26.
+_TICK_LABEL_IN = 0.36
 
 
 def colour(role: str) -> str:
@@ -186,11 +190,12 @@ def title(figure: Figure, text: str) -> None:
     figure.text(0.1 / figure.get_size_inches()[0], 1 - 0.1 / height, text, va="top", fontsize=10, fontweight="bold")
 
 
-def legend_above(axes: Axes, n_columns: int) -> None:
-    """A legend between title and axes, in columns."""
+def legend_above(axes: Axes, n_columns: int, left_in: float | None = None) -> None:
+    """A legend between title and axes, in columns; it begins at the axes, or so many inches from the figure's edge."""
+    left = 0.0 if left_in is None else (left_in * axes.figure.dpi - axes.bbox.x0) / axes.bbox.width
     axes.legend(
         loc="lower left",
-        bbox_to_anchor=(0.0, 1.0),
+        bbox_to_anchor=(left, 1.0),
         ncols=n_columns,
         borderaxespad=0.3,
         borderpad=0.0,
@@ -215,21 +220,30 @@ def round_ticks(axis: Axis) -> None:
 
 
 def frequency_axis(axes: Axes, low_hz: float, high_hz: float) -> None:
-    """A logarithmic frequency axis with band centres as ticks: octaves labelled, or thirds where the range is short."""
+    """A logarithmic frequency axis with band centres as ticks, as many of them labelled as there is room for."""
     from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
     from analyze.acoustics import band_centres_hz, nominal_hz
 
     axes.set_xscale("log")
     axes.set_xlim(low_hz, high_hz)
-    octaves = [nominal_hz(f, 1) for f in band_centres_hz(1, low_hz, high_hz)]
-    thirds = [nominal_hz(f, 3) for f in band_centres_hz(3, low_hz, high_hz)]
-    axes.xaxis.set_major_locator(FixedLocator(octaves if len(octaves) > 2 else thirds))
+    octaves, thirds = ([nominal_hz(f, n) for f in band_centres_hz(n, low_hz, high_hz)] for n in (1, 3))
+    axes.xaxis.set_major_locator(FixedLocator(_labelled(axes, octaves, thirds)))
     axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: frequency_text(hz)))
     axes.xaxis.set_minor_locator(FixedLocator(thirds))
     axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_xlabel("Frequency (Hz)")
     axes.grid(visible=True, which="major")
+
+
+def _labelled(axes: Axes, octaves: list[float], thirds: list[float]) -> list[float]:
+    """All thirds if there is room for their labels, else all octaves, else every second or third of one of them."""
+    low_hz, high_hz = axes.get_xlim()
+    octave_in = axes.bbox.width / axes.figure.dpi * math.log(2.0) / math.log(high_hz / low_hz)
+    for centres, per_octave, step in ((thirds, 3, 1), (octaves, 1, 1), (thirds, 3, 2), (octaves, 1, 2)):
+        if octave_in * step / per_octave >= _TICK_LABEL_IN and len(centres[::step]) > 1:
+            return centres[::step]
+    return octaves[::3] or thirds[::3]
 
 
 def frequency_text(hz: float) -> str:

@@ -111,7 +111,7 @@ def _phases(analysis: Analysis) -> list[_Draft]:
                 ("phase", output, "against", other),
                 SUMS,
                 f"Phase of {output} against {other}",
-                summaries.phases(output, other, points),
+                summaries.phases(analysis, output, other, points),
                 plots_sums.phase_size(points),
                 partial(plots_sums.phases, output=output, other=other, points=points),
             )

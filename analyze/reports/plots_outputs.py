@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from analyze.reports.naming import shortened
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
 from analyze.reports.selections import levels_at, own_clocks, own_signs
+from analyze.reports.summaries import percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +23,7 @@ NAMES_IN = 1.75
 #: Symbols of the polarity table and the roles of their shades.
 SIGNS = {"normal": ("+", "upright"), "inverted": ("−", "flipped"), "undecided": ("?", "unclear")}
 
-_LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.19
+_LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.16
 _CELL_IN, _ROW_IN = 0.66, 0.36
 
 # Levels further than this below the loudest band of a plot are not shown.
@@ -122,17 +123,17 @@ def polarity(figure: Figure, analysis: Analysis, look: Look) -> None:
 
 
 def _sign_cell(axes: Axes, x: float, y: float, signs: list[str], confidence: float) -> None:
-    """One cell: the symbol of each sign found, the confidence of the surest below; nothing where nothing was heard."""
+    """One cell: every sign found, with its confidence if it is but one; nothing where nothing was heard."""
     from matplotlib.patches import Rectangle
 
     if not signs:
         return
     role = SIGNS[signs[0]][1] if len(signs) == 1 else "unclear"
     axes.add_patch(Rectangle((x - 0.46, y - 0.44), 0.92, 0.88, facecolor=colour(role), edgecolor="none"))
-    symbols = " ".join(SIGNS[sign][0] for sign in signs)
-    axes.text(x - 0.16, y, symbols, ha="center", va="center", fontsize=11, fontweight="bold")
-    if math.isfinite(confidence):
-        axes.text(x + 0.2, y, f"{confidence:.2f}", ha="center", va="center", fontsize=7.5)
+    symbols = "".join(SIGNS[sign][0] for sign in signs)
+    axes.text(x - 0.4, y, symbols, ha="left", va="center", fontsize=11, fontweight="bold")
+    if len(signs) == 1:
+        axes.text(x + 0.15, y, percent(confidence, ">"), ha="center", va="center", fontsize=7)
 
 
 def level_size(analysis: Analysis, position: str) -> tuple[float, float]:

@@ -14,15 +14,20 @@ from analyze.reports.naming import shortened
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
 from analyze.reports.plots_outputs import WIDTH_IN, legend_in
 from analyze.reports.selections import (
+    SCORE_RANGE_HZ,
     PhasePoint,
     Spread,
+    is_turned,
     predictions_at,
     recommendation_of,
     scenario_text,
+    score_at,
     spreads,
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -35,12 +40,18 @@ Floats = NDArray[np.float64]
 # A sum lower than this is drawn at the lower edge: it is lost, how far below does not matter.
 _FLOOR_DB = -20.0
 
+# Order in which shades are drawn: below the grid.
+_SHADE = 0.1
+
 _PANEL_COLUMNS, _PANEL_ROW_IN = 3, 1.75
+
+# Half the length of an error bar in standard errors: two hold the truth in nineteen cases of twenty.
+_ERRORS = 2.0
 
 #: Scenarios in the robustness plot; beyond it the least favourable are drawn.
 MAX_SCENARIOS = 40
 
-_SCENARIO_NAMES_IN, _SCENARIO_LENGTH = 2.35, 32
+_SCENARIO_NAMES_IN, _SCENARIO_LENGTH = 2.35, 34
 
 _PRESENT: dict[str, Any] = {
     "color": colour("present"),
@@ -58,7 +69,7 @@ def sum_size() -> tuple[float, float]:
 
 def sums(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
     """The sum of all outputs at one position re the sum of all magnitudes, at present and as recommended."""
-    rows = predictions_at(analysis, position)
+    rows = _in_range(predictions_at(analysis, position))
     axes = figure.subplots()
     place(figure, 0.65, 0.2, 0.36 + legend_in(1), 0.5)
     title(figure, f"Do they add at {look.positions[position]}? All outputs together")
@@ -67,12 +78,23 @@ def sums(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
     _shade_cells(axes, rows, half)
     axes.plot(hz, [row.present_db for row in rows], label="at present", **_PRESENT)
     axes.plot(hz, [row.recommended_db for row in rows], label="as recommended", **_RECOMMENDED)
-    lowest = min((v for row in rows for v in (row.present_db, row.recommended_db) if math.isfinite(v)), default=0.0)
-    axes.set_ylim(min(-6.0, max(lowest - 1.0, _FLOOR_DB)), 0.6)
+    axes.set_ylim(_lowest_db(analysis), 0.6)
     axes.set_ylabel("Sum (dB re sum of magnitudes)")
     round_ticks(axes.yaxis)
     frequency_axis(axes, min(hz) / half, max(hz) * half)
     legend_above(axes, 3)
+
+
+def _in_range(rows: Iterable[Prediction]) -> list[Prediction]:
+    """The bands in the range of the score."""
+    low, high = SCORE_RANGE_HZ
+    return [row for row in rows if low <= row.band_hz <= high]
+
+
+def _lowest_db(analysis: Analysis) -> float:
+    """Lower edge of all plots of sums, the same for all so that positions can be compared."""
+    known = [v for row in _in_range(analysis.prediction) for v in (row.present_db, row.recommended_db)]
+    return min(-6.0, max(min((v for v in known if math.isfinite(v)), default=0.0) - 1.0, _FLOOR_DB))
 
 
 def _shade_cells(axes: Axes, rows: list[Prediction], half: float) -> None:
@@ -81,19 +103,26 @@ def _shade_cells(axes: Axes, rows: list[Prediction], half: float) -> None:
     for counts, run in itertools.groupby(rows, key=lambda row: row.cell == "yes"):
         if counts:
             bands = [row.band_hz for row in run]
-            axes.axvspan(bands[0] / half, bands[-1] * half, color=colour("shade"), linewidth=0.0, label=label)
+            axes.axvspan(
+                bands[0] / half, bands[-1] * half, color=colour("shade"), linewidth=0.0, zorder=_SHADE, label=label
+            )
             label = None
 
 
 def phase_size(points: PhasePoints) -> tuple[float, float]:
-    """Size of a phase plot: panels in rows of three."""
-    return WIDTH_IN, 1.1 + _PANEL_ROW_IN * math.ceil(len(points) / _PANEL_COLUMNS)
+    """Size of a phase plot: a panel per position, in rows."""
+    return WIDTH_IN, 1.1 + _PANEL_ROW_IN * math.ceil(len(points) / _panel_columns(points))
+
+
+def _panel_columns(points: PhasePoints) -> int:
+    """Panels beside each other: rows and columns alike, as far as the width allows."""
+    return min(_PANEL_COLUMNS, math.ceil(math.sqrt(len(points))))
 
 
 def phases(figure: Figure, analysis: Analysis, look: Look, output: str, other: str, points: PhasePoints) -> None:
-    """Phase of one output minus that of another, a panel per position, the width of the band its standard error."""
+    """Phase of one output minus that of another, a panel per position, the length of the bars its error."""
     positions = [name for name in look.positions if name in points]
-    n_columns = min(_PANEL_COLUMNS, len(positions))
+    n_columns = _panel_columns(points)
     grid = figure.subplots(math.ceil(len(positions) / n_columns), n_columns, sharex=True, sharey=True, squeeze=False)
     place(figure, 0.65, 0.15, 0.62 + legend_in(1), 0.5)
     figure.subplots_adjust(hspace=0.28, wspace=0.1)
@@ -102,7 +131,7 @@ def phases(figure: Figure, analysis: Analysis, look: Look, output: str, other: s
     overlap = (row.overlap_low_hz, row.overlap_high_hz) if row else (math.nan, math.nan)
     panels = list(grid.flat)
     for axes, position in zip(panels, positions, strict=False):
-        _phase_panel(axes, points[position], overlap)
+        _phase_panel(axes, points[position], overlap, is_turned(analysis, output, other))
         axes.set_title(look.positions[position], loc="left", fontsize=8.5, pad=3)
     for axes in panels[len(positions) :]:
         axes.set_visible(False)
@@ -119,30 +148,30 @@ def phases(figure: Figure, analysis: Analysis, look: Look, output: str, other: s
     figure.legend(handles, names, loc="upper left", bbox_to_anchor=(0.6 / width, 1 - 0.32 / height), ncols=4)
 
 
-def _phase_panel(axes: Axes, points: list[PhasePoint], overlap: tuple[float, float]) -> None:
+def _phase_panel(axes: Axes, points: list[PhasePoint], overlap: tuple[float, float], is_turned: bool) -> None:
     """The phases at one position in the usable bands; lines break where the angle wraps or a band is missing."""
     if all(math.isfinite(edge) for edge in overlap):
-        axes.axvspan(*overlap, color=colour("shade"), linewidth=0.0, label="overlap")
+        axes.axvspan(*overlap, color=colour("shade"), linewidth=0.0, zorder=_SHADE, label="overlap")
     axes.axhline(0.0, color=colour("muted"), linewidth=0.8)
     hz = np.array([point.band_hz for point in points])
     is_usable = np.array([point.is_usable for point in points])
     present = np.where(is_usable, [point.present_deg for point in points], np.nan)
     turned = np.where(is_usable, [point.recommended_deg for point in points], np.nan)
-    std = np.minimum([point.std_deg for point in points], 90.0)
-    for centre, style, label in ((present, _PRESENT, "at present"), (turned, _RECOMMENDED, "as recommended")):
-        line_hz, line, width = _broken(hz, centre, std)
-        axes.plot(line_hz, line, markersize=3.2, label=label, **style)
-        axes.fill_between(line_hz, line - width, line + width, color=style["color"], alpha=0.22, linewidth=0.0)
+    bars = np.minimum([_ERRORS * point.std_deg for point in points], 180.0)
+    curves = [(present, _PRESENT, "at present" if is_turned else "at present, and stays so")]
+    curves += [(turned, _RECOMMENDED, "as recommended")] if is_turned else []
+    for phase, style, label in curves:
+        axes.vlines(hz, phase - bars, phase + bars, color=style["color"], alpha=0.3, linewidth=5.0)
+        axes.plot(*_broken(hz, phase), markersize=3.2, linewidth=1.1, label=label, **style)
     axes.set_ylim(-180.0, 180.0)
     axes.set_yticks([-180, -90, 0, 90, 180])
 
 
-def _broken(hz: Floats, phase_deg: Floats, std_deg: Floats) -> tuple[Floats, Floats, Floats]:
-    """The line and its error with a gap wherever the angle jumps by more than 180 degrees."""
+def _broken(hz: Floats, phase_deg: Floats) -> tuple[Floats, Floats]:
+    """The line with a gap wherever the angle jumps by more than 180 degrees."""
     with np.errstate(invalid="ignore"):
         jumps = np.nonzero(np.abs(np.diff(phase_deg)) > 180.0)[0] + 1
-    line_hz, line, width = (np.insert(values, jumps, np.nan) for values in (hz, phase_deg, std_deg))
-    return line_hz, line, width
+    return np.insert(hz, jumps, np.nan), np.insert(phase_deg, jumps, np.nan)
 
 
 def scan_size() -> tuple[float, float]:
@@ -160,12 +189,11 @@ def scan(figure: Figure, analysis: Analysis, look: Look, one: DelayScan) -> None
     axes.plot(one.delay_ms, one.inverted_db, color=colour("s1"), linestyle=(0, (5, 1.5)), label="polarity inverted")
     row = recommendation_of(analysis, one.outputs[0])
     if row is not None:
-        curves = {"normal": one.normal_db, "inverted": one.inverted_db}
         for delay, sign, label, marker, face, size in (
             (row.setting_delay_ms, row.setting_polarity, "at present", "o", colour("paper"), 11),
             (row.recommended_delay_ms, row.recommended_polarity, "as recommended", "D", colour("ink"), 6),
         ):
-            height = float(np.interp(delay, one.delay_ms, curves[sign])) if sign in curves else math.nan
+            height = score_at(one, sign, delay)
             axes.plot(
                 [delay], [height], marker, color=colour("ink"), markerfacecolor=face, markersize=size, label=label
             )
@@ -199,18 +227,19 @@ def robustness(figure: Figure, analysis: Analysis, look: Look) -> None:
     title(figure, "How sure are we? What is left if something changes")
     heights = range(len(rows))
     axes.axvline(0.0, color=colour("muted"), linewidth=0.9)
+    lows, highs = [one.low_db for one in rows], [one.high_db for one in rows]
     span: dict[str, Any] = {"color": colour("recommended"), "linewidth": 3.0, "alpha": 0.45}
-    axes.hlines(
-        heights,
-        [one.low_db for one in rows],
-        [one.high_db for one in rows],
-        label="from the worst seat to the best",
-        **span,
-    )
-    dots = [one.mean_db for one in rows]
-    axes.plot(dots, heights, "D", color=colour("recommended"), markersize=4.0, label="mean over the audience")
+    axes.hlines(heights, lows, highs, label="worst to best seat", **span)
+    for is_forgotten, face, label in ((False, "recommended", "mean"), (True, "paper", "mean, one polarity not set")):
+        dots = [(one.mean_db, row) for row, one in enumerate(rows) if one.is_forgotten is is_forgotten]
+        if dots:
+            style: dict[str, Any] = {"color": colour("recommended"), "markerfacecolor": colour(face), "markersize": 4.0}
+            axes.plot(*zip(*dots, strict=True), "D", label=label, **style)
+    n_cases = sum(not one.is_forgotten for one in rows)
+    if 0 < n_cases < len(rows):
+        axes.axhline(n_cases - 0.5, color=colour("muted"), linewidth=0.7)
     y_names(axes, [shortened(scenario_text(one.scenario), _SCENARIO_LENGTH) for one in rows])
-    axes.set_xlabel("Advantage (dB); below 0 worse than at present")
+    axes.set_xlabel("Better than at present by (dB)")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)
-    legend_above(axes, 2)
+    legend_above(axes, 3, left_in=0.1)

@@ -1,7 +1,8 @@
 """What plots, summaries and page pick from the rows of an analysis: the same picks, made once.
 
 Levels are averaged as energies, errors of one output in several captures by inverse variance. Phases are output minus
-other, positive when output is ahead.
+other, positive when output is ahead. Sums are shown, and their means taken, in the bands of `SCORE_RANGE_HZ` alone:
+above it settings are not decided by sums, for the best one there belongs to one seat by chance.
 """
 
 from __future__ import annotations
@@ -11,15 +12,23 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from analyze.alignment.rows import Prediction, Recommendation, Robustness
+    from analyze.alignment.rows import DelayScan, Pair, Prediction, Recommendation, Robustness
     from analyze.pipeline import Analysis
     from analyze.responses.rows import Arrival
 
-#: Range of the bands in which a sum is scored, Hz.
-SCORE_RANGE_HZ = (25.0, 315.0)
+#: The third octaves from 25 to 315 Hz, in which sums are scored: their outer edges in Hz (IEC 61260-1, base ten).
+SCORE_RANGE_HZ = (10.0**1.35, 10.0**2.55)
+
+# Outputs that are lined up by their arrival, which is a matter of the whole range.
+_BY_ARRIVAL = ("fill", "tower")
+
+# Advantages that round to nothing, dB.
+_NOTHING_DB = 5e-4
 
 
 @dataclass(frozen=True)
@@ -34,8 +43,21 @@ class PhasePoint:
 
 
 @dataclass(frozen=True)
+class View:
+    """Where the phase of an output tells something about its setting: at these positions, from low to high."""
+
+    positions: frozenset[str]
+    low_hz: float
+    high_hz: float
+
+    def holds(self, row: Pair) -> bool:
+        """Whether a row of a pair of outputs lies in it."""
+        return row.position in self.positions and self.low_hz <= row.band_hz <= self.high_hz
+
+
+@dataclass(frozen=True)
 class Seat:
-    """The sum at one position: mean over its cells, or over the range of the score where it has none."""
+    """The sum at one position: mean over the bands that `counted` picks."""
 
     position: str
     zone: str
@@ -62,6 +84,16 @@ class Spread:
     high_db: float
     worst_position: str
 
+    @property
+    def is_forgotten(self) -> bool:
+        """Whether it is no change from outside but one recommended polarity left as it was."""
+        return self.scenario.startswith("polarity:")
+
+    @property
+    def is_worse(self) -> bool:
+        """Whether the present settings would be better on average."""
+        return self.mean_db < -_NOTHING_DB
+
 
 def mean(values: Iterable[float]) -> float:
     """Mean of the known values; NaN where none is known."""
@@ -84,9 +116,19 @@ def predictions_at(analysis: Analysis, position: str) -> list[Prediction]:
     return sorted((row for row in analysis.prediction if row.position == position), key=lambda row: row.band_hz)
 
 
+def counted(rows: Iterable[Prediction]) -> list[Prediction]:
+    """The bands of a position over which means are taken: its cells, or the range of the score where it has none."""
+    low, high = SCORE_RANGE_HZ
+    rows = [row for row in rows if low <= row.band_hz <= high]
+    return [row for row in rows if row.cell == "yes"] or rows
+
+
 def positions_with_sums(analysis: Analysis) -> list[str]:
-    """Positions with at least one predicted sum, in the order of the analysis."""
-    return list(dict.fromkeys(row.position for row in analysis.prediction if math.isfinite(row.present_db)))
+    """Positions at which several outputs have a sum in the range of the score, in the order of the analysis."""
+    low, high = SCORE_RANGE_HZ
+    shared = {row.position for row in analysis.pairs}
+    rows = (row for row in analysis.prediction if low <= row.band_hz <= high and math.isfinite(row.present_db))
+    return [position for position in dict.fromkeys(row.position for row in rows) if position in shared]
 
 
 def levels_at(analysis: Analysis, position: str) -> dict[str, list[tuple[float, float]]]:
@@ -120,18 +162,22 @@ def own_signs(analysis: Analysis, output: str, position: str) -> list[Arrival]:
 def partners(analysis: Analysis) -> dict[str, str]:
     """Whom to compare each output with: the reference if they share a usable band, else who shares most.
 
-    The reference has none; outputs that share nothing are left out; no two are compared twice.
+    The reference and its group, which never move, have none; outputs that share nothing are left out; outputs of one
+    group, which move as one, are not compared with each other, and no two are compared twice.
     """
+    outputs, reference = analysis.sound_check.outputs, analysis.sound_check.reference
+    views = {name: view_of(analysis, name) for name in outputs}
+    groups = {name: group for group in analysis.sound_check.groups for name in group}
     shared: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
     for row in analysis.pairs:
-        if row.usable == "yes" and math.isfinite(row.relative_phase_deg):
-            shared[row.output][row.other] += 1
-            shared[row.other][row.output] += 1
-    reference = analysis.sound_check.reference
+        is_usable = row.usable == "yes" and math.isfinite(row.relative_phase_deg)
+        if is_usable and groups[row.output] != groups[row.other]:
+            shared[row.output][row.other] += views[row.output].holds(row)
+            shared[row.other][row.output] += views[row.other].holds(row)
     chosen: dict[str, str] = {}
-    for output in analysis.sound_check.outputs:
-        counts = shared[output]
-        if output == reference or not counts:
+    for output in outputs:
+        counts = {other: n for other, n in shared[output].items() if n}
+        if groups[output] == groups[reference] or not counts:
             continue
         other = reference if reference in counts else max(counts, key=lambda name: counts[name])
         if chosen.get(other) != output:
@@ -139,10 +185,29 @@ def partners(analysis: Analysis) -> dict[str, str]:
     return chosen
 
 
+def view_of(analysis: Analysis, output: str) -> View:
+    """Where the setting of an output is judged: monitors on stage, others in the audience, in the range of the score.
+
+    Fills and towers, which are lined up by arrival, where they are lined up, and over the whole range if they shall
+    arrive together with the reference: lateness on purpose turns the phase of its own accord.
+    """
+    described = analysis.sound_check.outputs[output]
+    zone = "stage" if described.kind == "monitor" else "audience"
+    positions = [name for name, position in analysis.sound_check.positions.items() if position.zone == zone]
+    if described.kind not in _BY_ARRIVAL:
+        return View(frozenset(positions), *SCORE_RANGE_HZ)
+    low_hz, high_hz = SCORE_RANGE_HZ if described.later_ms else (0.0, math.inf)
+    return View(frozenset(described.align_at or positions), low_hz, high_hz)
+
+
 def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[PhasePoint]]:
-    """Per position the phase of `output` minus that of `other`, by frequency."""
-    errors = _phase_errors(analysis, (output, other))
-    rows = [row for row in analysis.pairs if {row.output, row.other} == {output, other}]
+    """Per position the phase of `output` minus that of `other`, by frequency, where it tells something.
+
+    Positions without a usable band are left out; of a fill or tower without `align_at` only the position with most of
+    them stays, which is where the levels are closest.
+    """
+    errors, view = _phase_errors(analysis, (output, other)), view_of(analysis, output)
+    rows = [row for row in analysis.pairs if {row.output, row.other} == {output, other} and view.holds(row)]
     points: dict[str, list[PhasePoint]] = defaultdict(list)
     for row in sorted(rows, key=lambda row: row.band_hz):
         if not math.isfinite(row.relative_phase_deg):
@@ -152,7 +217,17 @@ def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[
         turned = wrapped_deg(phase + change_deg(analysis, output, other, row.band_hz))
         is_usable = row.usable == "yes"
         points[row.position].append(PhasePoint(row.band_hz, wrapped_deg(phase), turned, std, is_usable))
-    return dict(points)
+    n_usable = {position: sum(point.is_usable for point in found) for position, found in points.items()}
+    described = analysis.sound_check.outputs[output]
+    if described.kind in _BY_ARRIVAL and not described.align_at and n_usable:
+        n_usable = dict([max(n_usable.items(), key=lambda item: item[1])])
+    return {position: points[position] for position, n in n_usable.items() if n}
+
+
+def is_turned(analysis: Analysis, output: str, other: str) -> bool:
+    """Whether the recommendation changes how the two stand to each other."""
+    unchanged = (1.0, 0.0)
+    return analysis.recommended_change.get(output, unchanged) != analysis.recommended_change.get(other, unchanged)
 
 
 def change_deg(analysis: Analysis, output: str, other: str, hz: float) -> float:
@@ -173,21 +248,19 @@ def _phase_errors(analysis: Analysis, outputs: tuple[str, str]) -> dict[tuple[st
 
 
 def seats(analysis: Analysis) -> list[Seat]:
-    """The sum at every position with a prediction, in the order of the analysis."""
+    """The sum at every position at which several outputs are heard, in the order of the analysis."""
     return [_seat(position, predictions_at(analysis, position)) for position in positions_with_sums(analysis)]
 
 
 def _seat(position: str, rows: list[Prediction]) -> Seat:
     """One seat from its predicted sums."""
-    cells = [row for row in rows if row.cell == "yes"]
-    low, high = SCORE_RANGE_HZ
-    used = cells or [row for row in rows if low <= row.band_hz <= high] or rows
+    used = counted(rows)
     worst = min(used, key=lambda row: row.recommended_db if math.isfinite(row.recommended_db) else math.inf)
     return Seat(
         position,
-        rows[0].zone,
+        worst.zone,
         len(used),
-        bool(cells),
+        worst.cell == "yes",
         mean(row.present_db for row in used),
         mean(row.recommended_db for row in used),
         worst.band_hz,
@@ -195,13 +268,23 @@ def _seat(position: str, rows: list[Prediction]) -> Seat:
     )
 
 
+def score_at(one: DelayScan, sign: str, delay_ms: float) -> float:
+    """The score of a group at one setting, read off its scan; NaN for a sign that is neither."""
+    curves = {"normal": one.normal_db, "inverted": one.inverted_db}
+    return float(np.interp(delay_ms, one.delay_ms, curves[sign])) if sign in curves else math.nan
+
+
 def spreads(analysis: Analysis) -> list[Spread]:
-    """Advantage per scenario over the audience positions (over all where no audience is in it), in order."""
+    """Advantage per scenario over the audience positions (over all where no audience is in it), in order.
+
+    None where no scenario makes a difference, because no setting is changed.
+    """
     scenarios: dict[str, list[Robustness]] = defaultdict(list)
     for row in analysis.robustness:
         if math.isfinite(row.advantage_db):
             scenarios[row.scenario].append(row)
-    return [_spread(scenario, rows) for scenario, rows in scenarios.items()]
+    found = [_spread(scenario, rows) for scenario, rows in scenarios.items()]
+    return found if any(max(-one.low_db, one.high_db) > _NOTHING_DB for one in found) else []
 
 
 def _spread(scenario: str, rows: list[Robustness]) -> Spread:
@@ -216,16 +299,16 @@ def scenario_text(scenario: str) -> str:
     """A scenario in words.
 
     >>> scenario_text("level:sub left:+3"), scenario_text("air:-10"), scenario_text("seat:mix")
-    ('sub left +3 dB', 'air -10 K', 'decided without mix')
+    ('sub left fader +3 dB', 'air 10 °C colder', 'decided without mix')
     """
     kind, _, rest = scenario.partition(":")
     if kind == "level":
         output, _, step = rest.rpartition(":")
-        return f"{output} {step} dB"
+        return f"{output} fader {step.replace('-', '−')} dB"
     if kind == "air":
-        return f"air {rest} K"
+        return f"air {rest.lstrip('+-')} °C {'colder' if rest.startswith('-') else 'warmer'}"
     if kind == "seat":
         return f"decided without {rest}"
     if kind == "polarity":
-        return f"{rest} polarity as it was"
+        return f"{rest} polarity left as it was"
     return scenario

@@ -5,21 +5,27 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from analyze.reports.columns import DECIMALS
 from analyze.reports.selections import (
     PhasePoint,
+    counted,
+    is_turned,
     levels_at,
     mean,
     own_clocks,
     predictions_at,
     recommendation_of,
     scenario_text,
+    score_at,
     spreads,
 )
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import DelayScan
     from analyze.pipeline import Analysis
+
+
+# A standard error of the phase whose bar, two of it either way, is as long as a marker is high.
+_SEEN_DEG = 4.0
 
 
 def number(value: float, decimals: int = 1) -> str:
@@ -38,6 +44,19 @@ def signed(value: float, decimals: int = 1) -> str:
 def frequency(hz: float) -> str:
     """A frequency in text: `63 Hz`, `1.25 kHz`."""
     return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
+
+
+def percent(probability: float, over: str = "over ") -> str:
+    """A probability as a reader says it, empty where it is not known; never a bare 100 %.
+
+    over : what stands before 99 % where it is more
+
+    >>> percent(0.934), percent(0.9999), percent(0.9999, ">"), percent(float("nan"))
+    ('93 %', 'over 99 %', '>99 %', '')
+    """
+    if not math.isfinite(probability):
+        return ""
+    return f"{over}99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
 
 
 def arrival(analysis: Analysis) -> str:
@@ -65,29 +84,52 @@ def polarity(analysis: Analysis) -> str:
 
 def sums(analysis: Analysis, position: str) -> str:
     """Mean, best and worst change at a position."""
-    rows = [row for row in predictions_at(analysis, position) if math.isfinite(row.change_db)]
-    cells = [row for row in rows if row.cell == "yes"]
-    used, where = (cells, "in the bands that count") if cells else (rows, "over all bands")
+    used = [row for row in counted(predictions_at(analysis, position)) if math.isfinite(row.change_db)]
     if not used:
         return "No band could be predicted."
     best, worst = max(used, key=lambda row: row.change_db), min(used, key=lambda row: row.change_db)
     return (
-        f"Mean {where}: {number(mean(r.present_db for r in used))} dB at present, "
+        f"Mean: {number(mean(r.present_db for r in used))} dB at present, "
         f"{number(mean(r.recommended_db for r in used))} dB as recommended. "
         f"Most gained at {frequency(best.band_hz)} ({signed(best.change_db)} dB), "
         f"least at {frequency(worst.band_hz)} ({signed(worst.change_db)} dB)."
     )
 
 
-def phases(output: str, other: str, points: dict[str, list[PhasePoint]]) -> str:
-    """Mean distance from in phase before and after, over the usable bands."""
+def unrelated_sum_db(n_outputs: int) -> float:
+    """What equally loud outputs add to whose phases are unrelated, in dB re the sum of their magnitudes.
+
+    Magnitudes in a reverberant room are Rayleigh distributed (Schroeder 1954; from memory), with mean^2 = pi/4 of the
+    mean square, so that the energy of the sum over that of the sum of magnitudes is `1 / (1 + (n - 1) pi / 4)`.
+
+    >>> round(unrelated_sum_db(2), 1), round(unrelated_sum_db(4), 1)
+    (-2.5, -5.3)
+    """
+    return -10.0 * math.log10(1.0 + (n_outputs - 1) * math.pi / 4.0)
+
+
+def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[PhasePoint]]) -> str:
+    """Mean distance from in phase before and after, over the usable bands, and how well that is known."""
     used = [point for rows in points.values() for point in rows if point.is_usable]
     present, turned = mean(abs(p.present_deg) for p in used), mean(abs(p.recommended_deg) for p in used)
+    low, high = min(p.band_hz for p in used), max(p.band_hz for p in used)
+    after = f"at present, {number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "and stay so"
     return (
-        f"Phase of {output} minus {other} in the bands where both are heard; 0° adds best, 180° cancels. "
-        f"On average {number(present, 0)}° away from in phase at present, {number(turned, 0)}° as recommended. "
-        "The width of the band is the standard error."
+        f"{output} minus {other} where both are heard, {frequency(low)} to {frequency(high)}; 0° adds best, 180° "
+        f"cancels. On average they are {number(present, 0)}° away from in phase {after}. {_phase_error(used)}"
     )
+
+
+def _phase_error(used: list[PhasePoint]) -> str:
+    """How well the phases are known."""
+    errors = sorted(point.std_deg for point in used if point.std_deg > 0.0)
+    if not errors:
+        return "How well that is known cannot be told."
+    most = max(errors[-1], 1.0)
+    if most < _SEEN_DEG:
+        return f"Standard error: {number(most, 0)}° at most, too little to be drawn."
+    middle = number(max(errors[len(errors) // 2], 1.0), 0)
+    return f"Standard error: {middle}° in the middle, {number(most, 0)}° at most; pale bars are two of it either way."
 
 
 def level(analysis: Analysis, position: str) -> str:
@@ -99,25 +141,36 @@ def level(analysis: Analysis, position: str) -> str:
 
 
 def scan(analysis: Analysis, one: DelayScan) -> str:
-    """Best setting of each polarity and what lies between them."""
-    best = {}
+    """Score at the present and the recommended setting, and the best of each polarity."""
+    points = []
+    row = recommendation_of(analysis, one.outputs[0])
+    if row is not None:
+        points.append(("at present", row.setting_polarity, row.setting_delay_ms))
+    if row is not None and row.decision == "change":
+        points.append(("as recommended", row.recommended_polarity, row.recommended_delay_ms))
     for sign, curve in (("normal", one.normal_db), ("inverted", one.inverted_db)):
         known = [(float(db), float(ms)) for db, ms in zip(curve, one.delay_ms, strict=True) if math.isfinite(db)]
-        if known:
-            best[sign] = max(known)
-    row = recommendation_of(analysis, one.outputs[0])
-    parts = [f"{sign} is best at {number(ms, 2)} ms ({number(db, 2)} dB)" for sign, (db, ms) in best.items()]
-    text = "Polarity " + ", ".join(parts) + "." if parts else "No score could be computed."
-    return text if row is None else f"{text} Set at present: {number(row.setting_delay_ms, 2)} ms."
+        points += [(f"best {sign}", sign, max(known)[1])] if known else []
+    parts = [f"{what} {number(score_at(one, sign, ms), 2)} dB ({number(ms, 2)} ms)" for what, sign, ms in points]
+    return f"Score {'; '.join(parts)}." if parts else "No score could be computed."
 
 
 def robustness(analysis: Analysis) -> str:
-    """The scenario that leaves least."""
+    """In how many cases the recommendation holds, what leaves least, and what a forgotten polarity would do."""
     every = spreads(analysis)
-    worst = min(every, key=lambda one: one.mean_db)
-    lost = sum(one.mean_db < 0 for one in every)
-    said = f"In {lost} of {len(every)} scenarios" if lost else f"In none of {len(every)} scenarios"
-    return (
-        f"{said} the recommendation would be worse than the present settings on average. "
-        f"Least is left with {scenario_text(worst.scenario)}: {signed(worst.mean_db, DECIMALS['db'] - 1)} dB."
-    )
+    cases, forgotten = ([one for one in every if one.is_forgotten is wanted] for wanted in (False, True))
+    parts = []
+    if cases:
+        least, n_worse = min(cases, key=lambda one: one.mean_db), sum(one.is_worse for one in cases)
+        parts.append(
+            f"A fader moved, the air warmer or colder, a seat left out of the decision: in {n_worse or 'none'} of "
+            f"these {len(cases)} cases would the recommendation be worse than the present settings, on average over "
+            f"the audience. Least is left with {scenario_text(least.scenario)}: {signed(least.mean_db)} dB."
+        )
+    if forgotten:
+        least = min(forgotten, key=lambda one: one.mean_db)
+        parts.append(
+            f"Not among these cases: {scenario_text(least.scenario)}, all else as recommended: "
+            f"{signed(least.mean_db)} dB against the present settings."
+        )
+    return " ".join(parts)

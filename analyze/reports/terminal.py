@@ -5,13 +5,11 @@ Plain text that reads the same without a terminal and in 80 columns; on stderr, 
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_evidence import findings
-from analyze.reports.page_sheet import decision_words, delay_texts, headline, input_rows, percent
-from analyze.reports.summaries import signed
+from analyze.reports.page_findings import findings
+from analyze.reports.page_sheet import SheetRow, headline, input_rows, sheet_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,7 +18,6 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-    from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
 
 _NAME_LENGTH, _MAX_FINDINGS = 24, 12
@@ -60,33 +57,33 @@ def _settings(analysis: Analysis) -> Table:
     table.add_column("set to", overflow="fold")
     table.add_column("gain", justify="right", no_wrap=True)
     table.add_column("confidence", justify="right", no_wrap=True)
-    for row in analysis.recommendations:
-        delay_from, delay_to = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
+    for row in sheet_rows(analysis):
         table.add_row(
             escape(shortened(row.output, _NAME_LENGTH)),
-            f"{delay_from} ms {row.setting_polarity}",
-            _set_to(row, delay_to),
-            f"{_ascii(signed(row.gain_db))} dB" if math.isfinite(row.gain_db) else "",
-            percent(row.confidence),
+            f"{row.delay_from} ms {row.polarity_from}",
+            _set_to(row),
+            _ascii(row.gain),
+            row.confidence,
         )
     return table
 
 
-def _set_to(row: Recommendation, delay: str) -> str:
+def _set_to(row: SheetRow) -> str:
     """The setting to type in, or why none is."""
-    return (
-        f"{delay} ms {row.recommended_polarity}"
-        if row.decision == "change"
-        else ": ".join(filter(None, decision_words(row.decision)))
-    )
+    if row.decision == "change":
+        return f"{row.delay_to} ms {row.polarity_to}"
+    return ": ".join(filter(None, (row.decision_words, row.decision_more)))
 
 
 def _reasons(analysis: Analysis) -> Iterator[str]:
     """Why, output by output and input by input."""
-    for row in analysis.recommendations:
-        yield f"{shortened(row.output, _NAME_LENGTH)}: {clean(row.reason)}"
+    for row in sheet_rows(analysis):
+        length = f"{row.delay_change}." if row.delay_change else ""
+        words = " ".join(filter(None, (row.reason, length, row.group_note)))
+        yield f"{shortened(row.output, _NAME_LENGTH)}: {clean(words)}"
     for one in input_rows(analysis):
-        setting = f"{one.delay}, {one.polarity}" if one.delay else one.polarity
+        delay = f"{one.delay} ({one.delay_length})" if one.delay_length else one.delay
+        setting = f"{delay}, {one.polarity}" if delay else one.polarity
         names = f"{shortened(one.input, _NAME_LENGTH)} against {shortened(one.against, _NAME_LENGTH)}"
         yield f"{names}: {one.decision_words} ({clean(setting)}). {clean(one.reason)}"
 

@@ -9,11 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from analyze.reports import page, page_sheet
+from analyze.alignment.decision import setting_words
+from analyze.reports import page, page_evidence, page_sheet
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings
 from analyze.reports.plot_style import COLOURS
 from analyze.reports.plots import plots
+from analyze.reports.summaries import unrelated_sum_db
 
 VOID = {"meta", "br", "img", "link", "input", "hr"}
 STYLE = Path(page.__file__).parent / "templates" / "report.css"
@@ -109,7 +111,7 @@ def test_the_order_is_the_order_of_the_questions(report):
         "When does it arrive? The pure",
         "Which way up is it? Polarity",
         "Do they add, where and how much?",
-        "How sure are we? Every",
+        "How sure are we? The most likely mistake",
         "Monitors inverted on purpose This is never recommended.",
         "What was recorded, and how",
         "Cautions Protect your hearing",
@@ -132,7 +134,9 @@ def test_the_sheet_says_what_to_type(analysis):
     assert row.delay_length == "1.72 m, 5.64 ft"
     assert (row.decision_words, row.confidence, row.gain) == ("Change", "93 %", "+1.2 dB")
     assert row.where == "device Processor A · channel 2"
-    assert row.alternative
+    assert row.delay_change == "3.00 ms later = 1.03 m, 3.38 ft"
+    assert row.alternatives == (("Runner-up", "inverted, 12.40 ms costs 0.2 dB"),)
+    assert row.worst == "least at balcony: −0.3 dB"
     assert row.reason
 
 
@@ -141,12 +145,17 @@ def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
     assert row.delay_from == row.delay_to
     assert not row.is_polarity_changed
     assert (row.decision_words, row.decision_more) == ("Not decided", "keep for now")
+    assert row.delay_change == ""
+    assert row.alternatives == (("Candidate", "normal, 9.10 ms, +0.4 dB"),)
 
 
 @pytest.mark.parametrize(
     ("decisions", "said"),
     [
         (("reference", "keep"), "Leave the settings of 2 outputs as they are."),
+        (("reference",), "Nothing to line up: mains is the only output."),
+        (("reference",) * 2, "Nothing to line up: both outputs are the reference's group, which never moves."),
+        (("reference",) * 3, "Nothing to line up: all 3 outputs are the reference's group, which never moves."),
         (("reference", "change", "change"), "Change 2 of 3 outputs."),
         (("change",), "Change 1 of 1 output."),
         (
@@ -162,6 +171,102 @@ def test_the_headline_says_what_to_do(analysis, decisions, said):
     assert page_sheet.headline(dataclasses.replace(analysis, recommendations=rows, inputs=())) == said
 
 
+def test_stage_inputs_are_said_beside_a_lone_output(analysis):
+    alone = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1])
+    said = "Nothing to line up: mains is the only output. Change 1 of 1 stage input."
+    assert page_sheet.headline(alone) == said
+
+
+def test_one_output_alone_makes_a_page_without_sums_or_doubts(make):
+    alone = dataclasses.replace(make(("mains",), ("mix", "lawn")), inputs=())
+    reader = Reader()
+    reader.feed(page.page_bytes(alone, []).decode("utf-8"))
+    assert "Nothing to line up: mains is the only output." in reader.text
+    assert "there is no sum to look at" in reader.text
+    assert "How sure are we?" not in reader.text
+    assert not any(plot.question == "sums" for plot in plots(alone))
+
+
+def test_the_score_is_said_once_where_nothing_changes(analysis):
+    assert "−3.4 dB at present and to −1.6 dB as recommended" in page_sheet.score_sentence(analysis)
+    stays = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1], score_recommended_db=-3.4)
+    said = page_sheet.score_sentence(stays)
+    assert "the outputs add to −3.4 dB; at 0 dB nothing would be lost" in said
+    assert "recommended" not in said
+
+
+def test_what_stays_as_it_is_has_a_dash_for_its_gain(analysis, report):
+    # All rows but the reference carry a gain of 1.25 dB in the made-up analysis; only changed ones may show it.
+    changed = [page_sheet.is_changed(row) for row in analysis.recommendations]
+    assert changed == [False, True, False, False]
+    assert [bool(row.gain) for row in page_sheet.sheet_rows(analysis)] == changed
+    assert [bool(row.worst) for row in page_sheet.sheet_rows(analysis)] == changed
+    table = page_evidence.certainty_table(analysis)
+    for heading in ("gain (dB)", "least at", "gain there (dB)"):
+        column = [one.text for one in table.headings].index(heading)
+        assert [row[column] != "–" for row in table.rows] == changed
+    assert read(report).text.count("least at balcony") == 1
+
+
+def alternative_of(analysis, text: str) -> tuple[tuple[str, str], ...]:
+    row = dataclasses.replace(analysis.recommendations[1], alternative=text)
+    return page_sheet.sheet_rows(dataclasses.replace(analysis, recommendations=(row,)))[0].alternatives
+
+
+def test_an_alternative_is_called_what_it_is(analysis):
+    # The words of a setting come from where decisions are put into words.
+    setting = setting_words([analysis.sound_check.outputs["sub left"]], (-1.0, 8.92))
+    lower = "its delay cannot go lower: everything else 2.60 ms later would give 0.3 dB more"
+    assert alternative_of(analysis, f"{setting} costs 0.3 dB") == (("Runner-up", f"{setting} costs 0.3 dB"),)
+    assert alternative_of(analysis, f"{setting} is as good") == (("Runner-up", f"{setting} is as good"),)
+    assert alternative_of(analysis, lower) == (("", f"I{lower[1:]}"),)
+    assert alternative_of(analysis, f"candidate {setting}") == (("Candidate", setting),)
+    both = (("Candidate", f"{setting}, +1.1 dB"), ("", f"I{lower[1:]}"))
+    assert alternative_of(analysis, f"candidate {setting}, +1.1 dB; {lower}") == both
+    fill = "delaying a; b and its group by 1.20 ms would line it up"
+    assert alternative_of(analysis, fill) == (("", f"D{fill[1:]}"),)
+    assert alternative_of(analysis, "") == ()
+
+
+def test_lengths_follow_the_temperature(analysis):
+    for celsius, said in ((21.0, "3.00 ms later = 1.03 m, 3.38 ft"), (-10.0, "3.00 ms later = 0.98 m, 3.20 ft")):
+        # 343.2 sqrt(T / 293.15) m/s (ISO 9613-1): 343.8 and 325.2; 0.3048 m to the foot.
+        check = dataclasses.replace(analysis.sound_check, temperature_c=celsius)
+        rows = page_sheet.sheet_rows(dataclasses.replace(analysis, sound_check=check))
+        assert [row.delay_change for row in rows] == ["", said, "", ""]
+
+
+def test_every_changed_delay_has_its_lengths_on_the_page(report):
+    text = read(report).text
+    assert "2.00 → 5.00 ms 1.72 m, 5.64 ft 3.00 ms later = 1.03 m, 3.38 ft" in text
+    assert "0.84 ms on kick in 0.29 m, 0.95 ft" in text
+
+
+def test_differences_inside_a_group_are_said_to_stay(make):
+    names = ("mains", "sub left", "sub right", "tower")
+    analysis = make(names, ("mix", "lawn", "hill"))
+    rows = list(analysis.recommendations)
+    check = analysis.sound_check
+    outputs = {
+        name: dataclasses.replace(output, kind="sub" if "sub" in name else output.kind, group="subs" * ("sub" in name))
+        for name, output in check.outputs.items()
+    }
+
+    def notes(**differing) -> list[str]:
+        rows[2] = dataclasses.replace(rows[1], output="sub right", **differing)
+        changed = dataclasses.replace(
+            analysis, recommendations=tuple(rows), sound_check=dataclasses.replace(check, outputs=outputs)
+        )
+        return [row.group_note for row in page_sheet.sheet_rows(changed)]
+
+    stays = "than sub left: settings that differ inside a group are taken as design."
+    assert notes() == ["", "", "", ""]
+    assert notes(setting_delay_ms=4.5) == ["", "", f"Stays 2.50 ms later {stays}", ""]
+    assert notes(setting_polarity="inverted") == ["", "", f"Stays of the other polarity {stays}", ""]
+    both = notes(setting_delay_ms=1.5, setting_polarity="inverted")[2]
+    assert both == f"Stays 0.50 ms earlier and of the other polarity {stays}"
+
+
 @pytest.mark.parametrize(("delay_ms", "said"), [(0.84, "0.84 ms on kick in"), (-0.84, "0.84 ms on kick out")])
 def test_the_earlier_input_is_the_one_to_delay(analysis, delay_ms, said):
     row = dataclasses.replace(analysis.inputs[0], relative_delay_ms=delay_ms)
@@ -174,6 +279,28 @@ def test_stage_inputs_alone_make_a_page(make):
     reader.feed(text)
     assert "kick out" in reader.text
     assert "When does it arrive?" not in reader.text
+
+
+def test_means_of_a_position_are_the_same_in_its_table_and_below_its_drawing(analysis):
+    words = {plot.title: plot.text for plot in plots(analysis)}
+    table = page_evidence.seat_table(analysis)
+    assert {row[1] for row in table.rows} == {"audience", "stage"}
+    for position, _, _, present, recommended, *_ in table.rows:
+        said = f"Mean: {present} dB at present, {recommended} dB as recommended."
+        assert words[f"Sum of all outputs at {position}"].startswith(said)
+
+
+def test_arrivals_stand_in_tables_a_printed_page_holds(make):
+    analysis = make(("mains", "sub"), tuple(f"seat {i}" for i in range(11)))
+    tables = page_evidence.arrival_tables(analysis)
+    assert [len(table.headings) for table in tables] == [9, 4]
+    assert tables[1].rows[1] == ("sub", *(f"{analysis.arrival_present_ms['sub', f'seat {i}']:.2f}" for i in (8, 9, 10)))
+
+
+def test_readme_and_page_give_the_same_figure_for_unrelated_outputs(report):
+    said = f"{unrelated_sum_db(2):.1f} dB"
+    assert f"add to {said.replace('-', '−')} if they are two" in read(report).text
+    assert f"add to {said}" in (Path(page.__file__).parents[2] / "README.md").read_text("utf-8")
 
 
 def test_every_figure_has_its_words_and_every_table_its_caption(report):

@@ -10,10 +10,13 @@ import xml.etree.ElementTree as ElementTree
 import numpy as np
 import pytest
 
+from analyze.alignment.rows import Robustness
+from analyze.reports import summaries
 from analyze.reports.naming import clean
 from analyze.reports.plot_style import COLOURS, N_SERIES, Look, render
 from analyze.reports.plots import plots
 from analyze.reports.selections import change_deg, partners, phase_points, seats, spreads
+from analyze.reports.summaries import unrelated_sum_db
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -179,6 +182,155 @@ def test_without_the_reference_the_nearest_other_is_taken(analysis):
         {"sub left": "wedge", "lawn tower": "sub left"},
         {"sub left": "lawn tower", "wedge": "sub left"},
     )
+
+
+def described(analysis, name: str, **values):
+    """The analysis with one output described otherwise."""
+    check = analysis.sound_check
+    outputs = check.outputs | {name: dataclasses.replace(check.outputs[name], **values)}
+    return dataclasses.replace(analysis, sound_check=dataclasses.replace(check, outputs=outputs))
+
+
+def test_outputs_that_move_as_one_are_not_compared(make):
+    analysis = make(("main left", "main right", "sub"), ("mix", "lawn"))
+    analysis = described(described(analysis, "main right", kind="main", group="m"), "main left", group="m")
+    assert partners(analysis) == {"sub": "main left"}
+    analysis = described(described(make(("main", "a", "b"), ("mix", "lawn")), "a", group="g"), "b", group="g")
+    assert partners(analysis) == {"a": "main", "b": "main"}
+    lone = tuple(row for row in analysis.pairs if row.output != "main")
+    assert partners(dataclasses.replace(analysis, pairs=lone)) == {}
+
+
+def test_phases_are_looked_at_where_the_setting_is_judged(analysis):
+    thirds = [25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315]
+
+    def bands(name: str) -> dict[str, list[float]]:
+        return {position: [p.band_hz for p in row] for position, row in phase_points(analysis, name, "mains").items()}
+
+    zones = {name: position.zone for name, position in analysis.sound_check.positions.items()}
+    assert all(row == thirds for name in ("sub left", "wedge") for row in bands(name).values())
+    assert {zones[position] for position in bands("sub left")} == {"audience"}
+    assert {zones[position] for position in bands("wedge")} == {"stage"}
+    # A tower is lined up by arrival, over the whole range, at one seat where none is named.
+    (tower,) = bands("lawn tower").values()
+    assert max(tower) == 16000.0
+    analysis = described(analysis, "lawn tower", align_at=("mix", "lawn"))
+    assert list(bands("lawn tower")) == ["mix", "lawn"]
+    analysis = described(analysis, "lawn tower", later_ms=12.0)
+    assert all(row == thirds for row in bands("lawn tower").values())
+
+
+def drawn(plot) -> tuple:
+    """A plot as a figure, laid out, for as long as it is looked at."""
+    kept = []
+
+    def draw(figure):
+        plot.draw(figure)
+        figure.canvas.draw()
+        kept.append(figure)
+
+    render(draw, plot.size_in)
+    return kept[0]
+
+
+@pytest.mark.parametrize("n_outputs", [2, 5])
+def test_no_two_tick_labels_of_an_axis_meet(n_outputs, make):
+    analysis = make(("mains", "sub", "tower", "wedge", "fill")[:n_outputs], ("mix", "stage", "lawn", "hill", "box"))
+    analysis = described(analysis, "tower", align_at=("mix", "lawn", "hill", "box")) if n_outputs > 2 else analysis
+    n_labels = 0
+    for plot in plots(analysis):
+        if plot.question == "polarity":
+            continue  # its labels are turned, and each stands at a cell wider than its line
+        for axes in drawn(plot).axes:
+            shown = [label for label in axes.get_xticklabels() if label.get_visible() and label.get_text()]
+            boxes = sorted((label.get_window_extent() for label in shown), key=lambda box: box.x0)
+            inside = [box for box in boxes if axes.bbox.x0 - 1 <= (box.x0 + box.x1) / 2 <= axes.bbox.x1 + 1]
+            n_labels += len(inside)
+            # A third of the height of a digit, 2 points, keeps two numbers apart (common practice, no source).
+            gap = 2.0 * axes.figure.dpi / 72.0
+            assert all(one.x1 + gap <= other.x0 for one, other in itertools.pairwise(inside)), plot.stem
+    assert n_labels > 50
+
+
+@pytest.mark.parametrize("std_deg", [3.0, 20.0])
+def test_the_error_of_a_phase_is_drawn_two_of_it_either_way(analysis, std_deg):
+    bands = tuple(dataclasses.replace(row, phase_std_deg=std_deg) for row in analysis.bands)
+    plot = next(one for one in plots(dataclasses.replace(analysis, bands=bands)) if "phase_sub-left" in one.stem)
+    collections = [lines for axes in drawn(plot).axes for lines in axes.collections if hasattr(lines, "get_segments")]
+    bars = [segment for lines in collections for segment in lines.get_segments() if len(segment) == 2]
+    lengths = [np.ptp(bar[:, 1]) for bar in bars]
+    assert len(lengths) > 20
+    # Both outputs carry the same error, so that of the difference is sqrt(2) of it; two either way are four.
+    assert lengths == pytest.approx([4.0 * math.sqrt(2.0) * std_deg] * len(lengths))
+    # 3 sqrt(2) = 4.2 and 20 sqrt(2) = 28.3.
+    assert f"{std_deg * math.sqrt(2.0):.0f}° at most" in plot.text
+    assert "pale bars" in plot.text
+
+
+def test_an_error_too_small_to_be_drawn_is_said(analysis):
+    bands = tuple(dataclasses.replace(row, phase_std_deg=0.4) for row in analysis.bands)
+    plot = next(one for one in plots(dataclasses.replace(analysis, bands=bands)) if "phase_sub-left" in one.stem)
+    assert "1° at most, too little to be drawn" in plot.text
+
+
+def test_sums_are_drawn_in_the_range_of_the_score_on_one_scale(analysis):
+    figures = [drawn(plot) for plot in plots(analysis) if "sum-at" in plot.stem]
+    assert len(figures) == 4
+    assert len({figure.axes[0].get_ylim() for figure in figures}) == 1
+    for figure in figures:
+        low, high = figure.axes[0].get_xlim()
+        # Outer edges of the third octaves 25 and 315 Hz: 22.39 and 354.8 Hz (IEC 61260-1, base ten).
+        assert (low, high) == pytest.approx((22.39, 354.8), rel=0.01)
+        assert len(figure.axes[0].lines[0].get_xdata()) == 12
+
+
+def test_a_position_that_heard_one_output_has_no_sum(analysis):
+    pairs = tuple(row for row in analysis.pairs if row.position != "lawn")
+    assert [seat.position for seat in seats(dataclasses.replace(analysis, pairs=pairs))] == [
+        "mix",
+        "stage centre",
+        "balcony",
+    ]
+
+
+@pytest.mark.parametrize("n_outputs", [2, 4])
+def test_unrelated_outputs_add_to_what_a_reverberant_room_gives(n_outputs):
+    # Circular Gaussian responses, whose magnitudes are Rayleigh distributed; 0.006 dB is the spread over seeds.
+    rng = np.random.default_rng(11)
+    h = rng.standard_normal((n_outputs, 400_000)) + 1j * rng.standard_normal((n_outputs, 400_000))
+    sums, possible = np.abs(h.sum(axis=0)) ** 2, np.abs(h).sum(axis=0) ** 2
+    assert unrelated_sum_db(n_outputs) == pytest.approx(10 * np.log10(sums.mean() / possible.mean()), abs=0.02)
+
+
+def scenarios(analysis, **means):
+    rows = tuple(Robustness(name, "mix", "audience", -3.0, -3.0 + db, db) for name, db in means.items())
+    return dataclasses.replace(analysis, robustness=rows)
+
+
+def test_a_forgotten_polarity_is_no_case_in_which_the_recommendation_fails(analysis):
+    cases = {"level:sub left:+3": 0.5, "air:+10": 0.9, "seat:mix": 1.1}
+    forgotten = {"polarity:sub left": -2.3, "polarity:wedge": 0.2}
+    text = summaries.robustness(scenarios(analysis, **cases, **forgotten))
+    assert "in none of these 3 cases" in text
+    assert "Least is left with sub left fader +3 dB: +0.5 dB." in text
+    assert "Not among these cases: sub left polarity left as it was, all else as recommended: −2.3 dB" in text
+    assert "in 1 of these 3 cases" in summaries.robustness(
+        scenarios(analysis, **cases | {"air:+10": -0.1}, **forgotten)
+    )
+    assert "Not among" not in summaries.robustness(scenarios(analysis, **cases))
+
+
+def test_a_forgotten_polarity_is_drawn_apart(analysis):
+    some = scenarios(analysis, **{"air:+10": 0.9, "polarity:sub left": -2.3, "polarity:wedge": 0.2})
+    axes = drawn(next(plot for plot in plots(some) if "robustness" in plot.stem)).axes[0]
+    marks = {line.get_label(): list(line.get_xdata()) for line in axes.lines if line.get_marker() == "D"}
+    assert marks == {"mean": [0.9], "mean, one polarity not set": [-2.3, 0.2]}
+
+
+def test_nothing_is_tried_where_nothing_changes(analysis):
+    still = scenarios(analysis, **{"air:+10": 0.0, "seat:mix": -1e-9})
+    assert spreads(still) == []
+    assert not any("robustness" in plot.stem for plot in plots(still))
 
 
 def test_a_seat_is_the_mean_over_its_cells(analysis):

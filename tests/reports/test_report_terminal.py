@@ -24,12 +24,20 @@ def test_settings_reasons_findings_and_place_are_said(analysis):
     text = printed(analysis, target=Path("/tmp/reports/harbour"))
     assert "sub left     2.00 ms normal   5.00 ms inverted" in text
     assert "Not decided: keep for now" in text
+    assert "3.00 ms later = 1.03 m, 3.38 ft." in " ".join(text.split())
+    assert "(0.84 ms on kick in (0.29 m, 0.95 ft), inverted)" in " ".join(text.split())
     assert "Upside down against the mains" in text
     assert "+1.2 dB" in text
     assert "93 %" in text
-    assert text.index("error (lawn)") < text.index("warning (all in turn, mix, take1.wav, channel 40, at 3.25 s)")
+    assert text.index("error (lawn)") < text.index("warning (all in turn: mix, take1.wav, channel 40, at 3.25 s)")
     assert "Hum" not in text
     assert text.rstrip().endswith("Report: /tmp/reports/harbour/report.html")
+
+
+def test_what_stays_as_it_is_has_no_gain(analysis):
+    lines = printed(analysis).splitlines()
+    gains = {line[:12].strip(): " dB " in line for line in lines if line.startswith(tuple(analysis.recommended_change))}
+    assert gains == {"mains": False, "sub left": True, "lawn tower": False, "wedge": False}
 
 
 def test_it_fits_eighty_columns_and_has_no_control_codes(hostile):
@@ -52,7 +60,7 @@ def test_a_long_path_stays_in_one_piece(analysis):
 
 
 def test_many_findings_are_counted(analysis):
-    many = tuple(Finding("clipping", "warning", "Turn it down.", value=float(i)) for i in range(30))
+    many = tuple(Finding("clipping", "warning", "Turn it down.", f"take {i}") for i in range(30))
     text = printed(dataclasses.replace(analysis, findings=many))
     assert text.count("Turn it down.") == 12
     assert "18 more stand in quality.csv." in text

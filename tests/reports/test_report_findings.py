@@ -1,0 +1,95 @@
+"""Findings as a person reads them: what says the same at several places is said once, the table keeps every row."""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import io
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from analyze.findings import Finding
+from analyze.reports import print_summary
+from analyze.reports.page import page_bytes
+from analyze.reports.page_findings import findings
+from analyze.reports.tables import csv_tables
+from analyze.spectra.capture import _coarse
+
+SEATS = ("mix", "stage centre", "lawn")
+
+
+def not_heard(position: str, value: float = 1.5, output: str = "sub", capture: str = "sub alone") -> Finding:
+    detail = f"{output} is not heard at {position} over the noise. Look at the mixer, or record it louder."
+    return Finding("output not heard", "warning", detail, capture, position, value=value, unit="dB")
+
+
+def shown(analysis, *rows: Finding):
+    return findings(dataclasses.replace(analysis, findings=rows))
+
+
+def test_one_finding_at_several_places_is_one(analysis):
+    (row,) = shown(analysis, *(not_heard(seat, value) for seat, value in zip(SEATS, (1.5, -2.0, 1.0), strict=True)))
+    said = "sub is not heard at mix, stage centre and lawn over the noise. Look at the mixer, or record it louder."
+    assert row.detail == said
+    assert row.place == "sub alone: mix; stage centre; lawn"
+    assert row.figure == "−2 to 1.5 dB"
+
+
+def test_one_finding_alone_stays_as_it_is(analysis):
+    (row,) = shown(analysis, not_heard("mix"))
+    assert (row.detail, row.place, row.figure) == (not_heard("mix").detail, "sub alone: mix", "1.5 dB")
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        not_heard("lawn", output="tower"),
+        not_heard("lawn", capture="sub again"),
+        dataclasses.replace(not_heard("lawn"), severity="error"),
+        dataclasses.replace(not_heard("lawn"), finding="output silent"),
+        dataclasses.replace(not_heard("lawn"), unit="s"),
+    ],
+)
+def test_what_differs_in_more_than_the_place_stays_apart(analysis, other):
+    assert len(shown(analysis, not_heard("mix"), other)) == 2
+
+
+def test_the_name_of_a_box_is_not_taken_for_a_place(analysis):
+    rows = [
+        Finding("output wired inverted", "warning", f"{name} is wired inverted.", track=name) for name in ("a", "b")
+    ]
+    assert [row.detail for row in shown(analysis, *rows)] == ["a is wired inverted.", "b is wired inverted."]
+
+
+def test_places_in_files_are_listed(analysis):
+    rows = [
+        Finding("clipping", "warning", "Turn it down.", "take", name, "take1.wav", channel, at_s=at_s)
+        for name, channel, at_s in (("mix", 2, 3.25), ("lawn", 3, 8.0))
+    ]
+    (row,) = shown(analysis, *rows)
+    assert row.place == "take: mix, take1.wav, channel 2, at 3.25 s; lawn, take1.wav, channel 3, at 8.00 s"
+
+
+def test_the_finding_of_the_analysis_itself_is_joined(analysis):
+    class Take:
+        capture, sample_rate_hz = "sub alone", 48000
+
+    look = np.zeros((48000, 4), dtype=np.float32)
+    look[:, 0] = np.random.default_rng(5).standard_normal(48000)  # the feed; three microphones hear nothing
+    _, found = _coarse(Take(), look, ["sub"], list(SEATS))
+    assert [row.track for row in found] == list(SEATS)
+    (row,) = shown(analysis, *found)
+    assert "at mix, stage centre and lawn" in row.detail
+
+
+def test_page_and_terminal_join_and_the_table_does_not(analysis):
+    several = dataclasses.replace(analysis, findings=tuple(not_heard(seat) for seat in SEATS))
+    assert page_bytes(several, []).decode("utf-8").count("is not heard at") == 1
+    stream = io.StringIO()
+    print_summary(several, console=Console(file=stream, width=200))
+    assert stream.getvalue().count("is not heard at") == 1
+    rows = list(csv.DictReader(io.StringIO(csv_tables(several)["quality.csv"].decode("utf-8"), newline="")))
+    assert [row["track"] for row in rows] == list(SEATS)
+    assert [row["detail"] for row in rows] == [not_heard(seat).detail for seat in SEATS]
