@@ -88,6 +88,25 @@ def demo(out: Path, seed: int, debug: bool) -> int:  # noqa: ARG001  # read by _
     return 0
 
 
+@commands.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def draft(folder: Path, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+    """Write a soundcheck.toml for the recordings in FOLDER, to be corrected by hand."""
+    from analyze.draft import write_draft
+
+    made = write_draft(folder)
+    counts = f"{made.n_outputs} outputs, {made.n_positions} positions, {made.n_captures} captures"
+    click.echo(f"A draft is in {made.path}: {counts}, all guessed.", err=True)
+    if made.n_left_out:
+        click.echo(f"{made.n_left_out} tracks or files could not be placed; they stand in comments.", err=True)
+    if made.to_fill_in:
+        click.echo(f"To be filled in first:\n{made.to_fill_in}", err=True)
+    else:
+        click.echo(f"Correct it, type in the delays and polarities in force, then: analyze run {folder}", err=True)
+    return 0
+
+
 @contextmanager
 def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
     """A bar per capture with the time left; nothing when quiet or not on a terminal."""

@@ -13,7 +13,7 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "analyze"
 
 #: The way of the data; a module imports from its own layer and those before it.
-LAYERS = ("description", "audio", "spectra", "responses", "alignment", "pipeline", "reports", "archive", "cli")
+LAYERS = ("description", "audio", "spectra", "responses", "alignment", "pipeline", "reports", "archive", "draft", "cli")
 #: Small and pure: any layer may use them, they use nothing but one another.
 COMMON = ("acoustics", "errors", "findings", "version")
 #: The simulator stands apart from the analysis, so that neither can copy the other's mistake.
@@ -32,7 +32,7 @@ def sources() -> dict[str, str]:
 def layer_of(module: str) -> str:
     """Layer of `audio/files.py`, `audio.files` or `audio`: the first part; `description_text` is of `description`."""
     first = module.replace("/", ".").removesuffix(".py").split(".")[0]
-    for family in ("description", "simulate"):
+    for family in ("description", "draft", "simulate"):
         if first == family or first.startswith(f"{family}_"):
             return family
     return "cli" if first == "__main__" else first
@@ -149,6 +149,8 @@ def test_imports_follow_the_way_of_the_data() -> None:
         ("cli.py", "from matplotlib import pyplot", True),
         ("cli.py", "from analyze.simulate import make_demo", False),
         ("reports/new.py", "from analyze.cli import commands", True),
+        ("draft_new.py", "from analyze.audio import probe", False),
+        ("reports/new.py", "from analyze.draft import write_draft", True),
     ],
 )
 def test_an_import_against_the_way_is_seen(module: str, text: str, is_mistake: bool) -> None:
@@ -158,7 +160,7 @@ def test_an_import_against_the_way_is_seen(module: str, text: str, is_mistake: b
 # Help at once
 
 
-@pytest.mark.parametrize("arguments", [("--help",), ("--version",), ("run", "--help"), ("demo", "-h")])
+@pytest.mark.parametrize("arguments", [("--help",), ("--version",), ("run", "--help"), ("demo", "-h"), ("draft", "-h")])
 def test_help_loads_nothing_heavy(arguments: tuple[str, ...]) -> None:
     code, loaded = loaded_by(*arguments)
     assert code == 0

@@ -1,0 +1,131 @@
+"""From a folder of recordings to a first `soundcheck.toml`, to be corrected by hand.
+
+The way: `draft_files` finds the audio, `draft_tracks` guesses what each channel is (by `draft_reading`, from the table
+in `draft_words`), `draft_recordings` what was recorded together, `draft_names` names it, `draft_text` writes it.
+Nothing is listened to. A description that is there already is never touched, and a new one appears whole or not at all.
+"""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from analyze.audio.files import foreign_reason
+from analyze.description import load_sound_check
+from analyze.description_text import FILE_NAME, MAX_FILE_BYTES
+from analyze.draft_files import LeftOut, find_audio
+from analyze.draft_names import Draft, name_draft
+from analyze.draft_recordings import bundle_tracks
+from analyze.draft_text import draft_text
+from analyze.draft_tracks import guess_tracks
+from analyze.errors import AudioError, DescriptionError, OutputError
+
+
+@dataclass(frozen=True)
+class Drafted:
+    """What was written.
+
+    n_outputs, n_positions, n_captures : of the draft; captures without those in comments
+    n_left_out : tracks and files that no capture has; to_fill_in : what loading it complains of, empty if nothing
+    """
+
+    path: Path
+    n_outputs: int
+    n_positions: int
+    n_captures: int
+    n_left_out: int
+    to_fill_in: str
+
+
+def write_draft(folder: Path) -> Drafted:
+    """Write the `soundcheck.toml` of a folder of recordings.
+
+    Raises
+    ------
+    DescriptionError : there is no such folder, it has a description already, or no audio
+    AudioError : none of its files can be read
+    OutputError : the description cannot be written
+    """
+    target = _target(folder)
+    draft = guess_sound_check(folder)
+    text = draft_text(draft)
+    if len(text.encode()) > MAX_FILE_BYTES:
+        what = f"holds more tracks than a description may have (expected at most {MAX_FILE_BYTES} bytes of text)."
+        raise DescriptionError(what, "Draft one sound check at a time, each from its own folder.", path=folder)
+    _write_new(target, text)
+    return Drafted(
+        path=target,
+        n_outputs=len(draft.outputs),
+        n_positions=len(draft.positions),
+        n_captures=len(draft.live),
+        n_left_out=draft.n_left_out,
+        to_fill_in=_to_fill_in(target),
+    )
+
+
+def guess_sound_check(folder: Path) -> Draft:
+    """The sound check that a folder seems to hold. Raises as `write_draft` does, but for writing."""
+    files, left_out = find_audio(folder)
+    if not files:
+        raise _nothing_readable(folder, left_out)
+    bundles, alone = bundle_tracks(guess_tracks(files))
+    lone = [LeftOut(track.text, "a stage input that has no second microphone to be compared with.") for track in alone]
+    return name_draft(folder.resolve().name, bundles, (*lone, *left_out))
+
+
+def _target(folder: Path) -> Path:
+    """The description to write; refused where there is one already."""
+    try:
+        if not folder.is_dir():
+            what = "is not a folder." if folder.exists() else "there is no such folder."
+            raise DescriptionError(what, "Name the folder of the recordings.", path=folder)
+        target = folder / FILE_NAME
+        if os.path.lexists(target):
+            raise _exists(target)
+    except (OSError, ValueError) as error:
+        raise DescriptionError(
+            f"cannot be opened{foreign_reason(error)}.", "Check the path and its permissions.", path=folder
+        ) from error
+    return target
+
+
+def _exists(target: Path) -> DescriptionError:
+    """The error for a description that is there already."""
+    mend = "Correct that one, or rename it and draft again."
+    return DescriptionError("is there already, and is never overwritten.", mend, path=target)
+
+
+def _nothing_readable(folder: Path, left_out: tuple[LeftOut, ...]) -> AudioError:
+    """The error for a folder in which no audio file can be used."""
+    first = left_out[0]
+    what = f"none of its {len(left_out)} audio files can be used (the first, {first.what!r}: {first.why.rstrip('.')})."
+    return AudioError(what, "Copy them again from the recorder, or save them as WAV or FLAC.", path=folder)
+
+
+def _write_new(target: Path, text: str) -> None:
+    """Write a file under a name of its own and rename it when complete, unless the target has appeared meanwhile."""
+    part = target.with_name(f".{target.name}.partial")
+    try:
+        try:
+            with part.open("w", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            if os.path.lexists(target):
+                raise _exists(target)
+            part.rename(target)
+        finally:
+            part.unlink(missing_ok=True)
+    except OSError as error:
+        mend = "Make room on the disk, or copy the recordings to a folder you may write to."
+        raise OutputError(f"could not be written{foreign_reason(error)}.", mend, path=target) from error
+
+
+def _to_fill_in(target: Path) -> str:
+    """What loading a draft complains of; empty if it loads."""
+    try:
+        load_sound_check(target)
+    except DescriptionError as error:
+        return error.message()
+    return ""

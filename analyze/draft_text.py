@@ -1,0 +1,184 @@
+"""A draft as the text of a `soundcheck.toml`: valid TOML, every guess marked with what it was made from.
+
+What cannot be run as it stands is written as comments, so that the rest loads: captures that lack feeds or microphones,
+what only they use, and files that nothing places. Where no capture is complete they are written all the same, and so
+is `kind = "?"`: loading then says, by line, what to fill in first.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from analyze.draft_names import Draft, DraftCapture, DraftOutput, DraftPosition, printable_name, unique_name
+from analyze.draft_tracks import Track
+
+#: Characters of a comment on its own line, and behind something; a line of a description may have 4096 bytes.
+_LONGEST_COMMENT, _LONGEST_REMARK = 700, 200
+_MOST_MARKS = 12
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_HEAD = """\
+# A draft, guessed from the names, lengths and metadata of the recordings. Correct it by hand: whatever is marked as a
+# guess may be wrong. The delays and polarities that were set while recording are known to nobody but you: type them in.
+# A position has one name in all captures; so has an output. What could not be placed stands in comments."""
+_PLACE_THESE = """\
+# Not placed, for nothing says what these are. Take the # away and move each line under [captures.feeds] (the signal
+# sent to an output), [captures.mics] (a measurement microphone) or [captures.inputs] (the stage), renamed:"""
+
+
+def draft_text(draft: Draft) -> str:
+    """The text of the description."""
+    live = draft.live
+    outputs = {name for capture in live for name in capture.feeds}
+    positions = {name for capture in live for name in capture.mics}
+    blocks = [_head(draft)]
+    blocks += [_block(_output(output), output.name in outputs) for output in draft.outputs]
+    blocks += [_block(_position(position), position.name in positions) for position in draft.positions]
+    blocks += [_block(_capture(capture), capture in live) for capture in draft.captures]
+    if draft.left_out:
+        lines = (f"{_comment(left.what)}: {_shown(left.why, _LONGEST_REMARK)}" for left in draft.left_out)
+        blocks.append("\n".join(["# Left out:", *lines]))
+    return "\n\n".join(blocks) + "\n"
+
+
+def _head(draft: Draft) -> str:
+    """What stands before the first table."""
+    lines = [_HEAD, "format = 1", _marked(f"title = {_quoted(draft.title)}", "the name of the folder")]
+    if draft.day:
+        lines.append(_marked(f"date = {draft.day}", "by the clock of the recorder"))
+    lines.append(_marked("temperature_c = 20.0", "nothing says it"))
+    return "\n".join(lines)
+
+
+def _output(output: DraftOutput) -> Iterator[str]:
+    """An `[outputs.*]` table."""
+    yield f"[outputs.{_key(output.name)}]"
+    if output.kind:
+        yield _marked(f'kind = "{output.kind}"', output.why)
+    else:
+        yield 'kind = "?"  # fill in, for no word tells: main | sub | fill | tower | monitor'
+    if output.group:
+        yield _marked(f"group = {_quoted(output.group)}", "its name differs from theirs by side or number alone")
+    yield _marked("delay_ms = 0.0", "nothing says it; the setting in force while recorded")
+    yield _marked('polarity = "normal"', "likewise")
+
+
+def _position(position: DraftPosition) -> Iterator[str]:
+    """A `[positions.*]` table."""
+    yield f"[positions.{_key(position.name)}]"
+    yield _marked(f'zone = "{position.zone}"', position.why)
+
+
+def _capture(capture: DraftCapture) -> Iterator[str]:
+    """A `[[captures]]` table."""
+    yield "[[captures]]"
+    yield f"name = {_quoted(capture.name)}"
+    yield _comment(_together(capture))
+    if not capture.is_complete:
+        lacks = " and ".join(name for name in ("feeds", "mics") if not getattr(capture, name))
+        yield _comment(f"incomplete, for nothing was found for {lacks}")
+        if capture.mics:
+            yield "# if these belong to another capture, move them there, and list their files under unsynced"
+    if capture.strays:
+        yield "unsynced = ["
+        for files, why in capture.strays:
+            yield from _clock(files, f"on a clock of its own: {why}")
+        yield "]"
+    for name in ("feeds", "mics", "inputs"):
+        tracks = getattr(capture, name)
+        if tracks:
+            yield f"[captures.{name}]"
+            yield from _tracks(name, tracks)
+    if capture.unplaced:
+        yield _PLACE_THESE
+        yield from _unplaced(capture.unplaced)
+    yield from _marks(capture)
+
+
+def _together(capture: DraftCapture) -> str:
+    """Why the tracks are taken for one recording."""
+    recording = capture.recording
+    start = "" if math.isnan(recording.start_s) else f", begun at {_clock_time(recording.start_s)}"
+    others = ", but for unsynced" if capture.strays else ""
+    length = f"{recording.duration_s:.3f} s at {recording.sample_rate_hz} Hz{start}"
+    return f"guess: recorded together: {length}{others}, and names and folders do not part them"
+
+
+def _clock_time(since_midnight_s: float) -> str:
+    """Hours, minutes and seconds of a time since midnight."""
+    minutes, seconds = divmod(since_midnight_s, 60.0)
+    return f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}:{seconds:06.3f}"
+
+
+def _tracks(table: str, tracks: Mapping[str, Track]) -> Iterator[str]:
+    """The lines of a table of tracks."""
+    roles = {"feeds": "feed", "mics": "microphone", "inputs": "stage input"}
+    for name, track in tracks.items():
+        yield _marked(f"{_key(name)} = {_quoted(track.text)}", f"{roles[table]}: {track.why}")
+
+
+def _clock(files: Sequence[str], why: str) -> Iterator[str]:
+    """The entry of `unsynced` for the files that share one clock."""
+    if len(files) == 1:
+        yield _marked(f"    {_quoted(files[0])},", why)
+        return
+    yield _marked("    [", why)
+    yield from (f"        {_quoted(file)}," for file in files)
+    yield "    ],"
+
+
+def _unplaced(tracks: Iterable[Track]) -> Iterator[str]:
+    """Lines for tracks of which nothing is known, each with a name of its own."""
+    names: list[str] = []
+    for track in tracks:
+        names.append(unique_name(printable_name(track.own_name) or "track", names))
+        yield f"# {_key(names[-1])} = {_quoted(track.text)}"
+
+
+def _marks(capture: DraftCapture) -> Iterator[str]:
+    """Marks in the files, of use for start_s and end_s."""
+    tables = (capture.feeds, capture.mics, capture.inputs)
+    files = {track.file.path: track.file for table in tables for track in table.values()}
+    marks = [(mark, path) for path, file in files.items() for mark in file.metadata.marks]
+    for mark, path in marks[:_MOST_MARKS]:
+        yield _comment(f"mark at {mark.at_s:.2f} s in {path}: {mark.text}")
+
+
+def _block(lines: Iterable[str], is_live: bool) -> str:
+    """The lines of a table, or the same as comments."""
+    text = "\n".join(lines)
+    return text if is_live else "\n".join(f"# {line}" for line in text.split("\n"))
+
+
+def _marked(line: str, why: str) -> str:
+    """A line with what it was guessed from."""
+    return f"{line}  {_comment(f'guess: {why}', _LONGEST_REMARK)}"
+
+
+def _comment(text: str, longest: int = _LONGEST_COMMENT) -> str:
+    """A comment on one line."""
+    return f"# {_shown(text, longest)}"
+
+
+def _shown(text: str, longest: int) -> str:
+    """A text on one line, cut if it is too long, with what cannot be seen or written escaped."""
+    shown = "".join(_visible(character) for character in text)
+    return shown if len(shown) <= longest else f"{shown[:longest]}..."
+
+
+def _visible(character: str) -> str:
+    """A character, escaped if it cannot be seen or written, or turns the direction of the text."""
+    return character if character.isprintable() else character.encode("unicode_escape").decode()
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string: JSON's escapes are valid TOML, but for what lies beyond 16 bits; see `_visible`."""
+    quoted = json.dumps(text, ensure_ascii=False)
+    return "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in quoted)
+
+
+def _key(name: str) -> str:
+    """A TOML key: bare where that is allowed."""
+    return name if _BARE_KEY.fullmatch(name) else _quoted(name)
