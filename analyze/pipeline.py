@@ -35,9 +35,16 @@ from analyze.responses.arrival_table import (
     wiring_evidence,
 )
 from analyze.responses.bands import band_rows
-from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
+from analyze.responses.capture import (
+    Measured,
+    ProgressStart,
+    joined_captures,
+    left_out_findings,
+    measure,
+    usable_tracks,
+)
 from analyze.responses.high_section import opposite_high_sections
-from analyze.responses.separation import not_separable
+from analyze.responses.separation import not_separable, separation_findings
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.responses.workers import capture_workers
@@ -147,7 +154,8 @@ def analyse(
     present = [responses_at_present(m, sound_check, signs) for m in measured]
     responses, merge_findings = merged(present, outputs, positions)
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
-    blocked |= not_separable([s for m in measured for s in m.separations])
+    apart = [s for m in measured for s in m.separations]
+    blocked |= not_separable(apart)
     contradicted = frozenset(f.track for f in merge_findings)
     context = context_of(sound_check, responses, arrivals, signs, blocked, contradicted)
 
@@ -175,6 +183,7 @@ def analyse(
             *sound_check.findings,
             *findings,
             *early_findings,
+            *separation_findings(apart, {name: sound_check.group_of(name) for name in sound_check.outputs}),
             *wiring_findings,
             *all_inverted(signs),
             *disagreeing(evidence, signs),
@@ -223,7 +232,8 @@ def _measured(
                 measured.append(result)
     if not measured:
         raise _nothing(sound_check, failures, findings)
-    return measured, findings, files
+    measured, joint_findings = joined_captures(sound_check, measured, np.random.default_rng([_SEED, len(measured), 1]))
+    return measured, [*findings, *joint_findings], files
 
 
 def _few_seats(sound_check: SoundCheck) -> list[Finding]:

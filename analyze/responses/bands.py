@@ -75,7 +75,8 @@ def _step_error(
     inner[1:-1] = (weight[:-1] - weight[1:]) ** 2 * phase_variance[1:-1]
     ends = weight[np.minimum(first, len(weight) - 1)] ** 2 * phase_variance[first]
     ends = ends + weight[np.maximum(last - 1, 0)] ** 2 * phase_variance[last]
-    return np.nan_to_num(_run_sums(np.nan_to_num(inner, posinf=0.0), np.minimum(first + 1, last), last) + ends)
+    total = _run_sums(np.nan_to_num(inner, posinf=0.0), np.minimum(first + 1, last), last) + ends
+    return np.asarray(np.nan_to_num(total), dtype=np.float64)
 
 
 def _run_sums(values: NDArray[_Number], first: NDArray[np.int64], last: NDArray[np.int64]) -> NDArray[_Number]:

@@ -16,7 +16,8 @@ from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
-from analyze.responses.separation import Separation, separation_findings, separations, without_reach
+from analyze.responses.joint import joined
+from analyze.responses.separation import Separation, separations, without_reach
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
 from analyze.spectra.cross_spectra import CrossSpectra
@@ -31,6 +32,7 @@ class Measured:
 
     responses : as captured; evidence : of every output and position; impulse_responses : at present settings
     separations : how well its outputs can be told apart
+    cross : the capture's sums, kept only where several outputs sounded
     """
 
     capture: Capture
@@ -38,6 +40,7 @@ class Measured:
     evidence: tuple[Evidence, ...]
     impulse_responses: tuple[ImpulseResponse, ...]
     separations: tuple[Separation, ...] = ()
+    cross: CrossSpectra | None = None
 
 
 @dataclass(frozen=True)
@@ -123,9 +126,7 @@ def measure(
         files = recording.files
     if cross is None:
         return None, findings, files
-    measured = measured_from(sound_check, capture, cross, rng, usable.unfed)
-    members = {name: sound_check.group_of(name) for name in usable.feeds}
-    return measured, [*findings, *separation_findings(measured.separations, members)], files
+    return measured_from(sound_check, capture, cross, rng, usable.unfed), findings, files
 
 
 def group_numbers(sound_check: SoundCheck, feeds: Sequence[str]) -> list[int]:
@@ -152,7 +153,47 @@ def measured_from(
     }
     impulses = tuple(_declared_impulse(i, sound_check) for i in impulse_responses(cross, combined, groups))
     apart = separations(cross, responses, sound_check.outputs, unfed)
-    return Measured(capture, responses, tuple(evidence_of(responses)), impulses, tuple(apart))
+    kept = cross if len(cross.feeds) > 1 else None
+    return Measured(capture, responses, tuple(evidence_of(responses)), impulses, tuple(apart), kept)
+
+
+def joined_captures(
+    sound_check: SoundCheck, measured: Sequence[Measured], rng: np.random.Generator
+) -> tuple[list[Measured], list[Finding]]:
+    """The captures, those that cannot tell their outputs apart joined where together they can tell more."""
+    families: dict[tuple[object, ...], list[Measured]] = {}
+    for m in measured:
+        if m.cross is not None and any(s.is_untold and not s.unfed for s in m.separations):
+            key = (m.cross.positions, m.cross.sample_rate_hz, m.capture.temperature_c)
+            families.setdefault(key, []).append(m)
+    result, findings = list(measured), []
+    for family in families.values():
+        if len(family) < 2:
+            continue
+        whole = _joined(sound_check, family, rng)
+        before = len({s.output for m in family for s in m.separations if s.is_untold})
+        if sum(s.is_untold for s in whole.separations) >= before:
+            continue
+        result = [whole if m is family[0] else m for m in result if m is family[0] or m not in family]
+        names = ", ".join(repr(m.capture.name) for m in family)
+        detail = f"{names} are analysed together: none of them alone tells its outputs apart."
+        findings.append(Finding("captures joined", "note", detail, whole.capture.name))
+    return result, findings
+
+
+def _joined(sound_check: SoundCheck, family: Sequence[Measured], rng: np.random.Generator) -> Measured:
+    """Several captures of the same microphones as one, at present settings."""
+    crosses = [(m.capture, m.cross) for m in family if m.cross is not None]
+    feeds = tuple(dict.fromkeys(name for _, cross in crosses for name in cross.feeds))
+    parts = []
+    for capture, cross in crosses:
+        to_present = present_change(sound_check, capture)
+        before = {n: c for n, c in to_present.items() if sound_check.outputs[n].feed_tap == "before"}
+        parts.append((cross, before))
+    name = " + ".join(capture.name for capture, _ in crosses)
+    settings = {n: sound_check.outputs[n].setting for n in feeds}
+    capture = replace(crosses[0][0], name=name, playing=feeds, settings=settings)
+    return measured_from(sound_check, capture, joined(parts, name, feeds), rng, ())
 
 
 def present_change(sound_check: SoundCheck, capture: Capture) -> dict[str, tuple[float, float]]:

@@ -46,6 +46,11 @@ class Separation:
     untold: float
     unfed: tuple[str, ...] = ()
 
+    @property
+    def is_untold(self) -> bool:
+        """Whether most of this output cannot be told from the others."""
+        return self.untold > _UNTOLD
+
 
 def separations(
     cross: CrossSpectra, responses: Responses, outputs: Mapping[str, Output], unfed: Sequence[str]
@@ -109,7 +114,7 @@ def separation_findings(found: Sequence[Separation], groups: Mapping[str, Sequen
         if s.unfed:
             continue
         same_group = s.other in groups.get(s.output, ())
-        if s.untold > _UNTOLD:
+        if s.is_untold:
             detail = f"{_alike_words(s)}. {_mend(s)}"
             findings.append(_finding("feeds alike", "warning", detail, s, 100.0 * s.own_share))
         elif s.own_share < _SMALL_SHARE and not same_group:
@@ -173,7 +178,7 @@ def not_separable(found: Sequence[Separation]) -> dict[str, str]:
             best[s.output] = s
     reasons = {}
     for name, s in best.items():
-        if s.untold <= _UNTOLD:
+        if not s.is_untold:
             continue
         if s.unfed:
             others = ", ".join(s.unfed)

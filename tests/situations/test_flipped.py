@@ -1,0 +1,53 @@
+"""The same stretch twice, one output's polarity flipped in one of them: what neither take tells, both together do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from takes import Take, build_scene, mixes, write
+
+from analyze.description import load_sound_check
+from analyze.pipeline import Analysis, analyse
+from analyze.simulate_scene import Scene
+
+OUTPUTS = ("main left", "sub left", "sub right")
+
+
+@pytest.fixture(scope="module")
+def flipped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Scene, Analysis]:
+    """One signal to mains and subs, 14 s, then the subs turned over."""
+    scene = build_scene(2)
+    rng = np.random.default_rng(5)
+    music = mixes(scene, 14.0, rng, 0.5, ("main left",))["main left"]
+    feeds = dict.fromkeys(OUTPUTS, music)
+    takes = [Take("as it is", feeds), Take("subs flipped", feeds, turned=["sub left", "sub right"])]
+    return scene, analyse(load_sound_check(write(scene, tmp_path_factory.mktemp("flipped"), takes)))
+
+
+def test_both_takes_together_settle_the_subs(flipped: tuple[Scene, Analysis]) -> None:
+    scene, found = flipped
+    rows = {r.output: r for r in found.recommendations}
+    assert rows["sub left"].decision == "change"
+    assert rows["sub left"].polarity_change == "yes"
+    index = [o.name for o in scene.outputs].index("sub left")
+    best_ms = 1000.0 * (scene.best.delays_s - scene.present.delays_s)[index]
+    assert rows["sub left"].delay_change_ms == pytest.approx(best_ms, abs=0.6)
+
+
+def test_the_report_says_that_they_were_joined(flipped: tuple[Scene, Analysis]) -> None:
+    _, found = flipped
+    (note,) = (f for f in found.findings if f.finding == "captures joined")
+    assert note.capture == "as it is + subs flipped"
+    assert {a.capture for a in found.arrivals} == {"as it is + subs flipped"}
+    assert "feeds alike" not in [f.finding for f in found.findings]
+
+
+def test_without_the_flipped_take_nothing_is_decided(tmp_path: Path) -> None:
+    scene = build_scene(2)
+    music = mixes(scene, 14.0, np.random.default_rng(5), 0.5, ("main left",))["main left"]
+    takes = [Take("as it is", dict.fromkeys(OUTPUTS, music)), Take("once more", dict.fromkeys(OUTPUTS, music))]
+    found = analyse(load_sound_check(write(scene, tmp_path, takes)))
+    assert {r.decision for r in found.recommendations if r.output in ("sub left", "sub right")} == {"undecided"}
+    assert "captures joined" not in [f.finding for f in found.findings]
