@@ -50,12 +50,13 @@ def filters_of(cross: CrossSpectra, solved: Solution) -> Filters:
     taps = np.zeros((*shift.shape, int(shift.max()) + later - first), dtype=np.float32)
     h = np.zeros(solved.h.shape, dtype=np.complex128)
     window = _window(earlier, later)
-    for i, p in product(range(shift.shape[0]), range(shift.shape[1])):
+    for i, p in product(range(len(cross.feeds)), range(len(cross.positions))):
         response = fft.irfft(solved.h[i, p], n)
         cut = np.roll(response, earlier)[: earlier + later] * window
         at = int(shift[i, p]) - earlier - first
         taps[i, p, at : at + len(cut)] = cut
-        h[i, p] = fft.rfft(np.roll(np.pad(cut, (0, n - len(cut))), -earlier))[: h.shape[-1]]
+        whole = np.concatenate([cut[earlier:], np.zeros(n - len(cut)), cut[:earlier]])
+        h[i, p] = fft.rfft(whole)[: cross.gxx.shape[-1]]
     return Filters(first, taps, h)
 
 
