@@ -22,9 +22,9 @@ from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.score import Change, efficiency_db, mean_score
 from analyze.audio.files import AudioFile, sha256_of
 from analyze.audio.track_checks import check_tracks
-from analyze.description import Capture, SoundCheck
-from analyze.errors import AudioError
+from analyze.description import SoundCheck
 from analyze.findings import Finding
+from analyze.responses.all_captures import Recorded, measure_all
 from analyze.responses.arrival_table import (
     arrival_rows,
     arrivals_at_present,
@@ -35,19 +35,13 @@ from analyze.responses.arrival_table import (
     wiring_evidence,
 )
 from analyze.responses.bands import band_rows
-from analyze.responses.capture import (
-    Measured,
-    ProgressStart,
-    joined_captures,
-    left_out_findings,
-    measure,
-    usable_tracks,
-)
+from analyze.responses.capture import Measured, ProgressStart
+from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
 from analyze.responses.separation import not_separable, separation_findings
+from analyze.responses.several_captures import flip_rows, joined_captures
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
-from analyze.responses.workers import capture_workers
 from analyze.version import VERSION
 
 if TYPE_CHECKING:
@@ -59,7 +53,7 @@ if TYPE_CHECKING:
         Recommendation,
         Robustness,
     )
-    from analyze.responses.rows import Arrival, Band, InputPair, Wiring
+    from analyze.responses.rows import Arrival, Band, FlipBand, InputPair, Wiring
     from analyze.responses.transfer import ImpulseResponse, Responses
 
 #: Resamples used where a decision is taken again only to see whether it changes.
@@ -90,6 +84,7 @@ class Analysis:
     recommended_change : per output (sign, delay_ms) that turns the present sum into the recommended one
     score_present_db, score_recommended_db : sum efficiency over the audience cells, NaN without a cell
     arrival_present_ms : per (output, position) pure delay at present settings
+    flips : what captures of the same stretch with one output flipped show
     """
 
     sound_check: SoundCheck
@@ -113,11 +108,13 @@ class Analysis:
     score_present_db: float
     score_recommended_db: float
     arrival_present_ms: dict[tuple[str, str], float]
+    flips: tuple[FlipBand, ...] = ()
 
     @property
     def is_undecided(self) -> bool:
-        """Whether any output is left undecided (exit code 5)."""
-        return any(row.decision == "undecided" for row in self.recommendations)
+        """Whether any output or stage input is left undecided (exit code 5)."""
+        decisions = [r.decision for r in self.recommendations] + [i.decision for i in self.inputs]
+        return "undecided" in decisions
 
 
 def analyse(
@@ -141,7 +138,11 @@ def analyse(
     DescriptionError : if a track does not exist as described
     """
     check_tracks(sound_check)
-    measured, findings, files = _measured(sound_check, workers or os.cpu_count() or 1, progress)
+    recorded = measure_all(sound_check, workers or os.cpu_count() or 1, progress)
+    if not sound_check.outputs:
+        return _inputs_alone(sound_check, recorded, bands_per_octave)
+    rng = np.random.default_rng([_SEED, len(recorded.measured)])
+    measured, joint_findings = joined_captures(sound_check, recorded.measured, rng)
 
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)
@@ -165,12 +166,13 @@ def analyse(
     tricks = [monitor_trick(context, g, changes) for g in monitors]
     zones = {name: position.zone for name, position in sound_check.positions.items()}
     reference_ms = reference_arrivals(arrivals, sound_check.reference)
+    flips = flip_rows(sound_check, recorded.measured, signs)
     n = bands_per_octave
     return Analysis(
         sound_check=sound_check,
         bands_per_octave=n,
         version=VERSION,
-        input_files=_input_files(files),
+        input_files=_input_files(recorded.files),
         recommendations=tuple(recommendation_rows(context, decisions)),
         wiring=tuple(wiring),
         arrivals=tuple(arrival_rows(measured, sound_check, signs)),
@@ -178,10 +180,11 @@ def analyse(
         pairs=tuple(pair_rows(responses, sound_check, changes, n)),
         prediction=tuple(prediction_rows(responses, sound_check, changes, context.audience, n)),
         robustness=tuple(robustness_rows(context, changes, _decided_again)),
-        inputs=(),
+        inputs=tuple(recorded.inputs),
         findings=(
             *sound_check.findings,
-            *findings,
+            *recorded.findings,
+            *joint_findings,
             *early_findings,
             *separation_findings(apart, {name: sound_check.group_of(name) for name in sound_check.outputs}),
             *wiring_findings,
@@ -189,6 +192,7 @@ def analyse(
             *disagreeing(evidence, signs),
             *opposite_high_sections(high_phases(measured, signs)),
             *merge_findings,
+            *flip_findings(flips),
             *_few_seats(sound_check),
         ),
         responses=responses,
@@ -199,41 +203,36 @@ def analyse(
         score_present_db=_score(context, {}),
         score_recommended_db=_score(context, changes),
         arrival_present_ms={key: ms for key, (ms, _) in arrivals.items()},
+        flips=tuple(flips),
     )
 
 
-def _measured(
-    sound_check: SoundCheck, workers: int, progress: ProgressStart | None
-) -> tuple[list[Measured], list[Finding], dict[str, AudioFile]]:
-    """All captures that can be analysed, several at a time; a capture that fails becomes a finding.
-
-    Every capture has its own generator and nothing of another's, so the order of work does not show in the results.
-    """
-    measured: list[Measured] = []
-    findings: list[Finding] = []
-    files: dict[str, AudioFile] = {}
-    failures: list[AudioError] = []
-    usable = [(n, c) for n, c in enumerate(sound_check.captures) if not usable_tracks(c).why]
-    with capture_workers(workers, len(usable), progress) as (submit, watched):
-        jobs = {n: submit(measure, sound_check, c, np.random.default_rng([_SEED, n]), watched) for n, c in usable}
-        for number, capture in enumerate(sound_check.captures):
-            findings += left_out_findings(capture)
-            if number not in jobs:
-                continue
-            try:
-                result, found, read = jobs[number].result()
-            except AudioError as error:
-                failures.append(error)
-                findings.append(_failed(capture, error))
-                continue
-            findings += found
-            files |= {file.shown: file for file in read}
-            if result is not None:
-                measured.append(result)
-    if not measured:
-        raise _nothing(sound_check, failures, findings)
-    measured, joint_findings = joined_captures(sound_check, measured, np.random.default_rng([_SEED, len(measured), 1]))
-    return measured, [*findings, *joint_findings], files
+def _inputs_alone(sound_check: SoundCheck, recorded: Recorded, bands_per_octave: int) -> Analysis:
+    """The analysis of a description without outputs: its stage inputs."""
+    nothing, _ = merged([], (), tuple(sound_check.positions))
+    return Analysis(
+        sound_check=sound_check,
+        bands_per_octave=bands_per_octave,
+        version=VERSION,
+        input_files=_input_files(recorded.files),
+        recommendations=(),
+        wiring=(),
+        arrivals=(),
+        bands=(),
+        pairs=(),
+        prediction=(),
+        robustness=(),
+        inputs=tuple(recorded.inputs),
+        findings=(*sound_check.findings, *recorded.findings),
+        responses=nothing,
+        impulse_responses=(),
+        delay_scans=(),
+        monitor_tricks=(),
+        recommended_change={},
+        score_present_db=float("nan"),
+        score_recommended_db=float("nan"),
+        arrival_present_ms={},
+    )
 
 
 def _few_seats(sound_check: SoundCheck) -> list[Finding]:
@@ -243,32 +242,6 @@ def _few_seats(sound_check: SoundCheck) -> list[Finding]:
         return []
     detail = "Settings fit the seats that were measured, and one or two do not stand for a room: measure three or more."
     return [Finding("few seats", "note", detail, value=float(n), unit="seats")]
-
-
-def _failed(capture: Capture, error: AudioError) -> Finding:
-    return Finding(
-        "capture unreadable",
-        "error",
-        error.message().replace("\n", " "),
-        capture.name,
-        file=error.path or "",
-        channel=error.channel,
-        at_s=np.nan if error.at_s is None else error.at_s,
-    )
-
-
-def _nothing(sound_check: SoundCheck, failures: list[AudioError], findings: list[Finding]) -> AudioError:
-    """The error for a sound check of which nothing can be analysed: the first failure, or the gravest finding."""
-    if failures:
-        return failures[0]
-    worst = sorted(findings, key=lambda f: ("error", "warning", "note").index(f.severity))
-    if worst:
-        first = worst[0]
-        what = f"no capture can be analysed (capture {first.capture!r}: {first.finding})."
-        return AudioError(what, first.detail, path=first.file or sound_check.path.name, channel=first.channel)
-    return AudioError(
-        "no capture can be analysed.", "Add a capture with a feed and a microphone.", path=sound_check.path.name
-    )
 
 
 def _input_files(files: Mapping[str, AudioFile]) -> tuple[InputFile, ...]:

@@ -177,6 +177,34 @@ def seat_table(analysis: Analysis) -> PageTable:
     return PageTable("Sum of all outputs at every position, mean over the bands", headings, rows, "prediction.csv")
 
 
+def flip_tables(analysis: Analysis) -> list[PageTable]:
+    """What flipping an output did, measured and predicted, per position and band; one table per pair of captures."""
+    tables = []
+    for plain, flipped, output in dict.fromkeys((r.capture, r.flipped_capture, r.output) for r in analysis.flips):
+        here = [r for r in analysis.flips if (r.capture, r.flipped_capture, r.output) == (plain, flipped, output)]
+        bands = sorted({r.band_hz for r in here})
+        headings = (
+            Heading("position", is_name=True),
+            Heading("level (dB)"),
+            *(Heading(frequency(band_hz), is_number=True) for band_hz in bands),
+        )
+        rows = []
+        for position in dict.fromkeys(r.position for r in here):
+            at = {r.band_hz: r for r in here if r.position == position}
+            rows.append((position, "measured", *(_signed_or_dash(at[b].change_db) for b in bands)))
+            if any(math.isfinite(at[b].predicted_db) for b in bands):
+                rows.append((position, "predicted", *(_signed_or_dash(at[b].predicted_db) for b in bands)))
+        caption = (
+            f"Level in {flipped}, {output} flipped, less that in {plain}; predicted from captures of single outputs"
+        )
+        tables.append(PageTable(caption, headings, tuple(rows)))
+    return tables
+
+
+def _signed_or_dash(value: float) -> str:
+    return signed(value) if math.isfinite(value) else _DASH
+
+
 def trick_table(analysis: Analysis) -> PageTable:
     """What inverting a monitor on purpose would do."""
     headings = (

@@ -6,7 +6,7 @@ and left out.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +16,6 @@ from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
-from analyze.responses.joint import joined
 from analyze.responses.separation import Separation, separations, without_reach
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
@@ -83,7 +82,7 @@ def left_out_findings(capture: Capture) -> list[Finding]:
     if usable.why and (capture.feeds or capture.mics):
         detail = f"Not analysed: it {usable.why}. Record the feeds and the microphones on one recorder."
         return [Finding("capture not analysed", "warning", detail, capture.name)]
-    findings = [
+    return [
         Finding(
             "recorder of its own not analysed",
             "warning",
@@ -96,10 +95,6 @@ def left_out_findings(capture: Capture) -> list[Finding]:
         for position, track in capture.mics.items()
         if usable.mics and position not in usable.mics
     ]
-    if capture.inputs:
-        detail = "Stage inputs are not compared yet; outputs and positions are not affected."
-        findings.append(Finding("stage inputs not analysed", "note", detail, capture.name))
-    return findings
 
 
 def open_capture(sound_check: SoundCheck, capture: Capture) -> Recording:
@@ -139,61 +134,33 @@ def measured_from(
 ) -> Measured:
     """What the cross-spectra of a capture say; `unfed` are outputs that sounded without a feed."""
     groups = group_numbers(sound_check, cross.feeds)
-    tapped_after = {
-        name: (float(capture.settings[name].sign), capture.settings[name].delay_ms)
-        for name in cross.feeds
-        if sound_check.outputs[name].feed_tap == "after"
-    }
-    as_tapped = without_reach(responses_of(cross, rng, groups), sound_check.outputs, unfed)
-    responses = _declared(changed(as_tapped, tapped_after), sound_check)
-    to_present = present_change(sound_check, capture)
-    combined = {
-        name: (sign * tapped_after.get(name, (1.0, 0.0))[0], delay + tapped_after.get(name, (1.0, 0.0))[1])
-        for name, (sign, delay) in to_present.items()
-    }
-    impulses = tuple(_declared_impulse(i, sound_check) for i in impulse_responses(cross, combined, groups))
+    tapped = tap_change(sound_check, capture)
+    responses = changed(without_reach(responses_of(cross, rng, groups), sound_check.outputs, unfed), tapped)
+    responses = _declared(responses, sound_check)
+    to_present = combined(tapped, present_change(sound_check, capture))
+    impulses = tuple(_declared_impulse(i, sound_check) for i in impulse_responses(cross, to_present, groups))
     apart = separations(cross, responses, sound_check.outputs, unfed)
     kept = cross if len(cross.feeds) > 1 else None
     return Measured(capture, responses, tuple(evidence_of(responses)), impulses, tuple(apart), kept)
 
 
-def joined_captures(
-    sound_check: SoundCheck, measured: Sequence[Measured], rng: np.random.Generator
-) -> tuple[list[Measured], list[Finding]]:
-    """The captures, those that cannot tell their outputs apart joined where together they can tell more."""
-    families: dict[tuple[object, ...], list[Measured]] = {}
-    for m in measured:
-        if m.cross is not None and any(s.is_untold and not s.unfed for s in m.separations):
-            key = (m.cross.positions, m.cross.sample_rate_hz, m.capture.temperature_c)
-            families.setdefault(key, []).append(m)
-    result, findings = list(measured), []
-    for family in families.values():
-        if len(family) < 2:
-            continue
-        whole = _joined(sound_check, family, rng)
-        before = len({s.output for m in family for s in m.separations if s.is_untold})
-        if sum(s.is_untold for s in whole.separations) >= before:
-            continue
-        result = [whole if m is family[0] else m for m in result if m is family[0] or m not in family]
-        names = ", ".join(repr(m.capture.name) for m in family)
-        detail = f"{names} are analysed together: none of them alone tells its outputs apart."
-        findings.append(Finding("captures joined", "note", detail, whole.capture.name))
-    return result, findings
+def tap_change(sound_check: SoundCheck, capture: Capture) -> dict[str, tuple[float, float]]:
+    """Change (sign, delay_ms) that adds the setting to outputs whose feed was tapped after it."""
+    return {
+        name: (float(setting.sign), setting.delay_ms)
+        for name, setting in capture.settings.items()
+        if sound_check.outputs[name].feed_tap == "after"
+    }
 
 
-def _joined(sound_check: SoundCheck, family: Sequence[Measured], rng: np.random.Generator) -> Measured:
-    """Several captures of the same microphones as one, at present settings."""
-    crosses = [(m.capture, m.cross) for m in family if m.cross is not None]
-    feeds = tuple(dict.fromkeys(name for _, cross in crosses for name in cross.feeds))
-    parts = []
-    for capture, cross in crosses:
-        to_present = present_change(sound_check, capture)
-        before = {n: c for n, c in to_present.items() if sound_check.outputs[n].feed_tap == "before"}
-        parts.append((cross, before))
-    name = " + ".join(capture.name for capture, _ in crosses)
-    settings = {n: sound_check.outputs[n].setting for n in feeds}
-    capture = replace(crosses[0][0], name=name, playing=feeds, settings=settings)
-    return measured_from(sound_check, capture, joined(parts, name, feeds), rng, ())
+def combined(
+    first: Mapping[str, tuple[float, float]], second: Mapping[str, tuple[float, float]]
+) -> dict[str, tuple[float, float]]:
+    """Two changes one after the other."""
+    names = dict.fromkeys([*first, *second])
+    none = (1.0, 0.0)
+    pairs = {name: (first.get(name, none), second.get(name, none)) for name in names}
+    return {name: (a[0] * b[0], a[1] + b[1]) for name, (a, b) in pairs.items()}
 
 
 def present_change(sound_check: SoundCheck, capture: Capture) -> dict[str, tuple[float, float]]:

@@ -77,3 +77,22 @@ class InputPair:
     gain_db: float
     decision: str
     reason: str
+
+
+@dataclass(frozen=True)
+class FlipBand:
+    """What flipping an output did at one position in one band: two captures of the same stretch.
+
+    change_db : level with the flip less level without, measured; predicted_db : the same from captures of single
+    outputs; phase_deg : relative phase of the flipped part against the rest, 0..180, its sign unknown
+    """
+
+    capture: str
+    flipped_capture: str
+    output: str
+    position: str
+    zone: str
+    band_hz: float
+    change_db: float
+    predicted_db: float
+    phase_deg: float

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.findings import Finding
-from analyze.spectra.cross_spectra import FRAME_S, CrossSpectra, line_hz
+from analyze.spectra.cross_spectra import FRAME_S, LOW_HZ, CrossSpectra, line_hz
 from analyze.spectra.least_squares import solve
 
 #: Lines above this are not used for anything but impulse responses.
@@ -203,8 +203,8 @@ def merged(
     beyond `DISAGREE_SIGMAS` standard errors the newest (last) counts, a finding says so, and the last replicates follow
     the older capture, so that whatever hangs on the difference is known to be unsure.
     """
-    n_line = max(c.h.shape[-1] for c in captures)
-    n_low = max(c.replicates.shape[-1] for c in captures)
+    n_low = max((c.replicates.shape[-1] for c in captures), default=round(LOW_HZ * FRAME_S) + 1)
+    n_line = max((c.h.shape[-1] for c in captures), default=n_low)
     shape = (len(outputs), len(positions), n_line)
     h = np.full(shape, np.nan, dtype=np.complex64)
     variance, coherence, share = (np.full(shape, np.nan, dtype=np.float32) for _ in range(3))

@@ -119,13 +119,6 @@ def test_microphones_on_clocks_of_their_own_are_left_out_one_by_one() -> None:
     ]
 
 
-def test_stage_inputs_are_mentioned() -> None:
-    inputs = {"kick in": Track("a.wav", 4), "kick out": Track("a.wav", 5)}
-    assert [f.finding for f in left_out_findings(several(inputs=inputs))] == ["stage inputs not analysed"]
-    alone = several(inputs=inputs, feeds={}, mics={}, playing=())
-    assert [f.finding for f in left_out_findings(alone)] == ["stage inputs not analysed"]
-
-
 # Settings and taps
 
 

@@ -51,3 +51,45 @@ def test_without_the_flipped_take_nothing_is_decided(tmp_path: Path) -> None:
     found = analyse(load_sound_check(write(scene, tmp_path, takes)))
     assert {r.decision for r in found.recommendations if r.output in ("sub left", "sub right")} == {"undecided"}
     assert "captures joined" not in [f.finding for f in found.findings]
+
+
+@pytest.fixture(scope="module")
+def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Scene, list[Take]]:
+    """Two outputs alone and both together, plain and with the sub flipped; feeds with little in common."""
+    scene = build_scene(2)
+    rng = np.random.default_rng(6)
+    names = ("main left", "sub left")
+    takes = [Take(name, mixes(scene, 14.0, rng, 0.2, (name,))) for name in names]
+    both = mixes(scene, 14.0, rng, 0.2, names)
+    both["sub left"] = both["main left"]
+    return scene, [*takes, Take("both", both), Take("both, sub flipped", both, turned=["sub left"])]
+
+
+def flips_of(scene: Scene, folder: Path, takes: list[Take]) -> Analysis:
+    return analyse(load_sound_check(write(scene, folder, takes)))
+
+
+def test_a_flip_is_measured_and_compared_with_the_prediction(checked: tuple[Scene, list[Take]], tmp_path: Path) -> None:
+    """Third octaves at the seats where the flip is heard: measured 0.4 dB off the prediction in the median."""
+    scene, takes = checked
+    found = flips_of(scene, tmp_path, takes)
+    heard = [r for r in found.flips if max(abs(r.change_db), abs(r.predicted_db)) > 1.0]
+    assert len(heard) > 20
+    assert np.median([abs(r.change_db - r.predicted_db) for r in heard]) < 0.8
+    assert np.corrcoef([r.change_db for r in heard], [r.predicted_db for r in heard])[0, 1] > 0.95
+    (note,) = (f for f in found.findings if f.finding.startswith("flip "))
+    assert (note.finding, note.severity, note.track) == ("flip as predicted", "note", "sub left")
+
+
+def test_a_flip_that_was_none_is_noticed(checked: tuple[Scene, list[Take]], tmp_path: Path) -> None:
+    """The second take was recorded without the flip that is described."""
+    scene, takes = checked
+    path = write(scene, tmp_path, [*takes[:3], Take("both, sub flipped", takes[2].feeds)])
+    text = path.read_text()
+    sign = scene.present.signs[[o.name for o in scene.outputs].index("sub left")]
+    other = "inverted" if sign > 0 else "normal"
+    path.write_text(text + f'settings = {{ "sub left" = {{ polarity = "{other}" }} }}\n')
+    found = analyse(load_sound_check(path))
+    (warning,) = (f for f in found.findings if f.finding.startswith("flip "))
+    assert (warning.finding, warning.severity) == ("flip not as predicted", "warning")
+    assert "is not as described" in warning.detail

@@ -1,0 +1,97 @@
+"""Every capture of a sound check measured, several at a time; one that fails becomes a finding and the rest goes on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analyze.audio.files import AudioFile
+from analyze.description import Capture, SoundCheck
+from analyze.errors import AudioError
+from analyze.findings import Finding
+from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
+from analyze.responses.rows import InputPair
+from analyze.responses.stage_inputs import compare_inputs
+from analyze.responses.workers import capture_workers
+
+#: Every capture draws its replicates from a generator of its own.
+_SEED = 20260514
+
+
+@dataclass
+class Recorded:
+    """What all captures hold: outputs measured, stage inputs compared, findings in the order of the captures, files."""
+
+    measured: list[Measured] = field(default_factory=list)
+    inputs: list[InputPair] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    files: dict[str, AudioFile] = field(default_factory=dict)
+
+
+def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart | None) -> Recorded:
+    """Measure all captures.
+
+    Every capture has its own generator and nothing of another's, so the order of work does not show in the results.
+
+    Raises AudioError if nothing can be analysed, DescriptionError if a track does not exist as described.
+    """
+    out = Recorded()
+    failures: list[AudioError] = []
+    usable = [n for n, c in enumerate(sound_check.captures) if not usable_tracks(c).why]
+    compared = [n for n, c in enumerate(sound_check.captures) if len(c.inputs) > 1]
+    with capture_workers(workers, len(usable) + len(compared), progress) as (submit, watched):
+        captures = sound_check.captures
+        jobs = {
+            n: submit(measure, sound_check, captures[n], np.random.default_rng([_SEED, n]), watched) for n in usable
+        }
+        pairs = {n: submit(compare_inputs, sound_check, captures[n], watched) for n in compared}
+        for number, capture in enumerate(captures):
+            out.findings += left_out_findings(capture)
+            try:
+                if number in jobs:
+                    result, found, read = jobs[number].result()
+                    out.measured += [] if result is None else [result]
+                    _add(out, found, read)
+                if number in pairs:
+                    rows, found, read = pairs[number].result()
+                    out.inputs += rows
+                    _add(out, found, read)
+            except AudioError as error:
+                failures.append(error)
+                out.findings.append(_failed(capture, error))
+    if not out.measured and not out.inputs:
+        raise _nothing(sound_check, failures, out.findings)
+    return out
+
+
+def _add(out: Recorded, findings: list[Finding], files: tuple[AudioFile, ...]) -> None:
+    """Findings and files, those of a file that serves for outputs and inputs once."""
+    out.findings += [found for found in findings if found not in out.findings]
+    out.files |= {file.shown: file for file in files}
+
+
+def _failed(capture: Capture, error: AudioError) -> Finding:
+    return Finding(
+        "capture unreadable",
+        "error",
+        error.message().replace("\n", " "),
+        capture.name,
+        file=error.path or "",
+        channel=error.channel,
+        at_s=np.nan if error.at_s is None else error.at_s,
+    )
+
+
+def _nothing(sound_check: SoundCheck, failures: list[AudioError], findings: list[Finding]) -> AudioError:
+    """The error for a sound check of which nothing can be analysed: the first failure, or the gravest finding."""
+    if failures:
+        return failures[0]
+    worst = sorted(findings, key=lambda f: ("error", "warning", "note").index(f.severity))
+    if worst:
+        first = worst[0]
+        what = f"no capture can be analysed (capture {first.capture!r}: {first.finding})."
+        return AudioError(what, first.detail, path=first.file or sound_check.path.name, channel=first.channel)
+    return AudioError(
+        "no capture can be analysed.", "Add a capture with a feed and a microphone.", path=sound_check.path.name
+    )
