@@ -73,6 +73,26 @@ def run(
 
 
 @commands.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print tracks and findings as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def inspect(path: Path, as_json: bool, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+    """Look at the quality of the recordings in PATH alone, in seconds, while there is time to repeat them."""
+    from analyze.audio.track_checks import check_tracks
+    from analyze.description import load_sound_check
+    from analyze.reports.inspection import inspection_object, print_inspection
+    from analyze.spectra.inspection import inspect_captures
+
+    sound_check = load_sound_check(path)
+    check_tracks(sound_check)
+    tracks, findings = inspect_captures(sound_check)
+    if as_json:
+        click.echo(json.dumps(inspection_object(tracks, findings), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    print_inspection(tracks, findings)
+    return 0
+
+
+@commands.command()
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("demo"), show_default=True, help="Folder to make it in."
 )

@@ -1,0 +1,145 @@
+"""Quality alone: is every track there, whole, loud enough, undamaged, and does every microphone hear what was sent?
+
+One pass over the samples and a look at the first seconds with sound, so that it can be run while still on site.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analyze.acoustics import energy_db
+from analyze.audio.damage import TrackStatistics, damage_findings
+from analyze.audio.recording import Recording, open_recording
+from analyze.description import Capture, SoundCheck, Track
+from analyze.errors import AudioError
+from analyze.findings import Finding
+from analyze.spectra.coarse_delay import coarse_delays_s
+
+#: How much of a capture, from the first sound on, is looked at for what every microphone hears.
+_LOOK_S = 6.0
+#: Samples read at a time.
+_BLOCK = 1 << 17
+#: A feed over this, -40 dB of full scale, is sound.
+_SOUND = 1e-2
+
+
+@dataclass(frozen=True)
+class InspectedTrack:
+    """One track of a capture: kind (feed, mic or input) and label, where it stands, and how loud it is in dBFS."""
+
+    capture: str
+    kind: str
+    name: str
+    file: str
+    channel: int
+    level_dbfs: float
+    peak_dbfs: float
+
+
+def inspect_captures(sound_check: SoundCheck) -> tuple[list[InspectedTrack], list[Finding]]:
+    """Every track of every capture with what is wrong with it.
+
+    Raises AudioError if no capture can be read.
+    """
+    tracks: list[InspectedTrack] = []
+    findings = list(sound_check.findings)
+    failures: list[AudioError] = []
+    for capture in sound_check.captures:
+        for part, labelled in _clocks(capture):
+            try:
+                seen, found = _inspected(sound_check, part, labelled)
+            except AudioError as error:
+                failures.append(error)
+                detail = error.message().replace("\n", " ")
+                findings.append(Finding("capture unreadable", "error", detail, capture.name, file=error.path or ""))
+                continue
+            tracks += seen
+            findings += [f for f in found if f not in findings]
+    if failures and not tracks:
+        raise failures[0]
+    return tracks, findings
+
+
+def _clocks(capture: Capture) -> list[tuple[Capture, dict[tuple[str, str], Track]]]:
+    """The tracks of a capture clock by clock; `start_s` and `end_s` count on the first."""
+    kinds = (("feed", capture.feeds), ("mic", capture.mics), ("input", capture.inputs))
+    tracks = {(kind, name): track for kind, table in kinds for name, track in table.items()}
+    apart = {file: number for number, files in enumerate(capture.unsynced, 1) for file in files}
+    numbers = sorted({apart.get(track.file, 0) for track in tracks.values()})
+    parts = []
+    for number in numbers:
+        here = {label: track for label, track in tracks.items() if apart.get(track.file, 0) == number}
+        own = capture if number == 0 else replace(capture, start_s=0.0, end_s=math.nan)
+        parts.append((replace(own, unsynced=()), here))
+    return parts
+
+
+def _inspected(
+    sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str, str], Track]
+) -> tuple[list[InspectedTrack], list[Finding]]:
+    """The tracks of one clock and their findings."""
+    with open_recording(sound_check.folder, capture, tracks) as recording:
+        statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
+        look_at = None
+        n_feeds = sum(place.kind == "feed" for place in recording.places)
+        for start, block in recording.blocks(_BLOCK, statistics=statistics):
+            if look_at is None and n_feeds and np.abs(block[:, :n_feeds]).max() > _SOUND:
+                look_at = start
+        summary = statistics.finish()
+        findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
+        if look_at is not None:
+            findings += _not_heard(recording, look_at, n_feeds)
+        with np.errstate(divide="ignore"):
+            peaks_dbfs = 20.0 * np.log10(summary.peak)
+        seen = [
+            InspectedTrack(
+                capture.name,
+                place.kind,
+                place.name,
+                place.file,
+                place.channel or 1,
+                float(summary.level_dbfs[k]),
+                float(peaks_dbfs[k]),
+            )
+            for k, place in enumerate(recording.places)
+        ]
+    return seen, findings
+
+
+def _not_heard(recording: Recording, start: int, n_feeds: int) -> list[Finding]:
+    """Microphones that hear none of the feeds."""
+    mics = [k for k, place in enumerate(recording.places) if place.kind == "mic"]
+    if not mics:
+        return []
+    look = recording.read(start, round(_LOOK_S * recording.sample_rate_hz))
+    heard = np.zeros(len(mics), dtype=np.bool_)
+    most_db = np.full(len(mics), -np.inf)
+    for i in range(n_feeds):
+        delays_s, prominence = coarse_delays_s(look[:, i], look[:, mics], recording.sample_rate_hz)
+        heard |= np.isfinite(delays_s)
+        most_db = np.maximum(most_db, energy_db(np.maximum(prominence, 1e-30)))
+    findings = []
+    for k, mic in enumerate(mics):
+        if not heard[k]:
+            place = recording.places[mic]
+            detail = (
+                f"Nothing that was sent is heard at {place.name} in the first seconds with sound. Check the patch, and "
+                "that feed and microphone are of one take and not swapped, or play louder."
+            )
+            findings.append(
+                Finding(
+                    "feeds not heard",
+                    "warning",
+                    detail,
+                    recording.capture,
+                    place.name,
+                    place.file,
+                    place.channel,
+                    float(most_db[k]),
+                    "dB",
+                )
+            )
+    return findings

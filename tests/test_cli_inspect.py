@@ -1,0 +1,89 @@
+"""`analyze inspect`: quality alone, through the command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from analyze.__main__ import _run
+
+RATE_HZ = 8000
+TEXT = """format = 1
+[outputs.mains]
+kind = "main"
+[positions.mix]
+zone = "audience"
+[positions.far]
+zone = "audience"
+[[captures]]
+name = "noise"
+feeds = { mains = "take.wav:1" }
+mics = { mix = "take.wav:2", far = "far.wav" }
+"""
+
+
+def make(folder: Path, far: np.ndarray | None = None, clipped: bool = False) -> None:
+    """A feed of noise, two microphones that hear it; the far one may hold something else."""
+    rng = np.random.default_rng(1)
+    feed = 0.1 * rng.standard_normal(9 * RATE_HZ)
+    mix = 0.4 * np.roll(feed, 200) + 1e-3 * rng.standard_normal(len(feed))
+    if clipped:
+        mix[30_000:30_010] = 1.0
+    far = 0.2 * np.roll(feed, 400) + 1e-3 * rng.standard_normal(len(feed)) if far is None else far
+    soundfile.write(folder / "take.wav", np.stack([feed, mix], axis=1), RATE_HZ, subtype="PCM_16")
+    soundfile.write(folder / "far.wav", far, RATE_HZ, subtype="PCM_16")
+    (folder / "soundcheck.toml").write_text(TEXT, encoding="utf-8")
+
+
+def inspected(folder: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, list[dict[str, object]]]:
+    assert _run(["inspect", str(folder), "--json"]) == 0
+    found: dict[str, list[dict[str, object]]] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def test_a_good_take_needs_no_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    make(tmp_path)
+    assert _run(["inspect", str(tmp_path)]) == 0
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert "Nothing needs a hand." in shown.err
+    assert "mic far" in shown.err
+    found = inspected(tmp_path, capsys)
+    assert found["findings"] == []
+    assert [(t["kind"], t["name"], t["channel"]) for t in found["tracks"]] == [
+        ("feed", "mains", 1),
+        ("mic", "mix", 2),
+        ("mic", "far", 1),
+    ]
+    assert found["tracks"][0]["level_dbfs"] == pytest.approx(-20.0, abs=0.2)
+    assert not list(tmp_path.glob("report*"))
+
+
+def test_what_is_wrong_is_named_with_its_place(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A clipped microphone, and one that holds another take."""
+    make(tmp_path, far=0.1 * np.random.default_rng(9).standard_normal(9 * RATE_HZ), clipped=True)
+    found = {f["finding"]: f for f in inspected(tmp_path, capsys)["findings"]}
+    assert set(found) == {"clipping", "feeds not heard"}
+    assert (found["clipping"]["track"], found["clipping"]["at_s"]) == ("mix", 3.75)
+    assert (found["feeds not heard"]["track"], found["feeds not heard"]["file"]) == ("far", "far.wav")
+
+
+def test_a_recorder_of_its_own_is_looked_at_by_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Shorter, at another rate and silent: only the silence is said."""
+    make(tmp_path)
+    soundfile.write(tmp_path / "far.wav", np.zeros(30_000), 11_025, subtype="PCM_16")
+    path = tmp_path / "soundcheck.toml"
+    path.write_text(path.read_text(encoding="utf-8") + 'unsynced = ["far.wav"]\n', encoding="utf-8")
+    assert [f["finding"] for f in inspected(tmp_path, capsys)["findings"]] == ["silent track"]
+
+
+def test_nothing_readable_is_an_error(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    make(tmp_path)
+    for name in ("take.wav", "far.wav"):
+        (tmp_path / name).write_bytes(b"no audio at all")
+    assert _run(["inspect", str(tmp_path)]) == 3
+    assert "take.wav" in capsys.readouterr().err
