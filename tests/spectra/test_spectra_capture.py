@@ -178,7 +178,7 @@ def test_the_pass_is_repeated_where_a_delay_was_off(
 
     run = module._pass
 
-    def counted(recording: Recording, feeds, positions, shift_s, statistics, progress) -> CrossSpectra:
+    def counted(recording: Recording, feeds, positions, shift_s, statistics=None, progress=None) -> CrossSpectra:
         passes.append(statistics is not None)
         return run(recording, feeds, positions, shift_s, statistics, progress)
 
