@@ -59,9 +59,10 @@ def test_two_equal_sounds_by_phase(phase_deg: float, sum_db: float, fraction: in
 
 
 def test_two_equal_sounds_in_opposition_cancel() -> None:
-    # 20 log10(0); what is left is nothing or rounding; 1 % of level difference leaves -40 dB.
-    assert column(pairs(-1.0), "sum_db").max() < -100.0
-    assert column(pairs(1.0), "flipped_sum_db").max() < -100.0
+    # 20 log10(0); what is left is the error that the responses claim, -100 dB of their mean level and -83 dB of the
+    # softest band; 1 % of level difference leaves -40 dB.
+    assert column(pairs(-1.0), "sum_db").max() < -80.0
+    assert column(pairs(1.0), "flipped_sum_db").max() < -80.0
     assert holds(pairs(-0.99), "sum_db", -40.0, 1e-3)
 
 

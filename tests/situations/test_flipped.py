@@ -54,7 +54,7 @@ def test_without_the_flipped_take_nothing_is_decided(tmp_path: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Scene, list[Take]]:
+def checked() -> tuple[Scene, list[Take]]:
     """Two outputs alone and both together, plain and with the sub flipped; feeds with little in common."""
     scene = build_scene(2)
     rng = np.random.default_rng(6)
