@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,6 +112,7 @@ def accumulate(
         n = min(_BATCH, plan.n_frames - frame)
         sums.add(frame, samples, start, n)
         frame += n
+    sums.finish()
     return CrossSpectra(
         capture=capture,
         feeds=tuple(feeds),
@@ -223,7 +225,7 @@ class _Sums:
                     lines = _product(feeds.of(i, p)[rows], y[rows])
                     self.gxy[i, p] += lines
                     self.low_gxy[g, i, p] += lines[: self.n_low]
-                    for j in range(n_feed):
+                    for j in range(i, n_feed):
                         lines = feeds.product(i, j, p, rows)
                         self.gxx[p, i, j] += lines
                         self.low_gxx[g, p, i, j] += lines[: self.n_low]
@@ -236,6 +238,12 @@ class _Sums:
         frames = np.lib.stride_tricks.sliding_window_view(track[start:stop], self.plan.length)[:: self.plan.hop]
         spectra: NDArray[np.complex64] = fft.rfft(frames * self.window, axis=-1)
         return spectra
+
+    def finish(self) -> None:
+        """Fill in the other half of the Hermitian matrices."""
+        for i, j in combinations(range(self.gxx.shape[1]), 2):
+            self.gxx[:, j, i] = np.conj(self.gxx[:, i, j])
+            self.low_gxx[:, :, j, i] = np.conj(self.low_gxx[:, :, i, j])
 
 
 class _FeedSpectra:
