@@ -145,14 +145,16 @@ class _Checks:
                 self._add((*key, place), "not an audience position", shown(name), "positions with zone = 'audience'")
 
     def _needs(self, key: KeyPath, capture: CaptureTable) -> None:
-        """A capture has feeds with mics, or inputs."""
+        """A capture has feeds with mics, mics alone where it says what sounded, or inputs."""
         written = _written(self._document, *key)
         has_feeds, has_mics, has_inputs = (bool(written.get(name)) for name in ("feeds", "mics", "inputs"))
         if not has_feeds and not has_mics and not has_inputs:
             self._add(key, "capture without tracks", expected="feeds and mics, or inputs")
-        elif has_feeds != has_mics:
-            present, absent = ("feeds", "mics") if has_feeds else ("mics", "feeds")
-            self._add((*key, absent), "missing", expected=f"at least one track, because there are {present}")
+        elif has_feeds and not has_mics:
+            self._add((*key, "mics"), "missing", expected="at least one track, because there are feeds")
+        elif has_mics and not has_feeds and not capture.playing:
+            expected = "at least one track, or playing if no feed was recorded"
+            self._add((*key, "feeds"), "missing", expected=expected)
         if capture.playing is not None and not capture.playing:
             self._add((*key, "playing"), "empty list", expected="the outputs that sounded, or no such key")
 

@@ -268,9 +268,9 @@ MISTAKES = [
         "outputs.\"é\": two keys that read the same (found 'é', expected only one of them).",
     ),
     (
-        'feeds = { mains = "take1.wav:1" }',
+        'feeds = { mains = "take2.wav:1", "sub left" = "./take2.wav:2" }',
         "feeds = {}",
-        "captures[1].feeds: missing (expected at least one track, because there are mics).",
+        "captures[2].feeds: missing (expected at least one track, or playing if no feed was recorded).",
     ),
     (
         'against = { "kick out" = "kick in" }',

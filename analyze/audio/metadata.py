@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 from analyze.audio.headers import Header, read_header
 
 if TYPE_CHECKING:
-    from wavinfo import WavInfoReader  # type: ignore[import-untyped]
+    from wavinfo import WavInfoReader
 
 #: A chunk of text longer than this is not read; recorders write some kilobytes.
 _MAX_CHUNK_BYTES = 1 << 20
