@@ -39,7 +39,7 @@ from analyze.responses.capture import Measured, ProgressStart
 from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
 from analyze.responses.separation import not_separable, separation_findings
-from analyze.responses.several_captures import flip_rows, joined_captures
+from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.version import VERSION
@@ -142,17 +142,18 @@ def analyse(
     if not sound_check.outputs:
         return _inputs_alone(sound_check, recorded, bands_per_octave)
     rng = np.random.default_rng([_SEED, len(recorded.measured)])
-    measured, joint_findings = joined_captures(sound_check, recorded.measured, rng)
+    measured, joint_findings = joined_captures(sound_check, in_step(recorded.measured), rng)
 
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)
     wiring, wiring_findings = wiring_rows(
         evidence, signs, {name: p.polarity for name, p in sound_check.positions.items()}
     )
-    arrivals = arrivals_at_present(measured, sound_check, signs)
+    related, clock_findings = comparable(measured)
+    arrivals = arrivals_at_present(related, sound_check, signs)
 
     outputs, positions = tuple(sound_check.outputs), tuple(sound_check.positions)
-    present = [responses_at_present(m, sound_check, signs) for m in measured]
+    present = [responses_at_present(m, sound_check, signs) for m in related]
     responses, merge_findings = merged(present, outputs, positions)
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
@@ -166,7 +167,7 @@ def analyse(
     tricks = [monitor_trick(context, g, changes) for g in monitors]
     zones = {name: position.zone for name, position in sound_check.positions.items()}
     reference_ms = reference_arrivals(arrivals, sound_check.reference)
-    flips = flip_rows(sound_check, recorded.measured, signs)
+    flips = flip_rows(sound_check, recorded.measured, recorded.unfed, signs)
     n = bands_per_octave
     return Analysis(
         sound_check=sound_check,
@@ -185,6 +186,7 @@ def analyse(
             *sound_check.findings,
             *recorded.findings,
             *joint_findings,
+            *clock_findings,
             *early_findings,
             *separation_findings(apart, {name: sound_check.group_of(name) for name in sound_check.outputs}),
             *wiring_findings,

@@ -1,4 +1,4 @@
-"""What is wrong with a track: silence, clipping, drop-outs, an offset, a microphone that holds the feed itself.
+"""What is wrong with a track: silence, clipping, drop-outs, an offset, the samples of another track.
 
 Conventions: blocks are (frame, track) float32, full scale 1.0, without NaN; levels in dB re a full-scale square wave
 (dBFS, root mean square); frames count from the first one given.
@@ -17,9 +17,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.audio.damage_runs import ClippedRuns, Gaps
 from analyze.findings import Finding, Severity
 
 Kind = Literal["feed", "mic", "input"]
+#: First frame and the one after the last.
+Span = tuple[int, int]
 
 #: At or above this a sample is at full scale: 16-bit converters end at 1 - 2^-15.
 FULL_SCALE = 0.9999
@@ -32,8 +35,12 @@ SILENT_DBFS = -90.0
 #: A mean beyond this is an offset.
 DC_OFFSET = 0.01
 
-#: Zeros between samples no larger than one step of 16 bits are soft sound rounded off, not lost samples.
-_ROUNDED_OFF = 1.5 * 2.0**-15
+#: Exact zeros at an end of a microphone for longer than this, while other tracks go on, are no sound either.
+_LOST_AT_END_S = 1.0
+#: A feed that clips over more than this share of the take is loud music.
+_MOST_CLIPPED_FEED = 0.25
+#: Damaged spans closer than this are one.
+_SPANS_APART_S = 0.5
 _STRETCH = 1 << 14
 _SHORTEST_TILE = 256
 #: Odd multiplier that moves the fingerprint on from stretch to stretch (Knuth, TAOCP 3.3.4, table 1, line 26).
@@ -60,6 +67,8 @@ class TrackSummary:
     n_clipped, first_clipped : samples in runs at full scale, frame of the first (-1 for none)
     n_dropouts, first_dropout : gaps of exact zeros between sound, first frame of the first (-1 for none)
     dropout_frames, longest_dropout : their length in all, and of the longest
+    zeros_before, zeros_after : exact zeros ahead of the first sound and behind the last, 0 where that is soft
+    clipped_spans, dropout_spans : per track where they lie, in order; what is closer than 0.5 s is one span
     fingerprint : equal for two tracks if and, but for one chance in 2^33, only if all samples are equal
     """
 
@@ -74,6 +83,10 @@ class TrackSummary:
     first_dropout: NDArray[np.int64]
     dropout_frames: NDArray[np.int64]
     longest_dropout: NDArray[np.int64]
+    zeros_before: NDArray[np.int64]
+    zeros_after: NDArray[np.int64]
+    clipped_spans: tuple[tuple[Span, ...], ...]
+    dropout_spans: tuple[tuple[Span, ...], ...]
     fingerprint: NDArray[np.uint64]
 
     def __post_init__(self) -> None:
@@ -100,8 +113,9 @@ class TrackStatistics:
         self._fingerprint = np.zeros(n_tracks, dtype=np.uint64)
         # 64 bits for 32-bit words: with fewer, all signs flipped would leave the sum as it is. Any fixed seed will do.
         self._multipliers = np.random.default_rng(20).integers(0, 1 << 64, _STRETCH, dtype=np.uint64)
-        self._clipping = _Clipping(n_tracks)
-        self._dropouts = _Dropouts(n_tracks, math.floor(DROPOUT_S * sample_rate_hz) + 1)
+        apart = round(_SPANS_APART_S * sample_rate_hz)
+        self._clipping = ClippedRuns(n_tracks, FULL_SCALE, CLIPPED_RUN, apart)
+        self._gaps = Gaps(n_tracks, math.floor(DROPOUT_S * sample_rate_hz) + 1, apart)
 
     def update(self, block: NDArray[np.float32]) -> None:
         """Take the next block, (frame, track), of any length. Raises ValueError for another number of tracks."""
@@ -134,10 +148,14 @@ class TrackStatistics:
             level_dbfs=level_dbfs,
             n_clipped=self._clipping.count,
             first_clipped=self._clipping.first,
-            n_dropouts=self._dropouts.count,
-            first_dropout=self._dropouts.first,
-            dropout_frames=self._dropouts.total,
-            longest_dropout=self._dropouts.longest,
+            n_dropouts=self._gaps.count,
+            first_dropout=self._gaps.first,
+            dropout_frames=self._gaps.total,
+            longest_dropout=self._gaps.longest,
+            zeros_before=self._gaps.before,
+            zeros_after=self._gaps.after(self.n_frames),
+            clipped_spans=tuple(track.spans() for track in self._clipping.spans),
+            dropout_spans=tuple(track.spans() for track in self._gaps.spans),
             fingerprint=self._fingerprint,
         )
 
@@ -160,7 +178,7 @@ class TrackStatistics:
         words = np.einsum("ij,j->i", held.view(np.uint32), self._multipliers[: self._n_held])
         self._fingerprint = self._fingerprint * _NEXT + words
         self._clipping.take(held, peak, self.n_frames)
-        self._dropouts.take(held, self.n_frames)
+        self._gaps.take(held, self.n_frames)
         self.n_frames += self._n_held
         self._n_held = 0
 
@@ -183,13 +201,54 @@ def damage_findings(summary: TrackSummary, places: Sequence[TrackPlace]) -> list
         findings += _clipping(summary, track, place)
         if place.kind != "feed":
             findings += _dropouts(summary, track, place)
-        findings += _offset(summary, track, place)
         if place.kind == "mic":
-            findings += _same_signal(summary, track, places)
+            findings += _silent_ends(summary, track, place)
+        findings += _offset(summary, track, place)
+        findings += _same_samples(summary, track, places)
     return findings
 
 
-# --- accumulators ---
+def damaged_spans(summary: TrackSummary, places: Sequence[TrackPlace]) -> tuple[tuple[Span, ...], ...]:
+    """Per track the frames that must not count, in order: clipped, dropped out, or missing at an end.
+
+    Silence in a feed is what was played, and a feed that clips over more than a quarter of the take is loud music. Of a
+    silent track nothing is named: there is nothing else in it.
+    """
+    return tuple(
+        () if _is_silent(summary, track) else _damaged(summary, track, place) for track, place in enumerate(places)
+    )
+
+
+def _damaged(summary: TrackSummary, track: int, place: TrackPlace) -> tuple[Span, ...]:
+    """The damaged spans of one track."""
+    clipped, n = summary.clipped_spans[track], summary.n_frames
+    if place.kind == "feed":
+        is_music = sum(stop - first for first, stop in clipped) > _MOST_CLIPPED_FEED * n
+        return () if is_music else clipped
+    before, after = _missing_at_ends(summary, track) if place.kind == "mic" else (0, 0)
+    ends = [span for span in ((0, before), (n - after, n)) if span[1] > span[0]]
+    return _joined([*clipped, *summary.dropout_spans[track], *ends])
+
+
+def _joined(spans: Sequence[Span]) -> tuple[Span, ...]:
+    """Spans in order, those that overlap as one."""
+    joined: list[Span] = []
+    for first, stop in sorted(spans):
+        if joined and first <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], stop))
+        else:
+            joined.append((first, stop))
+    return tuple(joined)
+
+
+def _missing_at_ends(summary: TrackSummary, track: int) -> tuple[int, int]:
+    """Zeros at the start and at the end of a track while others go on; 0 where that is short."""
+    least = _LOST_AT_END_S * summary.sample_rate_hz
+    ends = []
+    for zeros in (summary.zeros_before, summary.zeros_after):
+        others = min(int(zeros[k]) for k in range(len(zeros)) if not _is_silent(summary, k))
+        ends.append(int(zeros[track]) if zeros[track] - others > least else 0)
+    return ends[0], ends[1]
 
 
 def _sums(held: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -203,83 +262,6 @@ def _sums(held: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.fl
     if not np.isfinite(sums + squares).all():
         sums, squares = held.sum(axis=1, dtype=np.float64), np.einsum("ij,ij->i", held, held, dtype=np.float64)
     return sums, squares
-
-
-class _Clipping:
-    """Counts samples in runs of at least three equal ones at full scale, across stretches.
-
-    A run of length n holds n - 2 triples of neighbours. So a run adds its triples, and two more samples where a triple
-    is not preceded by another: three samples of history are all that has to be carried.
-    """
-
-    def __init__(self, n_tracks: int) -> None:
-        self._history = np.zeros((n_tracks, CLIPPED_RUN), dtype=np.float32)
-        self.count = np.zeros(n_tracks, dtype=np.int64)
-        self.first = np.full(n_tracks, -1, dtype=np.int64)
-
-    def take(self, held: NDArray[np.float32], peak: NDArray[np.float32], first_frame: int) -> None:
-        """Account for (track, frame) samples whose first one is frame `first_frame`."""
-        for track in np.flatnonzero(peak >= FULL_SCALE):
-            self._count(int(track), np.concatenate([self._history[track], held[track]]), first_frame - CLIPPED_RUN)
-        tail = np.concatenate([self._history, held[:, -CLIPPED_RUN:]], axis=1)
-        self._history = tail[:, -CLIPPED_RUN:]
-
-    def _count(self, track: int, samples: NDArray[np.float32], first_frame: int) -> None:
-        """Count in one row that begins with the history; triples that lie in it alone were counted before."""
-        loud = np.flatnonzero(np.abs(samples) >= FULL_SCALE)
-        here, next_but_one = loud[:-2], loud[2:]
-        is_triple = next_but_one - here == 2
-        triples = here[is_triple]
-        triples = triples[(samples[triples] == samples[triples + 1]) & (samples[triples] == samples[triples + 2])]
-        n_runs = np.count_nonzero((np.diff(triples, prepend=-2) > 1) & (triples > 0))
-        triples = triples[triples > 0]
-        self.count[track] += len(triples) + 2 * n_runs
-        if len(triples) and self.first[track] < 0:
-            self.first[track] = first_frame + triples[0]
-
-
-class _Dropouts:
-    """Finds gaps of at least `shortest` exact zeros between sound, across stretches.
-
-    Any such gap meets a grid of that spacing, so a row without a zero on the grid, at its ends or open from before
-    needs no closer look.
-    """
-
-    def __init__(self, n_tracks: int, shortest: int) -> None:
-        self.shortest = shortest
-        self._last_sound = np.full(n_tracks, -1, dtype=np.int64)  # frame of the last sample that is not zero
-        self._last_size = np.zeros(n_tracks, dtype=np.float32)  # its magnitude, 0 before the first sound
-        self.count = np.zeros(n_tracks, dtype=np.int64)
-        self.total = np.zeros(n_tracks, dtype=np.int64)
-        self.longest = np.zeros(n_tracks, dtype=np.int64)
-        self.first = np.full(n_tracks, -1, dtype=np.int64)
-
-    def take(self, held: NDArray[np.float32], first_frame: int) -> None:
-        """Account for (track, frame) samples whose first one is frame `first_frame`."""
-        is_sounding = (held[:, :: self.shortest] != 0).all(axis=1)
-        is_sounding &= (held[:, -1] != 0) & (self._last_sound == first_frame - 1)
-        for track in np.flatnonzero(~is_sounding):
-            self._look(int(track), held[track], first_frame)
-        self._last_sound[is_sounding] = first_frame + held.shape[1] - 1
-        self._last_size[is_sounding] = np.abs(held[is_sounding, -1])
-
-    def _look(self, track: int, samples: NDArray[np.float32], first_frame: int) -> None:
-        """Account for one row in full."""
-        sound = np.flatnonzero(samples)
-        if len(sound) == 0:
-            return
-        frame = np.concatenate([self._last_sound[track : track + 1], sound + first_frame])
-        size = np.concatenate([self._last_size[track : track + 1], np.abs(samples[sound])])
-        self._last_sound[track], self._last_size[track] = frame[-1], size[-1]
-        gap = np.diff(frame) - 1
-        is_lost = (gap >= self.shortest) & (size[:-1] > 0) & (np.maximum(size[:-1], size[1:]) > _ROUNDED_OFF)
-        if not is_lost.any():
-            return
-        self.count[track] += np.count_nonzero(is_lost)
-        self.total[track] += gap[is_lost].sum()
-        self.longest[track] = max(self.longest[track], gap[is_lost].max())
-        if self.first[track] < 0:
-            self.first[track] = frame[:-1][is_lost][0] + 1
 
 
 # --- findings ---
@@ -354,14 +336,41 @@ def _offset(summary: TrackSummary, track: int, place: TrackPlace) -> list[Findin
     return [_finding(place, "dc offset", "note", detail, mean, "full scale")]
 
 
-def _same_signal(summary: TrackSummary, track: int, places: Sequence[TrackPlace]) -> list[Finding]:
-    """A microphone that holds the samples of a feed."""
-    place = places[track]
-    for other, feed in enumerate(places):
-        if feed.kind == "feed" and summary.fingerprint[other] == summary.fingerprint[track]:
+def _silent_ends(summary: TrackSummary, track: int, place: TrackPlace) -> list[Finding]:
+    """A microphone of exact zeros at an end while other tracks go on."""
+    before, after = _missing_at_ends(summary, track)
+    findings = []
+    for n, first, where in ((before, 0, "first"), (after, summary.n_frames - after, "last")):
+        if n:
+            silent_s = n / summary.sample_rate_hz
             detail = (
-                f"Every sample equals the feed of {feed.name}: this is not what a microphone picked up. "
-                "Check the patch, and that the description names the right channel."
+                f"Nothing but zeros in the {where} {silent_s:.1f} s, while other tracks go on; they are left out. "
+                "Look for a mute, a lost network stream or a track armed late."
             )
-            return [_finding(place, "same signal", "warning", detail, math.nan, "")]
-    return []
+            at_s = _at_s(summary, first, place)
+            findings.append(_finding(place, "digital silence", "warning", detail, silent_s, "s", at_s))
+    return findings
+
+
+def _same_samples(summary: TrackSummary, track: int, places: Sequence[TrackPlace]) -> list[Finding]:
+    """A microphone that holds the samples of a feed, or a track those of an earlier one of its kind."""
+    place = places[track]
+    same = [k for k, print_ in enumerate(summary.fingerprint) if k != track and print_ == summary.fingerprint[track]]
+    feeds = [places[k].name for k in same if places[k].kind == "feed"]
+    if place.kind == "mic" and feeds:
+        detail = (
+            f"Every sample equals the feed of {feeds[0]}: this is not what a microphone picked up. "
+            "Check the patch, and that the description names the right channel."
+        )
+        return [_finding(place, "same signal", "warning", detail, math.nan, "")]
+    earlier = [places[k].name for k in same if k < track and places[k].kind == place.kind]
+    if not earlier:
+        return []
+    if place.kind == "feed":
+        detail = f"Every sample equals the feed of {earlier[0]}. If they were not sent the same, check the patch."
+        return [_finding(place, "duplicated track", "note", detail, math.nan, "")]
+    detail = (
+        f"Every sample equals {earlier[0]}: one of the two is not what its microphone picked up. "
+        "Check the patch, and that the description names the right channels."
+    )
+    return [_finding(place, "duplicated track", "warning", detail, math.nan, "")]

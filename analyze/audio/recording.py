@@ -2,7 +2,8 @@
 
 Conventions: arrays are (frame, track) float32, full scale 1.0, tracks in the order of `labels`; frames count from the
 start of the capture, times in findings and errors from the start of the file. Files of different lengths count as far
-as the shortest goes.
+as the shortest goes. Clock 0 is the base: that of all files which the capture's `unsynced` does not list. Tracks of its
+n-th entry have clock n; they are resampled onto the base (`clock.py`), which takes more passes at opening.
 """
 
 from __future__ import annotations
@@ -18,10 +19,14 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.audio.clock import ClockFit, fit_clock
+from analyze.audio.clock_source import Resampled
 from analyze.audio.damage import Kind, TrackPlace, TrackStatistics
 from analyze.audio.decoder import Decoder
 from analyze.audio.files import AudioFile, damaged_file, probe
-from analyze.errors import AudioError, DescriptionError
+from analyze.audio.recording_checks import check_channel, check_rates, common_part
+from analyze.audio.recording_sources import OwnClock, Source, Spans
+from analyze.errors import AudioError
 from analyze.findings import Finding
 
 if TYPE_CHECKING:
@@ -36,34 +41,14 @@ _KINDS: dict[str, Kind] = {"feed": "feed", "mic": "mic", "input": "input"}
 _TILE = 2048
 
 
-class Source:
-    """One file of a recording: `channels` (from 0) go to the places `columns` on the track axis."""
-
-    def __init__(self, file: AudioFile, columns: Sequence[int], channels: Sequence[int]) -> None:
-        self.file, self.columns = file, tuple(columns)
-        self.decoder = Decoder(file)
-        self.is_whole = tuple(columns) == tuple(channels) == tuple(range(file.n_channels))
-        self._to, self._from = _index(columns), _index(channels)
-        self._scratch = np.empty((0, file.n_channels), dtype=np.float32)
-
-    def read(self, start: int, n: int) -> int:
-        """Decode `n` frames from `start` on and keep them for `put`; how many there are."""
-        if len(self._scratch) < n:
-            self._scratch = np.empty((n, self.file.n_channels), dtype=np.float32)
-        return self.decoder.read(start, self._scratch[:n])
-
-    def put(self, block: NDArray[np.float32], first: int) -> None:
-        """Copy decoded frames from `first` on into `block`, (frame, track)."""
-        block[:, self._to] = self._scratch[first : first + len(block), self._from]
-
-
 class Recording:
     """The tracks of one capture, opened; a context manager. Made by `open_recording`.
 
     labels : the tracks, in the order of the track axis; places : the same with file and channel, for findings
-    files : the audio files, each once, in the order in which the tracks name them
-    n_frames : length of the part that all files share, within the capture's `start_s` .. `end_s`
+    files : the audio files, each once, in the order in which the tracks name them, those of clock 0 first
+    n_frames : length of the part that all files of clock 0 share, within the capture's `start_s` .. `end_s`
     start_frame : where this part begins in the files
+    clock_of : per track, the clock it was recorded on
     findings : what was seen at opening
 
     `n_frames` shrinks when a file cannot be decoded to its end; a later pass then sees the shorter recording from the
@@ -77,14 +62,18 @@ class Recording:
         sources: Sequence[Source],
         span: tuple[int, int],
         findings: Sequence[Finding],
+        own_clocks: Sequence[OwnClock] = (),
     ) -> None:
         self.labels, self.places, self.findings = tuple(labels), tuple(places), tuple(findings)
         self.capture = self.places[0].capture
         self.files = tuple(source.file for source in sources)
         self.sample_rate_hz = self.files[0].sample_rate_hz
+        self.files += tuple(file for own in own_clocks for file in own.recording.files)
         self.start_frame, self.n_frames = span[0], span[1] - span[0]
-        self._sources = tuple(sources)
-        self._read_before = _Spans()
+        self._sources, self._own_clocks = tuple(sources), tuple(own_clocks)
+        number_of = {column: own.number for own in own_clocks for column in own.columns}
+        self.clock_of = tuple(number_of.get(column, 0) for column in range(len(self.labels)))
+        self._read_before = Spans()
         self._n_bad = np.zeros(len(self.labels), dtype=np.int64)
         self._first_bad = np.full(len(self.labels), -1, dtype=np.int64)
 
@@ -99,11 +88,51 @@ class Recording:
         """Length in seconds."""
         return self.n_frames / self.sample_rate_hz
 
+    @property
+    def gaps(self) -> tuple[tuple[tuple[int, int], ...], ...]:
+        """Per track the frames (first, stop) without data, in order: the samples there are 0.
+
+        A track on its own clock has none outside its file and around a jump.
+        """
+        gaps_of = {column: own.samples.gaps(self.n_frames) for own in self._own_clocks for column in own.columns}
+        return tuple(gaps_of.get(column, ()) for column in range(len(self.labels)))
+
+    @property
+    def offset_s(self) -> tuple[float, ...]:
+        """Per track how much earlier its recorder was started than that of clock 0, as found; 0 on clock 0."""
+        of = {column: own.samples.pieces[0].offset_s for own in self._own_clocks for column in own.columns}
+        return tuple(of.get(column, 0.0) for column in range(len(self.labels)))
+
     def close(self) -> None:
         """Close the files."""
         with ExitStack() as stack:
             for source in self._sources:
                 stack.callback(source.decoder.close)
+            for own in self._own_clocks:
+                stack.callback(own.recording.close)
+
+    def with_clock(self, number: int, foreign: Recording, fit: ClockFit) -> Recording:
+        """The same with the tracks of another clock at its end; with nothing but the findings if the fit failed."""
+        findings = [*self.findings, *foreign.findings, *fit.findings]
+        labels, places, own_clocks = self.labels, self.places, self._own_clocks
+        if fit.is_found:
+            samples = Resampled(foreign, fit.pieces, self.sample_rate_hz)
+            columns = range(len(labels), len(labels) + len(foreign.labels))
+            from_s = fit.pieces[0].foreign_s(0.0)
+            labels, own_clocks = labels + foreign.labels, (*own_clocks, OwnClock(number, foreign, samples, columns))
+            places += tuple(dataclasses.replace(place, from_s=from_s) for place in foreign.places)
+        span = (self.start_frame, self.start_frame + self.n_frames)
+        return Recording(labels, places, self._sources, span, findings, own_clocks)
+
+    def in_order(self, labels: Sequence[Hashable]) -> Recording:
+        """The same tracks in the order of `labels`, which names each of them and may name others."""
+        order = [self.labels.index(label) for label in labels if label in self.labels]
+        place_of = {column: place for place, column in enumerate(order)}
+        sources = [source.moved([place_of[column] for column in source.columns]) for source in self._sources]
+        own_clocks = [own.moved([place_of[column] for column in own.columns]) for own in self._own_clocks]
+        span = (self.start_frame, self.start_frame + self.n_frames)
+        ordered = [self.labels[i] for i in order], [self.places[i] for i in order]
+        return Recording(*ordered, sources, span, self.findings, own_clocks)
 
     def read(self, start: int, n: int) -> NDArray[np.float32]:
         """The `n` frames from `start` on, (frame, track).
@@ -120,6 +149,8 @@ class Recording:
         n_read = self._decode(self.start_frame + start, block)
         if n_read < n:
             self._break_off(start + n_read)
+        for own in self._own_clocks:
+            own.put(start, block[:n_read])
         if n_read:
             self._replace_bad(start, block[:n_read])
         return block[:n_read]
@@ -172,11 +203,11 @@ class Recording:
                     at_s,
                 )
             )
-        return findings
+        return [*findings, *(found for own in self._own_clocks for found in own.recording.late_findings())]
 
     def _decode(self, start: int, block: NDArray[np.float32]) -> int:
         """Fill `block` with the frames from `start` on, counted in the files; how many all files have."""
-        if len(self._sources) == 1 and self._sources[0].is_whole:
+        if len(self._sources) == 1 and self._sources[0].is_whole and not self._own_clocks:
             return self._sources[0].decoder.read(start, block)
         n = len(block)
         for source in self._sources:
@@ -227,57 +258,61 @@ class Recording:
             self._first_bad[column] = earliest
 
 
-class _Spans:
-    """A set of frames, as sorted spans (first, stop) that do not touch."""
-
-    def __init__(self) -> None:
-        self._spans: list[tuple[int, int]] = []
-
-    def add(self, first: int, stop: int) -> list[tuple[int, int]]:
-        """Add the frames first .. stop - 1; the spans among them that were not there before."""
-        new, at, low, high = [], first, first, stop
-        apart: list[tuple[int, int]] = []
-        for span in self._spans:
-            if span[1] < first or span[0] > stop:
-                apart.append(span)
-                continue
-            if at < span[0]:
-                new.append((at, span[0]))
-            at, low, high = max(at, span[1]), min(low, span[0]), max(high, span[1])
-        if at < stop:
-            new.append((at, stop))
-        self._spans = sorted([*apart, (low, high)])
-        return new
-
-
 def open_recording(folder: Path, capture: Capture, tracks: Mapping[Label, Track]) -> Recording:
-    """Open the tracks of a capture that share one clock.
+    """Open the tracks of a capture; those of recorders on their own clock only if their clock is found.
 
     Parameters
     ----------
     folder : where the description is; the tracks' files are relative to it
-    capture : gives name, `start_s` and `end_s`
+    capture : gives name, `start_s`, `end_s` and `unsynced`
     tracks : label to track, in the order wanted; a label ("feed" | "mic" | "input", name) also says what the track is,
         any other is taken for a microphone's
 
     Raises
     ------
     DescriptionError : if there is no such file or channel, or the capture lies outside the files
-    AudioError : if a file cannot be read, or sample rates differ
+    AudioError : if a file cannot be read, or sample rates of one clock differ
     """
     if not tracks:
         raise ValueError("no tracks were given")
+    by_clock = _by_clock(capture, tracks)
+    base = min(by_clock)
+    recording = _on_one_clock(folder, capture, by_clock.pop(base))
+    whole = dataclasses.replace(capture, start_s=0.0, end_s=math.nan)
+    # feeds first: brought onto the base, they help to find the clock of the microphones that hear them
+    for number in sorted(by_clock, key=lambda number: not any(map(_is_feed, by_clock[number]))):
+        with recording, _on_one_clock(folder, whole, by_clock[number]) as foreign:  # files open again when read
+            recording = recording.with_clock(number, foreign, fit_clock(recording, foreign))
+    return recording.in_order(tuple(tracks)) if by_clock else recording
+
+
+def _by_clock(capture: Capture, tracks: Mapping[Label, Track]) -> dict[int, dict[Label, Track]]:
+    """The tracks of every clock: 0, or the place in `unsynced` from 1."""
+    number_of = {file: number for number, files in enumerate(capture.unsynced, start=1) for file in files}
+    by_clock: dict[int, dict[Label, Track]] = {}
+    for label, track in tracks.items():
+        by_clock.setdefault(number_of.get(track.file, 0), {})[label] = track
+    return by_clock
+
+
+def _is_feed(label: Hashable) -> bool:
+    """Whether a label says that its track is a feed."""
+    return isinstance(label, tuple) and len(label) == 2 and label[0] == "feed"
+
+
+def _on_one_clock(folder: Path, capture: Capture, tracks: Mapping[Label, Track]) -> Recording:
+    """Open tracks that share start and clock."""
     by_path: dict[Path, AudioFile] = {}
     file_of: list[Path] = []  # per track
     for track in tracks.values():
         path = (folder / track.file).resolve()
         if path not in by_path:
             by_path[path] = probe(path, track.file)
-        _check_channel(track, by_path[path])
+        check_channel(track, by_path[path])
         file_of.append(path)
     files = tuple(by_path.values())
-    _check_rates(files, capture.name)
-    span, findings = _common_part(files, capture)
+    check_rates(files, capture.name)
+    span, findings = common_part(files, capture)
     of_files = [dataclasses.replace(found, capture=capture.name) for file in files for found in file.findings]
     from_s = span[0] / files[0].sample_rate_hz
     places = [_place(label, track, capture.name, from_s) for label, track in tracks.items()]
@@ -295,98 +330,3 @@ def _source(file: AudioFile, file_of: Sequence[Path], tracks: Sequence[Track]) -
     """A file and the tracks that it fills; `file_of` is the file of each."""
     columns = [i for i, path in enumerate(file_of) if path == file.path]
     return Source(file, columns, [tracks[i].channel - 1 for i in columns])
-
-
-def _index(numbers: Sequence[int]) -> slice | list[int]:
-    """An index for these places of an axis: a slice where they follow one another, which copies faster."""
-    first, n = numbers[0], len(numbers)
-    return slice(first, first + n) if list(numbers) == list(range(first, first + n)) else list(numbers)
-
-
-def _check_channel(track: Track, file: AudioFile) -> None:
-    """Refuse a channel that the file does not have."""
-    if not 1 <= track.channel <= file.n_channels:
-        only = "1" if file.n_channels == 1 else f"1 to {file.n_channels}"
-        raise DescriptionError(
-            f"there is no such channel (found {file.n_channels} in the file).",
-            f"Name channel {only} in the description.",
-            path=track.file,
-            channel=track.channel,
-        )
-
-
-def _check_rates(files: tuple[AudioFile, ...], capture: str) -> None:
-    """Refuse files of one clock whose sample rates differ."""
-    first = files[0]
-    for file in files[1:]:
-        if file.sample_rate_hz != first.sample_rate_hz:
-            raise AudioError(
-                f'sample rate differs within capture "{capture}" (found {file.sample_rate_hz} Hz, '
-                f"expected {first.sample_rate_hz} Hz as in {first.shown}).",
-                f"Convert one of the two, or list {file.shown} in `unsynced` if another recorder made it.",
-                path=file.shown,
-            )
-
-
-def _common_part(files: tuple[AudioFile, ...], capture: Capture) -> tuple[tuple[int, int], list[Finding]]:
-    """First frame and the one after the last that all files share, within the capture; and what is left out."""
-    rate = files[0].sample_rate_hz
-    start = round(capture.start_s * rate)
-    wanted = None if math.isnan(capture.end_s) else round(capture.end_s * rate)
-    if wanted is not None and wanted <= start:
-        raise DescriptionError(
-            f'capture "{capture.name}" is empty (found start_s {capture.start_s:g}, end_s {capture.end_s:g}).',
-            "Let end_s be later than start_s.",
-        )
-    shortest, longest = min(files, key=lambda f: f.n_frames), max(files, key=lambda f: f.n_frames)
-    if start >= shortest.n_frames:
-        raise DescriptionError(
-            f'capture "{capture.name}" begins after the end of the file '
-            f"(found start_s {capture.start_s:g}, expected less than {shortest.duration_s:.2f}).",
-            "Correct start_s in the description.",
-            path=shortest.shown,
-        )
-    stop = shortest.n_frames if wanted is None else min(wanted, shortest.n_frames)
-    longest_stop = longest.n_frames if wanted is None else min(wanted, longest.n_frames)
-    return (start, stop), _length_findings(shortest, longest_stop - stop, wanted, longest, capture)
-
-
-def _length_findings(
-    shortest: AudioFile, n_left_out: int, wanted: int | None, longest: AudioFile, capture: Capture
-) -> list[Finding]:
-    """Notes on audio that is not used or was asked for and is not there."""
-    rate, findings = shortest.sample_rate_hz, []
-    if n_left_out > 0:
-        left_out_s = n_left_out / rate
-        detail = (
-            f"{shortest.shown} is the shortest; {left_out_s:.2f} s of {longest.shown} are not used. "
-            "Check that these files belong together and start together."
-        )
-        findings.append(
-            Finding(
-                "files differ in length",
-                "note",
-                detail,
-                capture.name,
-                file=shortest.shown,
-                value=left_out_s,
-                unit="s",
-                at_s=shortest.duration_s,
-            )
-        )
-    if wanted is not None and wanted > longest.n_frames:
-        missing_s = (wanted - longest.n_frames) / rate
-        detail = f"The capture's end_s lies {missing_s:.2f} s after the end of the audio. Correct it, or leave it out."
-        findings.append(
-            Finding(
-                "end after the audio",
-                "note",
-                detail,
-                capture.name,
-                file=longest.shown,
-                value=missing_s,
-                unit="s",
-                at_s=longest.duration_s,
-            )
-        )
-    return findings

@@ -13,6 +13,7 @@ from analyze.findings import Finding
 from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
 from analyze.responses.rows import InputPair
 from analyze.responses.stage_inputs import compare_inputs
+from analyze.responses.without_feed import Unfed, without_feed
 from analyze.responses.workers import capture_workers
 
 #: Every capture draws its replicates from a generator of its own.
@@ -21,9 +22,10 @@ _SEED = 20260514
 
 @dataclass
 class Recorded:
-    """What all captures hold: outputs measured, stage inputs compared, findings in the order of the captures, files."""
+    """What all captures hold: outputs measured, captures without feeds, stage inputs compared, findings, files."""
 
     measured: list[Measured] = field(default_factory=list)
+    unfed: list[Unfed] = field(default_factory=list)
     inputs: list[InputPair] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     files: dict[str, AudioFile] = field(default_factory=dict)
@@ -39,19 +41,25 @@ def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart |
     out = Recorded()
     failures: list[AudioError] = []
     usable = [n for n, c in enumerate(sound_check.captures) if not usable_tracks(c).why]
+    mute = [n for n, c in enumerate(sound_check.captures) if usable_tracks(c).why and c.mics]
     compared = [n for n, c in enumerate(sound_check.captures) if len(c.inputs) > 1]
-    with capture_workers(workers, len(usable) + len(compared), progress) as (submit, watched):
+    with capture_workers(workers, len(usable) + len(compared) + len(mute), progress) as (submit, watched):
         captures = sound_check.captures
         jobs = {
             n: submit(measure, sound_check, captures[n], np.random.default_rng([_SEED, n]), watched) for n in usable
         }
         pairs = {n: submit(compare_inputs, sound_check, captures[n], watched) for n in compared}
+        levels = {n: submit(without_feed, sound_check, captures[n]) for n in mute}
         for number, capture in enumerate(captures):
             out.findings += left_out_findings(capture)
             try:
                 if number in jobs:
                     result, found, read = jobs[number].result()
                     out.measured += [] if result is None else [result]
+                    _add(out, found, read)
+                if number in levels:
+                    unfed, found, read = levels[number].result()
+                    out.unfed += [] if unfed is None else [unfed]
                     _add(out, found, read)
                 if number in pairs:
                     rows, found, read = pairs[number].result()

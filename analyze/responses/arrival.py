@@ -9,7 +9,7 @@ Conventions: delays positive when later; evidence positive for `normal`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,6 +77,13 @@ class Evidence:
             return float("nan"), float("nan")
         mean, std = self.onset.delay(sign)
         return mean, float(np.hypot(std, _BAND_LIMITED_STD_S))
+
+    def later(self, delay_s: float) -> Evidence:
+        """The same, arriving later."""
+        if delay_s == 0.0:
+            return self
+        onset = None if self.onset is None else replace(self.onset, delay_s=self.onset.delay_s + delay_s)
+        return replace(self, sharp_s=self.sharp_s + delay_s, onset=onset)
 
 
 def evidence_of(responses: Responses) -> list[Evidence]:

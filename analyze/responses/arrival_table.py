@@ -68,6 +68,8 @@ def _row(m: Measured, e: Evidence, sound_check: SoundCheck, signs: Signs) -> Arr
     own_sign = int(np.sign(e.evidence)) if own >= DECIDED else 0
     level_db, coherence = _in_band(m.responses, e)
     flight_s = arrival_s - (setting.delay_ms + output.latency_ms) / 1000.0
+    if (e.output, e.position) in m.own_clocks:
+        flight_s = math.nan
     return Arrival(
         capture=capture.name,
         output=e.output,
@@ -128,7 +130,10 @@ def sent_before_arrival(
     blocked: dict[str, str] = {}
     findings = []
     for row in arrival_rows(measured, sound_check, signs):
-        capture = next(m.capture for m in measured if m.capture.name == row.capture)
+        m = next(m for m in measured if m.capture.name == row.capture)
+        if (row.output, row.position) in m.own_clocks:
+            continue
+        capture = m.capture
         flight_ms = row.arrival_ms - capture.settings[row.output].delay_ms
         if not flight_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms):
             continue

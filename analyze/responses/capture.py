@@ -7,7 +7,7 @@ and left out.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
+from analyze.responses.own_clocks import OwnClock, own_clocks
 from analyze.responses.separation import Separation, separations, without_reach
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
@@ -32,6 +33,7 @@ class Measured:
     responses : as captured; evidence : of every output and position; impulse_responses : at present settings
     separations : how well its outputs can be told apart
     cross : the capture's sums, kept only where several outputs sounded
+    own_clocks : per (output, position) on different clocks, what they do not know of each other; others are left out
     """
 
     capture: Capture
@@ -40,6 +42,7 @@ class Measured:
     impulse_responses: tuple[ImpulseResponse, ...]
     separations: tuple[Separation, ...] = ()
     cross: CrossSpectra | None = None
+    own_clocks: Mapping[tuple[str, str], OwnClock] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -47,61 +50,40 @@ class UsableTracks:
     """What of a capture can be analysed.
 
     feeds : outputs that sound with a recorded feed; unfed : outputs that sound without
-    mics : position -> file of every microphone on the feeds' clock
     why : why nothing can be analysed, empty if something can
     """
 
     feeds: tuple[str, ...]
     unfed: tuple[str, ...]
-    mics: dict[str, str]
     why: str
 
 
 def usable_tracks(capture: Capture) -> UsableTracks:
-    """Feeds and microphones of a capture that can be analysed together."""
-    apart = {file for files in capture.unsynced for file in files}
-    sounding = tuple(name for name in capture.feeds if name in capture.playing)
-    feeds = tuple(name for name in sounding if capture.feeds[name].file not in apart)
+    """Feeds of a capture that can be analysed with its microphones."""
+    feeds = tuple(name for name in capture.feeds if name in capture.playing)
     unfed = tuple(name for name in capture.playing if name not in feeds)
-    mics = {position: track.file for position, track in capture.mics.items() if track.file not in apart}
     why = ""
     if not capture.feeds or not capture.mics:
         why = "has no feed and microphone together"
-    elif not sounding:
-        why = f"holds no feed of what sounds in it ({', '.join(capture.playing)})"
     elif not feeds:
-        why = "has its feed on a clock of its own"
-    elif not mics:
-        why = "has no microphone on the clock of its feed"
-    return UsableTracks(feeds, unfed, {} if why else mics, why)
+        why = f"holds no feed of what sounds in it ({', '.join(capture.playing)})"
+    return UsableTracks(feeds, unfed, why)
 
 
 def left_out_findings(capture: Capture) -> list[Finding]:
-    """Notes on what of a capture is not analysed."""
+    """A warning where nothing of a capture is analysed; one with microphones alone has its own (`without_feed.py`)."""
     usable = usable_tracks(capture)
-    if usable.why and (capture.feeds or capture.mics):
-        detail = f"Not analysed: it {usable.why}. Record the feeds and the microphones on one recorder."
-        return [Finding("capture not analysed", "warning", detail, capture.name)]
-    return [
-        Finding(
-            "recorder of its own not analysed",
-            "warning",
-            "Not on the feed's clock, so it is left out. Record this position on the recorder that takes the feed.",
-            capture.name,
-            position,
-            track.file,
-            track.channel,
-        )
-        for position, track in capture.mics.items()
-        if usable.mics and position not in usable.mics
-    ]
+    if not usable.why or capture.mics or not capture.feeds:
+        return []
+    detail = f"Not analysed: it {usable.why}. Record the feeds with the microphones."
+    return [Finding("capture not analysed", "warning", detail, capture.name)]
 
 
 def open_capture(sound_check: SoundCheck, capture: Capture) -> Recording:
     """The capture's usable tracks, opened: the feeds, then the microphones."""
     usable = usable_tracks(capture)
     tracks = {("feed", name): capture.feeds[name] for name in usable.feeds}
-    tracks |= {("mic", position): capture.mics[position] for position in usable.mics}
+    tracks |= {("mic", position): track for position, track in capture.mics.items()}
     return open_recording(sound_check.folder, capture, tracks)
 
 
@@ -114,14 +96,25 @@ def measure(
     """
     usable = usable_tracks(capture)
     with open_capture(sound_check, capture) as recording:
+        feeds, positions = (_names(recording, kind) for kind in ("feed", "mic"))
+        findings, files = list(recording.findings), recording.files
+        if not feeds or not positions:  # their clock was not found, and a finding says so
+            return None, findings, files
         advance = progress(capture.name, recording.n_frames) if progress else None
-        groups = group_numbers(sound_check, usable.feeds)
-        cross, findings = cross_spectra_of(recording, usable.feeds, tuple(usable.mics), groups, advance)
-        findings = [*recording.findings, *recording.late_findings(), *findings]
-        files = recording.files
+        groups = group_numbers(sound_check, feeds)
+        cross, found = cross_spectra_of(recording, feeds, positions, groups, advance)
+        findings += [*recording.late_findings(), *found]
+        clocks = own_clocks(recording, capture)
     if cross is None:
         return None, findings, files
-    return measured_from(sound_check, capture, cross, rng, usable.unfed), findings, files
+    unfed = (*usable.unfed, *(name for name in usable.feeds if name not in feeds))
+    measured = measured_from(sound_check, capture, cross, rng, unfed)
+    return replace(measured, own_clocks=clocks), findings, files
+
+
+def _names(recording: Recording, kind: str) -> tuple[str, ...]:
+    """Labels of the recording's tracks of one kind, in order."""
+    return tuple(place.name for place in recording.places if place.kind == kind)
 
 
 def group_numbers(sound_check: SoundCheck, feeds: Sequence[str]) -> list[int]:

@@ -226,8 +226,7 @@ def test_microphone_that_holds_the_feed() -> None:
     found = only(found_in(samples, "feed", "mic", "mic"))
     assert (found.finding, found.severity, found.track) == ("same signal", "warning", "mic 2")
     assert "feed 0" in found.detail
-    assert found_in(samples, "mic", "mic", "mic") == []
-    assert found_in(samples, "feed", "mic", "feed") == []
+    assert names(found_in(samples, "feed", "mic", "input")) == []
 
 
 def _near_copies(feed: Samples) -> dict[str, Samples]:
@@ -266,9 +265,12 @@ def test_figures_do_not_depend_on_blocks_or_track_order(seed: int, sizes: list[i
     whole, order = summary_of(samples, sizes=(40_000,)), [2, 0, 1]
     blocks, permuted = summary_of(samples, sizes=tuple(sizes)), summary_of(samples[:, order])
     for name, figures in vars(whole).items():
+        if not isinstance(figures, np.ndarray):
+            expected = tuple(figures[k] for k in order) if isinstance(figures, tuple) else figures
+            assert (getattr(blocks, name), getattr(permuted, name)) == (figures, expected), name
+            continue
         np.testing.assert_array_equal(getattr(blocks, name), figures, err_msg=name)
-        expected = figures[order] if isinstance(figures, np.ndarray) else figures
-        np.testing.assert_array_equal(getattr(permuted, name), expected, err_msg=name)
+        np.testing.assert_array_equal(getattr(permuted, name), figures[order], err_msg=name)
 
 
 def test_one_sample() -> None:

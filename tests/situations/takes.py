@@ -30,6 +30,7 @@ class Take:
     feeds : output -> signal (frame,) sent to it; unfed : outputs of them whose feed is not recorded
     turned : outputs recorded with the other polarity than described, declared as such under `settings`
     noise_db : level of the noise at every microphone re what it hears of everything
+    own_clock : position -> (offset_s, ppm) of a recorder of its own there, see `analyze/audio/clock.py` for the signs
     more : further lines of the capture's table
     """
 
@@ -38,6 +39,7 @@ class Take:
     unfed: Sequence[str] = ()
     turned: Sequence[str] = ()
     noise_db: float = -40.0
+    own_clock: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     more: Sequence[str] = field(default=())
 
 
@@ -102,12 +104,17 @@ def write(scene: Scene, folder: Path, takes: Sequence[Take], seed: int = 0, head
         mics = mics + level * np.stack(
             [pink_noise(len(mics), scene.sample_rate_hz, 15.0, 6000.0, rng) for _ in scene.positions], axis=1
         )
+        for position in take.own_clock:
+            p = [q.name for q in scene.positions].index(position)
+            sound = on_own_clock(mics[:, p], scene.sample_rate_hz, *take.own_clock[position], rng)
+            sound *= 0.9 / np.abs(sound).max()
+            soundfile.write(folder / own_file(number, position), sound, scene.sample_rate_hz, subtype="PCM_24")
         recorded = [name for name in take.feeds if name not in take.unfed]
         tracks = np.concatenate([np.stack([take.feeds[name] for name in recorded], axis=1), mics], axis=1)
         tracks *= min(1.0, 0.9 / np.abs(tracks).max())
         file = f"take_{number}.wav"
         soundfile.write(folder / file, tracks, scene.sample_rate_hz, subtype="PCM_24")
-        blocks.append(_capture(scene, take, recorded, file))
+        blocks.append(_capture(scene, take, recorded, file, number))
     path = folder / "soundcheck.toml"
     path.write_text("\n".join(blocks) + "\n", encoding="utf-8")
     return path
@@ -138,13 +145,31 @@ def _positions(scene: Scene) -> str:
     return "\n".join(f"[positions.{quoted(p.name)}]\nzone = {quoted(p.zone)}" for p in scene.positions)
 
 
-def _capture(scene: Scene, take: Take, recorded: Sequence[str], file: str) -> str:
+def own_file(number: int, position: str) -> str:
+    """The file of a recorder of its own."""
+    return f"handheld_{number}_{position.replace(' ', '_')}.wav"
+
+
+def on_own_clock(sound: Samples, rate_hz: int, offset_s: float, ppm: float, rng: np.random.Generator) -> Samples:
+    """A track as a recorder on its own clock takes it: `foreign_s = offset_s + (1 + ppm * 1e-6) * base_s`."""
+    import soxr
+
+    stretched = soxr.resample(sound, rate_hz, rate_hz * (1.0 + ppm * 1e-6), quality="VHQ")
+    hiss = 1e-4 * rng.standard_normal(round(abs(offset_s) * rate_hz))
+    return np.concatenate([hiss, stretched]) if offset_s > 0 else stretched[len(hiss) :]
+
+
+def _capture(scene: Scene, take: Take, recorded: Sequence[str], file: str, number: int) -> str:
     feeds = ", ".join(f"{quoted(name)} = {quoted(f'{file}:{k}')}" for k, name in enumerate(recorded, 1))
     first = len(recorded) + 1
-    mics = ", ".join(f"{quoted(p.name)} = {quoted(f'{file}:{k}')}" for k, p in enumerate(scene.positions, first))
+    tracks = {p.name: f"{file}:{k}" for k, p in enumerate(scene.positions, first)}
+    tracks |= {position: own_file(number, position) for position in take.own_clock}
+    mics = ", ".join(f"{quoted(name)} = {quoted(track)}" for name, track in tracks.items())
     playing = ", ".join(quoted(name) for name in take.feeds)
     lines = ["[[captures]]", f"name = {quoted(take.name)}", f"playing = [{playing}]", f"feeds = {{ {feeds} }}"]
     lines.append(f"mics = {{ {mics} }}")
+    if take.own_clock:
+        lines.append(f"unsynced = [{', '.join(quoted(own_file(number, p)) for p in take.own_clock)}]")
     if take.turned:
         present = {o.name: s for o, s in zip(scene.outputs, scene.present.signs, strict=True)}
         inside = ", ".join(f"{quoted(n)} = {{ polarity = {quoted(_polarity(-present[n]))} }}" for n in take.turned)

@@ -95,3 +95,26 @@ def test_a_sub_without_a_feed_leaves_the_low_bands_undecided(tmp_path: Path) -> 
     (row,) = (a for a in found.arrivals if (a.output, a.position) == ("delay tower", "back"))
     true_s = scene.flight_s[index, positions.index("back")] + scene.present.delays_s[index]
     assert row.arrival_ms == pytest.approx(1000.0 * true_s, abs=0.05)
+
+
+def test_without_a_feed_levels_and_times_between_microphones_are_said(tmp_path: Path) -> None:
+    """Noise from a generator that nobody recorded, beside a take that can be analysed."""
+    scene = build_scene(2)
+    rng = np.random.default_rng(10)
+    main = mixes(scene, 14.0, rng, 0.3, ("main left",))
+    path = write(scene, tmp_path, [Take("good", main)])
+    text = path.read_text()
+    mics = ", ".join(f'"{p.name}" = "take_1.wav:{k}"' for k, p in enumerate(scene.positions, 2))
+    path.write_text(f'{text}[[captures]]\nname = "generator"\nplaying = ["main left"]\nmics = {{ {mics} }}\n')
+    found = analyse(load_sound_check(path))
+    (warning,) = (f for f in found.findings if f.finding == "no feed recorded")
+    assert (warning.capture, warning.severity) == ("generator", "warning")
+    assert "Record the signal of the generator" in warning.detail
+    names = [p.name for p in scene.positions]
+    flight_ms = 1000.0 * scene.flight_s[[o.name for o in scene.outputs].index("main left")]
+    expected = flight_ms[names.index("back")] - flight_ms[0]
+    assert (
+        f"back hears it about {abs(expected):.0f} ms {'later' if expected > 0 else 'earlier'} than mix"
+        in warning.detail
+    )
+    assert {b.capture for b in found.bands} == {"good"}

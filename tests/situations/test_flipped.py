@@ -70,13 +70,13 @@ def flips_of(scene: Scene, folder: Path, takes: list[Take]) -> Analysis:
 
 
 def test_a_flip_is_measured_and_compared_with_the_prediction(checked: tuple[Scene, list[Take]], tmp_path: Path) -> None:
-    """Third octaves at the seats where the flip is heard: measured 0.4 dB off the prediction in the median."""
+    """Third octaves at the seats where the flip is heard: measured 0.02 dB off the prediction in the median."""
     scene, takes = checked
     found = flips_of(scene, tmp_path, takes)
     heard = [r for r in found.flips if max(abs(r.change_db), abs(r.predicted_db)) > 1.0]
     assert len(heard) > 20
-    assert np.median([abs(r.change_db - r.predicted_db) for r in heard]) < 0.8
-    assert np.corrcoef([r.change_db for r in heard], [r.predicted_db for r in heard])[0, 1] > 0.95
+    assert np.median([abs(r.change_db - r.predicted_db) for r in heard]) < 0.05
+    assert np.corrcoef([r.change_db for r in heard], [r.predicted_db for r in heard])[0, 1] > 0.999
     (note,) = (f for f in found.findings if f.finding.startswith("flip "))
     assert (note.finding, note.severity, note.track) == ("flip as predicted", "note", "sub left")
 
@@ -93,3 +93,20 @@ def test_a_flip_that_was_none_is_noticed(checked: tuple[Scene, list[Take]], tmp_
     (warning,) = (f for f in found.findings if f.finding.startswith("flip "))
     assert (warning.finding, warning.severity) == ("flip not as predicted", "warning")
     assert "is not as described" in warning.detail
+
+
+def test_a_flip_without_recorded_feeds_is_measured_too(checked: tuple[Scene, list[Take]], tmp_path: Path) -> None:
+    """Equal feeds are assumed and their spectrum is not known: measured 0.23 dB off the prediction in the median."""
+    scene, takes = checked
+    text = write(scene, tmp_path, takes).read_text()
+    for number in (3, 4):
+        text = text.replace(
+            f'feeds = {{ "main left" = "take_{number}.wav:1", "sub left" = "take_{number}.wav:2" }}\n', ""
+        )
+    (tmp_path / "soundcheck.toml").write_text(text)
+    found = analyse(load_sound_check(tmp_path))
+    assert [f.finding for f in found.findings].count("no feed recorded") == 2
+    heard = [r for r in found.flips if max(abs(r.change_db), abs(r.predicted_db)) > 1.0]
+    assert len(heard) > 20
+    assert np.median([abs(r.change_db - r.predicted_db) for r in heard]) < 0.35
+    assert [f.finding for f in found.findings if f.finding.startswith("flip ")] == ["flip as predicted"]
