@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
-from analyze.audio.damage import TrackStatistics, damage_findings
+from analyze.audio.damage import TrackStatistics
 from analyze.audio.recording import Recording
 from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
 from analyze.spectra.least_squares import solve
+from analyze.spectra.left_out import left_out_of
 from analyze.spectra.prediction import Filters, corrected, filters_of, unexplained
-from analyze.spectra.streaming import SourceEndedError, accumulate, furthest_read_s, plan_frames
+from analyze.spectra.streaming import SourceEndedError, Spans, accumulate, furthest_read_s, plan_frames
 
 #: Fewest frames per feed that give a spread at all.
 _FEWEST_FRAMES = 2 * OVERLAP_HOPS
@@ -61,22 +62,28 @@ def cross_spectra_of(
     too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
     if too_short:
         return None, [*findings, too_short]
-    cross, damage = _checked_pass(recording, feeds, positions, shift_s, progress)
+    cross, left_out, found = _checked_pass(recording, feeds, positions, shift_s, progress)
+    findings += found
     if cross is None:
-        return None, [*findings, *damage]
+        return None, findings
     moved = shift_s + _remaining_s(cross)
-    if np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None:
-        cross = _pass(recording, feeds, positions, moved)
+    is_moved = (
+        np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None
+    )
+    if is_moved or left_out != list(recording.gaps):
+        cross = _pass(recording, feeds, positions, moved if is_moved else shift_s, left_out)
     if len(feeds) > 1:
-        cross = _looked_again(recording, cross, groups)
-    return cross, [*findings, *damage]
+        cross = _looked_again(recording, cross, groups, left_out)
+    return cross, findings
 
 
-def _looked_again(recording: Recording, cross: CrossSpectra, groups: Sequence[int] | None) -> CrossSpectra:
+def _looked_again(
+    recording: Recording, cross: CrossSpectra, groups: Sequence[int] | None, left_out: Sequence[Spans]
+) -> CrossSpectra:
     """The cross-spectra corrected by what the responses leave unexplained, look after look."""
     for step in _LOOKS:
         filters = filters_of(cross, solve(cross.gxx, cross.gxy, cross.n_effective, groups))
-        rest = _pass(recording, cross.feeds, cross.positions, cross.shift_s, filters=filters)
+        rest = _pass(recording, cross.feeds, cross.positions, cross.shift_s, left_out, filters=filters)
         cross = corrected(rest, filters, solve(rest.gxx, rest.gxy, rest.n_effective, groups), step)
     return cross
 
@@ -87,18 +94,23 @@ def _checked_pass(
     positions: Sequence[str],
     shift_s: NDArray[np.float64],
     progress: Callable[[int], None] | None,
-) -> tuple[CrossSpectra | None, list[Finding]]:
-    """The pass with the tracks' damage looked for on the way; begun anew, shorter, where a file breaks off."""
+) -> tuple[CrossSpectra | None, list[Spans], list[Finding]]:
+    """The first pass with the tracks' damage looked for on the way; begun anew, shorter, where a file breaks off.
+
+    Returns the sums, what must not count of each track, and the findings.
+    """
     while True:
         statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
+        log: list[NDArray[np.float32]] = []
         try:
-            cross = _pass(recording, feeds, positions, shift_s, statistics, progress)
+            cross = _pass(recording, feeds, positions, shift_s, recording.gaps, statistics, log, progress)
         except SourceEndedError:
             too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
             if too_short:
-                return None, [too_short]
+                return None, [], [too_short]
             continue
-        return cross, damage_findings(statistics.finish(), recording.places)
+        n_fewest = _FEWEST_FRAMES * len(feeds)
+        return cross, *left_out_of(recording, statistics.finish(), log, cross.shift_s, n_fewest)
 
 
 def _pass(
@@ -106,7 +118,9 @@ def _pass(
     feeds: Sequence[str],
     positions: Sequence[str],
     shift_s: NDArray[np.float64],
+    left_out: Sequence[Spans],
     statistics: TrackStatistics | None = None,
+    log: list[NDArray[np.float32]] | None = None,
     progress: Callable[[int], None] | None = None,
     filters: Filters | None = None,
 ) -> CrossSpectra:
@@ -122,6 +136,8 @@ def _pass(
         feeds=feeds,
         positions=positions,
         shift_s=shift_s,
+        left_out=left_out,
+        log=log,
         progress=progress,
     )
 

@@ -22,7 +22,10 @@ from analyze.spectra.cross_spectra import (
     OVERLAP_HOPS,
     CrossSpectra,
 )
+from analyze.spectra.frame_levels import band_energies
 
+#: Frames whose levels are logged at the most: three hours of them.
+MOST_LOGGED = 1 << 15
 #: Frames transformed at a time.
 _BATCH = 8
 #: Samples read at a time.
@@ -80,6 +83,7 @@ def accumulate(
     positions: Sequence[str],
     shift_s: NDArray[np.float64],
     left_out: Sequence[Spans] = (),
+    log: list[NDArray[np.float32]] | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> CrossSpectra:
     """Cross-spectral sums of one capture.
@@ -91,6 +95,7 @@ def accumulate(
     shift_s : (feed, position) how much earlier than the microphone each feed is read; rounded to whole samples
     left_out : per track the samples that must not count; a frame that touches one is left out for the microphone
         concerned, a frame of a feed for all
+    log : takes the energies (frame, track, band) of every batch of frames, the first `MOST_LOGGED` frames of them
     progress : called with the number of samples done since the last call
 
     Raises
@@ -98,14 +103,11 @@ def accumulate(
     ValueError : if not a single frame fits (check `plan_frames` first)
     SourceEndedError : if the source ends before its `n_samples`
     """
-    shift = np.round(shift_s * sample_rate_hz).astype(np.int64)
-    latest = shift.max(axis=0)  # (position,) where each microphone is read
-    furthest = round(furthest_read_s(shift / sample_rate_hz) * sample_rate_hz)
-    plan = plan_frames(n_samples, sample_rate_hz, furthest)
+    plan, reading = _plan(n_samples, sample_rate_hz, shift_s, left_out)
     if plan.n_frames == 0:
         raise ValueError("the recording is shorter than one frame")
-    reading = _Reading(latest, latest - shift, _usable(plan, latest, latest - shift, left_out))
-    sums = _Sums(plan, reading)
+    sums = _Sums(plan, reading, log)
+    latest, furthest = reading.microphone, round(furthest_read_s(shift_s) * sample_rate_hz)
     lead = max(0, -int(latest.min(initial=0)))
     frame = 0
     for start, samples in _batches(blocks, plan, furthest, lead, progress):
@@ -118,7 +120,7 @@ def accumulate(
         feeds=tuple(feeds),
         positions=tuple(positions),
         sample_rate_hz=sample_rate_hz,
-        shift_s=shift / sample_rate_hz,
+        shift_s=(reading.microphone - reading.feed) / sample_rate_hz,
         n_frames=sums.n_frames,
         gxx=sums.gxx,
         gyy=sums.gyy,
@@ -138,6 +140,31 @@ class _Reading:
     microphone: NDArray[np.int64]
     feed: NDArray[np.int64]
     usable: NDArray[np.bool_]
+
+
+def _plan(
+    n_samples: int, sample_rate_hz: float, shift_s: NDArray[np.float64], left_out: Sequence[Spans]
+) -> tuple[FramePlan, _Reading]:
+    """The frames of a recording and how its tracks are read in them."""
+    shift = np.round(shift_s * sample_rate_hz).astype(np.int64)
+    latest = shift.max(axis=0)  # (position,) where each microphone is read
+    plan = plan_frames(n_samples, sample_rate_hz, round(furthest_read_s(shift / sample_rate_hz) * sample_rate_hz))
+    return plan, _Reading(latest, latest - shift, _usable(plan, latest, latest - shift, left_out))
+
+
+def usable_frames(
+    n_samples: int, sample_rate_hz: float, shift_s: NDArray[np.float64], left_out: Sequence[Spans]
+) -> NDArray[np.bool_]:
+    """Frames, (frame, position), that `accumulate` counts."""
+    return _plan(n_samples, sample_rate_hz, shift_s, left_out)[1].usable
+
+
+def middle_of(frame: int, sample_rate_hz: float, shift_s: NDArray[np.float64], position: int) -> tuple[int, int]:
+    """Samples of a microphone in the middle of a frame: left out, they take it and all that overlap it with them."""
+    length = round(FRAME_S * sample_rate_hz)
+    hop = length // OVERLAP_HOPS
+    at = round(float(shift_s[:, position].max()) * sample_rate_hz) + frame * hop + length // 2
+    return max(0, at - hop // 2), at + hop // 2
 
 
 def _usable(
@@ -196,8 +223,8 @@ def _batches(
 class _Sums:
     """The running sums of one pass, in double precision."""
 
-    def __init__(self, plan: FramePlan, reading: _Reading) -> None:
-        self.plan, self.reading = plan, reading
+    def __init__(self, plan: FramePlan, reading: _Reading, log: list[NDArray[np.float32]] | None) -> None:
+        self.plan, self.reading, self.log = plan, reading, log
         n_feed, n_position = reading.feed.shape
         n_group, n_line, n_low = plan.n_groups, plan.length // 2 + 1, round(LOW_HZ * FRAME_S) + 1
         self.n_low = min(n_low, n_line)
@@ -214,8 +241,12 @@ class _Sums:
         n_feed, n_position = self.reading.feed.shape
         group_of = np.array([self.plan.group_of(first + k) for k in range(n)])
         feeds = _FeedSpectra(self, samples, start, n)
+        is_logged = self.log is not None and first < MOST_LOGGED
+        logged = [band_energies(feeds.of(i, 0)) for i in range(n_feed)] if is_logged else []
         for p in range(n_position):
             y = self.transform(samples[:, n_feed + p], start + int(self.reading.microphone[p]), n)
+            if is_logged:
+                logged.append(band_energies(y))
             usable = self.reading.usable[first : first + n, p]
             for g in np.unique(group_of):
                 rows = np.flatnonzero((group_of == g) & usable)
@@ -229,6 +260,8 @@ class _Sums:
                         lines = feeds.product(i, j, p, rows)
                         self.gxx[p, i, j] += lines
                         self.low_gxx[g, p, i, j] += lines[: self.n_low]
+        if self.log is not None and logged:
+            self.log.append(np.stack(logged, axis=1))
 
     def transform(self, track: NDArray[np.float32], start: int, n: int) -> NDArray[np.complex64]:
         """Windowed spectra (frame, line) of n frames from sample `start` on."""

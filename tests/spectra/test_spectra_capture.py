@@ -178,9 +178,9 @@ def test_the_pass_is_repeated_where_a_delay_was_off(
 
     run = module._pass
 
-    def counted(recording: Recording, feeds, positions, shift_s, statistics=None, progress=None) -> CrossSpectra:
+    def counted(recording: Recording, feeds, positions, shift_s, left_out, statistics=None, *more) -> CrossSpectra:
         passes.append(statistics is not None)
-        return run(recording, feeds, positions, shift_s, statistics, progress)
+        return run(recording, feeds, positions, shift_s, left_out, statistics, *more)
 
     monkeypatch.setattr(module, "coarse_delays_s", off)
     monkeypatch.setattr(module, "_pass", counted)

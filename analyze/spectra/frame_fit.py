@@ -1,0 +1,127 @@
+"""What every microphone should hold in every frame by what the feeds held: gains from feeds to microphone, per band.
+
+Conventions: energies are (frame, track, band), any scale; frames overlap and follow one another; ratios are in dB,
+10 log of energies, positive where a microphone holds more than expected.
+
+The gains are those of energies, `E[|Y|^2] = sum_i |H_i|^2 E[|X_i|^2] + noise` for feeds unrelated to one another
+(Bendat & Piersol, Random Data, ch. 7, from memory), fitted with relative errors, so that a frame that holds far too
+much weighs little; none is negative (Lawson & Hanson 1974). Reverberation is allowed for by letting a feed die away
+slowly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import energy_db
+
+#: What a feed leaves behind falls by so much per second: 60 dB in 5 s, as slow as any hall.
+_DECAY_DB_S = 12.0
+#: A frame is loud in a band where a feed is within this of its loudest frame there.
+_LOUD_DB = -10.0
+#: Bands of a microphone this far below its strongest do not count.
+_COUNTED_DB = -20.0
+#: Frames further off than this, dB, do not take part in the fit, as long as half of them do.
+_FAR_OFF_DB = 6.0
+_FITS = 4
+#: Fewest loud frames from which anything is told.
+_FEWEST = 6
+#: Bands whose ratio is steadier than this do not weigh more, dB.
+_LEAST_SPREAD_DB = 0.3
+
+
+@dataclass(frozen=True)
+class LevelFit:
+    """Energies as found and as expected; axes frame, position, band.
+
+    found, expected : energies, of the same scale; sent : (frame, band) of all feeds together
+    is_loud : where a feed sounds in this band and the frame may be used
+    is_counted : (position, band) where the band is one of the microphone's strong ones and was fitted
+    spread_db : (position, band) how far the ratio of loud frames lies below its median, one standard deviation
+    """
+
+    found: NDArray[np.float64]
+    expected: NDArray[np.float64]
+    sent: NDArray[np.float64]
+    is_loud: NDArray[np.bool_]
+    is_counted: NDArray[np.bool_]
+    spread_db: NDArray[np.float64]
+
+    def ratio_db(self) -> NDArray[np.float64]:
+        """Found over expected, (frame, position, band), NaN where that says nothing: soft frames, bands not counted."""
+        ratio = self.found / np.maximum(self.expected, 1e-30)
+        return np.where(self.is_loud & self.is_counted & (self.found > 0.0), energy_db(ratio), np.nan)
+
+
+def fit_levels(
+    feeds: NDArray[np.floating], microphones: NDArray[np.floating], usable: NDArray[np.bool_], hop_s: float
+) -> LevelFit:
+    """Fit the microphones (frame, position, band) by the feeds (frame, feed, band).
+
+    usable : (frame, position) frames that may take part; hop_s : from one frame to the next
+    """
+    x, y = feeds.astype(np.float64), microphones.astype(np.float64)
+    lasting = _lasting(x, 10.0 ** (-0.1 * _DECAY_DB_S * hop_s))
+    sounds = (x > 10.0 ** (0.1 * _LOUD_DB) * x.max(axis=0, initial=0.0)).any(axis=1)  # (frame, band)
+    is_loud = sounds[:, None, :] & usable[:, :, None]
+    expected, spread_db = np.zeros(y.shape), np.full(y.shape[1:], np.nan)
+    typical = np.zeros(y.shape[1:])
+    for p, b in np.ndindex(*y.shape[1:]):
+        rows = is_loud[:, p, b] & (y[:, p, b] > 0.0)
+        if np.count_nonzero(rows) < _FEWEST:
+            continue
+        expected[:, p, b] = _fitted(lasting[:, :, b], y[:, p, b], rows)
+        typical[p, b] = np.percentile(y[rows, p, b], 25.0)  # bursts may fill half of the frames
+        ratio_db = energy_db(y[rows, p, b] / np.maximum(expected[rows, p, b], 1e-30))
+        spread_db[p, b] = np.median(ratio_db) - np.percentile(ratio_db, 16.0)
+    is_counted = (typical > 0.0) & (typical >= 10.0 ** (0.1 * _COUNTED_DB) * typical.max(axis=1, keepdims=True))
+    return LevelFit(y, expected, x.sum(axis=1), is_loud, is_counted, spread_db)
+
+
+def _lasting(x: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
+    """Energies that fall no faster than `per_frame`."""
+    out = x.copy()
+    for k in range(1, len(x)):
+        out[k] = np.maximum(x[k], per_frame * out[k - 1])
+    return out
+
+
+def _fitted(x: NDArray[np.float64], y: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Energies (frame,) expected from feeds (frame, feed) and a steady noise, in the median of `rows` as found."""
+    from scipy.optimize import nnls
+
+    columns = np.concatenate([x, np.full((len(x), 1), np.median(y[rows]))], axis=1)
+    columns = columns / np.maximum(columns[rows].max(axis=0), 1e-30)
+    kept, expected = rows, np.zeros(len(y))
+    for _ in range(_FITS):
+        gains, _ = nnls(columns[kept] / y[kept, None], np.ones(np.count_nonzero(kept)))
+        expected = columns @ gains
+        ratio = y / np.maximum(expected, 1e-30)
+        middle = np.median(ratio[kept])
+        expected *= middle
+        far_off = np.abs(energy_db(np.maximum(ratio, 1e-30) / middle)) > _FAR_OFF_DB
+        if np.count_nonzero(rows & ~far_off) < max(_FEWEST, 0.5 * np.count_nonzero(rows)):
+            break
+        kept = rows & ~far_off
+    return expected
+
+
+def gain_db(ratio_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Gain (frame, position) common to the bands of (frame, position, band), 0 in the median; NaN where none is told.
+
+    Bands weigh by how steady they are.
+    """
+    told = np.isfinite(ratio_db)
+    middle, spread = median_of(ratio_db), median_of(np.abs(ratio_db - median_of(ratio_db)))
+    weight = told / np.maximum(1.4826 * np.where(np.isfinite(spread), spread, np.inf), _LEAST_SPREAD_DB) ** 2
+    total = weight.sum(axis=-1)
+    mean = np.where(told, weight * (ratio_db - middle), 0.0).sum(axis=-1) / np.where(total > 0.0, total, 1.0)
+    return np.where(total > 0.0, mean, np.nan)
+
+
+def median_of(values: NDArray[np.float64], axis: int = 0) -> NDArray[np.float64]:
+    """Median of what is told, NaN where nothing is."""
+    return np.asarray(np.ma.median(np.ma.masked_invalid(values), axis=axis).filled(np.nan))

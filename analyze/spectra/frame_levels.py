@@ -1,0 +1,218 @@
+"""Levels of all tracks frame by frame: what spoils single frames, and what moved during a take.
+
+A microphone should hold what the feeds account for, and little else. Where it holds far more, somebody talked, the wind
+blew or the microphone was touched: such frames are left out. Where its gain moves against the others, its chain was
+changed; where all of them move alike, the output was.
+
+Conventions: energies are (frame, track, band), the feeds ahead of the microphones; times are in seconds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db
+from analyze.audio.damage import TrackPlace
+from analyze.findings import Finding, Severity
+from analyze.spectra.cross_spectra import FRAME_S, line_hz
+from analyze.spectra.frame_fit import LevelFit, fit_levels, gain_db, median_of
+from analyze.spectra.frame_gain import Move
+from analyze.spectra.frame_moves import Changes, changes_of
+
+#: A frame is spoilt where a band of a microphone is this far over what is expected, and by so many spreads besides, dB.
+_SPOILT_DB, _SPOILT_SPREADS = 6.0, 2.0
+#: What a band is expected to hold is never less than this re its loud frames: a pause may hold noise, dB.
+_FLOOR_DB = -6.0
+#: Frames spoilt beyond this share are worth another take.
+_MANY = 0.1
+#: Smallest move of a level that is told, dB.
+_LEAST_MOVE_DB = 1.5
+#: A limiter: so many dB less gain for every dB of level at least, by so many standard errors.
+_LIMITER_SLOPE, _LIMITER_SIGMAS = -0.15, -3.0
+#: A gain that wanders this far, dB, and so many times as far as those of the other microphones, is automatic.
+_WANDER_DB, _WANDER_TIMES = 0.45, 4.0
+
+
+@dataclass(frozen=True)
+class FrameLevels:
+    """Energies of one capture frame by frame.
+
+    energy : (frame, track, band) float32, feeds then microphones, any scale; bands as in `band_energies`
+    hop_s : from one frame to the next
+    feeds, positions : labels of the tracks
+    """
+
+    energy: NDArray[np.float32]
+    hop_s: float
+    feeds: tuple[str, ...]
+    positions: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        """Check that the shapes agree and close the array."""
+        n_tracks = len(self.feeds) + len(self.positions)
+        if self.energy.ndim != 3 or self.energy.shape[1] != n_tracks:
+            raise ValueError(f"energy has shape {self.energy.shape}, expected (frame, {n_tracks}, band)")
+        self.energy.flags.writeable = False
+
+    def time_s(self, frame: int) -> float:
+        """The middle of a frame, from the start of the capture."""
+        return frame * self.hop_s + FRAME_S / 2.0
+
+
+def band_energies(spectra: NDArray[np.complexfloating]) -> NDArray[np.float32]:
+    """Energies (frame, band) of spectra (frame, line): octave bands from 31.5 Hz to 4 kHz (IEC 61260-1, base ten).
+
+    Narrower than wider bands, so that the response within one does not show when a sweep passes through it.
+    """
+    low_hz, high_hz = band_edges_hz(band_centres_hz(1, 31.0, 4100.0), 1)
+    first, stop = np.searchsorted(line_hz(spectra.shape[-1]), [low_hz, high_hz])
+    energy = spectra.real**2 + spectra.imag**2
+    return np.stack([energy[:, a:b].sum(axis=-1) for a, b in zip(first, stop, strict=True)], axis=-1, dtype=np.float32)
+
+
+def spoilt(levels: FrameLevels, left_out: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    """Frames (frame, position) in which a microphone holds far more than the feeds account for.
+
+    left_out : (frame, position) frames known to be damaged, which say nothing and are not named again
+    """
+    usable = _usable(levels, left_out)
+    return _spoilt(_fit(levels, usable)) & usable
+
+
+def level_findings(
+    levels: FrameLevels, places: Sequence[TrackPlace], left_out: NDArray[np.bool_] | None = None
+) -> list[Finding]:
+    """What the levels of a capture say: bursts, levels that moved, limiters, automatic gain.
+
+    Parameters
+    ----------
+    places : of the tracks, feeds then microphones
+    left_out : see `spoilt`
+    """
+    if len(places) != levels.energy.shape[1]:
+        raise ValueError(f"{len(places)} places for {levels.energy.shape[1]} tracks")
+    usable = _usable(levels, left_out)
+    is_spoilt = _spoilt(_fit(levels, usable)) & usable
+    changes = changes_of(_fit(levels, usable & ~is_spoilt))
+    microphones = places[len(levels.feeds) :]
+    return [
+        *_bursts(levels, microphones, is_spoilt, usable),
+        *_output_changes(levels, places, changes),
+        *(f for p, place in enumerate(microphones) for f in _microphone_changes(levels, place, p, changes)),
+    ]
+
+
+def _usable(levels: FrameLevels, left_out: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
+    """Frames (frame, position) that are not known to be damaged."""
+    if left_out is None:
+        return np.ones((len(levels.energy), len(levels.positions)), dtype=np.bool_)
+    return ~left_out
+
+
+def _fit(levels: FrameLevels, usable: NDArray[np.bool_]) -> LevelFit:
+    n_feeds = len(levels.feeds)
+    return fit_levels(levels.energy[:, :n_feeds], levels.energy[:, n_feeds:], usable, levels.hop_s)
+
+
+def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:
+    """Frames (frame, position) that hold far more than expected, the moves of gains taken out."""
+    ratio_db = fit.ratio_db()
+    changes, gain = changes_of(fit), gain_db(ratio_db)
+    expected = fit.expected.copy()
+    for p in range(gain.shape[1]):
+        moved = changes.of(p)
+        if moved:
+            for part in (slice(0, moved.frame), slice(moved.frame, None)):
+                expected[part, p] *= 10.0 ** (0.1 * float(np.nanmedian(gain[part, p])))
+    loud = median_of(np.where(fit.is_loud, expected, np.nan))  # (position, band)
+    floor = np.where(np.isfinite(loud), loud, np.inf) * 10.0 ** (0.1 * _FLOOR_DB)
+    over_db = energy_db(np.maximum(fit.found, 1e-30) / np.maximum(expected, floor))
+    allowed_db = _SPOILT_DB + _SPOILT_SPREADS * np.nan_to_num(fit.spread_db)
+    return np.asarray(((over_db > allowed_db) & fit.is_counted).any(axis=-1))
+
+
+def _bursts(
+    levels: FrameLevels, places: Sequence[TrackPlace], is_spoilt: NDArray[np.bool_], usable: NDArray[np.bool_]
+) -> list[Finding]:
+    """Frames that are spoilt, per microphone, with their share and the first of them."""
+    findings = []
+    for p, place in enumerate(places):
+        n = np.count_nonzero(is_spoilt[:, p])
+        if n == 0:
+            continue
+        share = n / np.count_nonzero(usable[:, p])
+        detail = (
+            f"{100.0 * share:.0f} % of the take holds far more than what was played: talk, a crowd, wind or a touched "
+            "microphone. That is left out"
+        )
+        many = share > _MANY
+        detail += "; record it again in quiet." if many else " and the rest used."
+        at_s = levels.time_s(int(np.argmax(is_spoilt[:, p])))
+        findings.append(
+            _finding(place, "noise over the take", "warning" if many else "note", detail, 100.0 * share, "%", at_s)
+        )
+    return findings
+
+
+def _output_changes(levels: FrameLevels, places: Sequence[TrackPlace], changes: Changes) -> list[Finding]:
+    """A limiter, or a level that moved, of the output that sounds; with several feeds it cannot be told whose."""
+    n_feeds, limiter, moved = len(levels.feeds), changes.limiter, changes.common
+    place = places[0] if n_feeds == 1 else TrackPlace("feed", "", places[0].capture, from_s=places[0].from_s)
+    what = levels.feeds[0] if n_feeds == 1 else "the outputs"
+    if limiter.per_db < _LIMITER_SLOPE and limiter.sigmas < _LIMITER_SIGMAS:
+        detail = (
+            f"Every microphone hears {what} {-10.0 * limiter.per_db:.1f} dB softer than it should for every 10 dB "
+            "that the feed gets louder: a limiter or compressor works behind the feed's tap. Play softer."
+        )
+        return [_finding(place, "limiter working", "warning", detail, limiter.per_db, "dB per dB")]
+    if moved is None or abs(moved.size_db) < _LEAST_MOVE_DB or n_feeds > 1:
+        return []
+    detail = (
+        f"Every microphone hears {what} {_by(moved)} against its feed: a fader or an amplifier behind the feed's tap. "
+        "Leave the levels alone during a take."
+    )
+    return [_finding(place, "level moved", "warning", detail, moved.size_db, "dB", _at_s(levels, moved))]
+
+
+def _microphone_changes(levels: FrameLevels, place: TrackPlace, p: int, changes: Changes) -> list[Finding]:
+    """A level that moved at one microphone, or wanders there."""
+    moved, wander = changes.own[p], changes.wander_db
+    if moved is not None and abs(moved.size_db) >= _LEAST_MOVE_DB:
+        detail = (
+            f"The microphone comes out {_by(moved)} against the others: a preamplifier's gain was changed, or the "
+            "microphone moved. Its levels are a mean of both; leave it alone during a take."
+        )
+        return [_finding(place, "level moved", "warning", detail, moved.size_db, "dB", _at_s(levels, moved))]
+    others = float(np.median(np.abs(np.delete(wander, p)))) if len(wander) > 1 else 0.0
+    if wander[p] < max(_WANDER_DB, _WANDER_TIMES * others):
+        return []
+    detail = (
+        "The gain of this microphone wanders while those of the others stand still: automatic gain or a limiter in the "
+        "recorder. Switch it off and set the gain by hand."
+    )
+    return [_finding(place, "automatic gain", "warning", detail, float(wander[p]), "dB")]
+
+
+def _by(moved: Move) -> str:
+    """How far and which way a level moved."""
+    way = "up" if moved.size_db > 0.0 else "down"
+    return f"{'drifting ' if moved.is_gradual else ''}{abs(moved.size_db):.1f} dB {way}"
+
+
+def _at_s(levels: FrameLevels, moved: Move) -> float:
+    """When a level moved: between its frame and the one before."""
+    return levels.time_s(moved.frame) - levels.hop_s / 2.0
+
+
+def _finding(
+    place: TrackPlace, name: str, severity: Severity, detail: str, value: float, unit: str, at_s: float = math.nan
+) -> Finding:
+    """A finding about one track; `at_s` counts from the start of the capture."""
+    return Finding(
+        name, severity, detail, place.capture, place.name, place.file, place.channel, value, unit, place.from_s + at_s
+    )
