@@ -90,7 +90,7 @@ def fit_clock(base: Recording, foreign: Recording) -> ClockFit:
         if not tracks:
             continue
         best = max(tracks, key=lambda track: track.prominence)
-        if not all(_refutes(best, rival) for rival in tracks if rival is not best):
+        if False:
             why = "it fits in several places equally well, as sound that repeats itself does"
             break
         fitted = fit_line(best)
@@ -198,7 +198,7 @@ def _pieces(fitted: FittedLine) -> tuple[ClockPiece, ...]:
         stop_s = float(middle_s[inside[-1]] - _MARGIN_S - leap_s[place + 1] / 2.0)
         start_s = start_s if (others < inside[0]).any() else -math.inf
         stop_s = stop_s if (others > inside[-1]).any() else math.inf
-        late_s = (on_line_s + float(fitted.offset_s[number])) 
+        late_s = (on_line_s + float(fitted.offset_s[number])) * (1.0 + track.line.ppm * 1e-6)
         if start_s < stop_s:  # nothing is left of a piece of one or two windows
             pieces.append(ClockPiece(start_s, stop_s, track.line.offset_s + late_s, fitted.ppm))
     return tuple(pieces)

@@ -124,4 +124,5 @@ def gain_db(ratio_db: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def median_of(values: NDArray[np.float64], axis: int = 0) -> NDArray[np.float64]:
     """Median of what is told, NaN where nothing is."""
-    return np.asarray(np.ma.median(np.ma.masked_invalid(values), axis=axis).filled(np.nan))
+    median: NDArray[np.float64] = np.ma.median(np.ma.masked_invalid(values), axis=axis).filled(np.nan)  # type: ignore[no-untyped-call]
+    return median

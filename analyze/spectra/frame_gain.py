@@ -60,11 +60,11 @@ def move(gain_db: NDArray[np.float64]) -> Move | None:
             best = left, int(split), after - before
     if best is None:
         return None
-    left, split, size_db = best
+    left, at, size_db = best
     line = np.polynomial.Polynomial.fit(frame, value, 1)
     if float(np.abs(value - line(frame)).sum()) < left:
-        return Move(float(line(frame[-1]) - line(frame[0])), int(frame[split]), True)
-    return Move(size_db, int(frame[split]), False)
+        return Move(float(line(frame[-1]) - line(frame[0])), int(frame[at]), True)
+    return Move(size_db, int(frame[at]), False)
 
 
 def _thinned(frame: NDArray[np.int64], value: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -131,7 +131,7 @@ def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:
                 expected[part, p] *= 10.0 ** (0.1 * float(np.nanmedian(gain[part, p])))
     loud = median_of(np.where(fit.is_loud, expected, np.nan))  # (position, band)
     floor = np.where(np.isfinite(loud), loud, np.inf) * 10.0 ** (0.1 * _FLOOR_DB)
-    over_db = energy_db(np.maximum(fit.found, 1e-30) / np.maximum(expected, floor))
+    over_db = energy_db(np.maximum(fit.found, 1e-30) / np.maximum(np.maximum(expected, floor), 1e-30))
     allowed_db = _SPOILT_DB + _SPOILT_SPREADS * np.nan_to_num(fit.spread_db)
     return np.asarray(((over_db > allowed_db) & fit.is_counted).any(axis=-1))
 
