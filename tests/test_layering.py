@@ -19,7 +19,7 @@ COMMON = ("acoustics", "errors", "findings", "version")
 #: The simulator stands apart from the analysis, so that neither can copy the other's mistake.
 SIMULATOR_MAY_USE = ("acoustics", "description", "errors")
 #: Loaded by no command that only shows its help.
-HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "pydantic", "librosa", "soundfile", "jinja2")
+HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "pydantic", "librosa", "soundfile", "soxr", "jinja2", "wavinfo")
 
 MOST_LINES = 400
 

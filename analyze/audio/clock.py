@@ -90,7 +90,7 @@ def fit_clock(base: Recording, foreign: Recording) -> ClockFit:
         if not tracks:
             continue
         best = max(tracks, key=lambda track: track.prominence)
-        if False:
+        if not all(_refutes(best, rival) for rival in tracks if rival is not best):
             why = "it fits in several places equally well, as sound that repeats itself does"
             break
         fitted = fit_line(best)
@@ -144,7 +144,7 @@ def _objection(fitted: FittedLine | None) -> str:
     if radians_per_s * drift_s > _MOST_DRIFT_RAD:
         return f"its rate is not certain enough ({fitted.ppm:.0f} ppm, standard deviation {fitted.std_ppm:.1f})"
     if radians_per_s * fitted.residual_s > _MOST_RESIDUAL_RAD or fitted.outlier_share > _MOST_OUTLIERS:
-        return f"no steady clock fits (residual {1e6 * fitted.residual_s:.0f} us)"
+        return f"no steady clock fits (residual {1e3 * fitted.residual_s:.2f} ms)"
     if track.pairs.has_feed and float(np.ptp(_arrivals_s(fitted))) > _FURTHEST_APART_S:
         return f"outputs arrive over {_FURTHEST_APART_S:.1f} s apart, as if it lost samples in the silence between them"
     if not track.pairs.has_feed and track.piece.max() > 0:
@@ -229,7 +229,7 @@ def _clock_finding(pairs: Pairs, fit: ClockFit, is_in_turn: bool) -> Finding:
     earlier = "earlier" if first.offset_s > 0 else "later"
     detail = (
         f"Own clock found from the sound: started {abs(first.offset_s):.3f} s {earlier} than the capture, runs "
-        f"{fit.ppm:+.2f} ppm (standard deviation {fit.ppm_std:.2f}), residual {1e6 * fit.residual_s:.1f} us. Its "
+        f"{fit.ppm:+.2f} ppm (standard deviation {fit.ppm_std:.2f}), residual {1e3 * fit.residual_s:.4f} ms. Its "
         "arrivals compare between outputs of this capture; by themselves they mean nothing."
     )
     if is_in_turn:

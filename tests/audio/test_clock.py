@@ -187,7 +187,7 @@ def test_figures_are_stated(tmp_path: Path) -> None:
     assert found.value == fit.ppm
     assert "started 8.060 s earlier" in found.detail
     assert f"runs {fit.ppm:+.2f} ppm" in found.detail
-    assert f"residual {1e6 * fit.residual_s:.1f} us" in found.detail
+    assert f"residual {1e3 * fit.residual_s:.4f} ms" in found.detail
     assert found.detail.endswith("by themselves they mean nothing.")
     later = fit_of(tmp_path, Clock(-4.0, 25.0)).findings[0]
     assert "started 3.940 s later" in later.detail

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -237,3 +238,15 @@ def test_groups_that_sound_in_turn_have_offsets_of_their_own(pairs: Pairs) -> No
     lag_s = (peak - length * (peak > length // 2)) / TRACK_HZ
     assert abs(lag_s[0] - lag_s[1]) == pytest.approx(0.06, abs=2e-4)
     assert track.peak_ratio > 50.0
+
+
+@pytest.mark.parametrize("pairs", [in_turn], indirect=True)
+def test_rate_is_told_within_the_groups(pairs: Pairs) -> None:
+    """20 ppm left over by the steps before: each group shows it for its own half only, none from one to the other."""
+    track = tracked(pairs, 10.06)
+    middle_s = track.windows.middle_s
+    turned = replace(track.windows, cross=track.windows.later(-20e-6 * (middle_s - middle_s.mean())))
+    fitted = fit_line(replace(track, windows=turned, late_s=np.zeros(len(middle_s))))
+    assert fitted is not None
+    assert fitted.more_ppm == pytest.approx(20.0 + 150.0 - track.line.ppm, abs=0.5)
+    assert fitted.std_ppm < 0.3
