@@ -37,7 +37,9 @@ _LEAST_SPREAD_DB = 0.3
 class LevelFit:
     """Energies as found and as expected; axes frame, position, band.
 
-    found, expected : energies, of the same scale; sent : (frame, band) of all feeds together
+    found, expected : energies, of the same scale
+    lasting : expected, at the most, where the feeds are let die away as slowly as in any hall
+    sent : (frame, band) of all feeds together
     is_loud : where a feed sounds in this band and the frame may be used
     is_counted : (position, band) where the band is one of the microphone's strong ones and was fitted
     spread_db : (position, band) how far the ratio of loud frames lies below its median, one standard deviation
@@ -45,6 +47,7 @@ class LevelFit:
 
     found: NDArray[np.float64]
     expected: NDArray[np.float64]
+    lasting: NDArray[np.float64]
     sent: NDArray[np.float64]
     is_loud: NDArray[np.bool_]
     is_counted: NDArray[np.bool_]
@@ -67,18 +70,19 @@ def fit_levels(
     lasting = _lasting(x, 10.0 ** (-0.1 * _DECAY_DB_S * hop_s))
     sounds = (x > 10.0 ** (0.1 * _LOUD_DB) * x.max(axis=0, initial=0.0)).any(axis=1)  # (frame, band)
     is_loud = sounds[:, None, :] & usable[:, :, None]
-    expected, spread_db = np.zeros(y.shape), np.full(y.shape[1:], np.nan)
-    typical = np.zeros(y.shape[1:])
+    expected, at_most, typical = np.zeros(y.shape), np.zeros(y.shape), np.zeros(y.shape[1:])
+    spread_db = np.full(y.shape[1:], np.nan)
     for p, b in np.ndindex(*y.shape[1:]):
         rows = is_loud[:, p, b] & (y[:, p, b] > 0.0)
         if np.count_nonzero(rows) < _FEWEST:
             continue
-        expected[:, p, b] = _fitted(lasting[:, :, b], y[:, p, b], rows)
+        gains = _gains(x[:, :, b], y[:, p, b], rows)
+        expected[:, p, b], at_most[:, p, b] = (energy[:, :, b] @ gains[:-1] + gains[-1] for energy in (x, lasting))
         typical[p, b] = np.percentile(y[rows, p, b], 25.0)  # bursts may fill half of the frames
         ratio_db = energy_db(y[rows, p, b] / np.maximum(expected[rows, p, b], 1e-30))
         spread_db[p, b] = np.median(ratio_db) - np.percentile(ratio_db, 16.0)
     is_counted = (typical > 0.0) & (typical >= 10.0 ** (0.1 * _COUNTED_DB) * typical.max(axis=1, keepdims=True))
-    return LevelFit(y, expected, x.sum(axis=1), is_loud, is_counted, spread_db)
+    return LevelFit(y, expected, at_most, x.sum(axis=1), is_loud, is_counted, spread_db)
 
 
 def _lasting(x: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
@@ -89,24 +93,25 @@ def _lasting(x: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
     return out
 
 
-def _fitted(x: NDArray[np.float64], y: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Energies (frame,) expected from feeds (frame, feed) and a steady noise, in the median of `rows` as found."""
+def _gains(x: NDArray[np.float64], y: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Gains (feed and steady noise,) from feeds (frame, feed) to energies (frame,), right in the median of `rows`."""
     from scipy.optimize import nnls
 
-    columns = np.concatenate([x, np.full((len(x), 1), np.median(y[rows]))], axis=1)
-    columns = columns / np.maximum(columns[rows].max(axis=0), 1e-30)
-    kept, expected = rows, np.zeros(len(y))
+    noise = np.full((len(x), 1), np.median(y[rows]))
+    columns = np.concatenate([x, noise], axis=1)
+    scale = np.maximum(columns[rows].max(axis=0), 1e-30)
+    kept, gains = rows, np.zeros(len(scale))
     for _ in range(_FITS):
-        gains, _ = nnls(columns[kept] / y[kept, None], np.ones(np.count_nonzero(kept)))
-        expected = columns @ gains
-        ratio = y / np.maximum(expected, 1e-30)
+        gains, _ = nnls(columns[kept] / scale / y[kept, None], np.ones(np.count_nonzero(kept)))
+        ratio = y / np.maximum(columns / scale @ gains, 1e-30)
         middle = np.median(ratio[kept])
-        expected *= middle
+        gains *= middle
         far_off = np.abs(energy_db(np.maximum(ratio, 1e-30) / middle)) > _FAR_OFF_DB
         if np.count_nonzero(rows & ~far_off) < max(_FEWEST, 0.5 * np.count_nonzero(rows)):
             break
         kept = rows & ~far_off
-    return expected
+    gains /= scale
+    return np.append(gains[:-1], gains[-1] * noise[0, 0])
 
 
 def gain_db(ratio_db: NDArray[np.float64]) -> NDArray[np.float64]:

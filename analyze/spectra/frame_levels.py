@@ -123,7 +123,7 @@ def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:
     """Frames (frame, position) that hold far more than expected, the moves of gains taken out."""
     ratio_db = fit.ratio_db()
     changes, gain = changes_of(fit), gain_db(ratio_db)
-    expected = fit.expected.copy()
+    expected = fit.lasting.copy()
     for p in range(gain.shape[1]):
         moved = changes.of(p)
         if moved:
