@@ -162,7 +162,7 @@ def _replicates(
     out = np.empty((N_REPLICATES, n_feed, n_position, n_low), dtype=np.complex64)
     sigma = np.sqrt(variance[..., :n_low] * _LINES_PER_INDEPENDENT / 2.0)
     n_line = min(cross.gxx.shape[-1], n_low)
-    mixing = solve(cross.gxx[..., :n_line], cross.gxy[..., :n_line], cross.n_effective, groups).mixing
+    mixing = solve(cross.gxx[..., :n_line], cross.gxy[..., :n_line], cross.n_effective, groups, with_mixing=True).mixing
     for r in range(N_REPLICATES):
         gxx = np.tensordot(weights[r], cross.low_gxx, axes=1)
         gxy = np.tensordot(weights[r], cross.low_gxy, axes=1)

@@ -86,10 +86,15 @@ def fit_levels(
 
 
 def _lasting(x: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
-    """Energies that fall no faster than `per_frame`."""
+    """Energies (frame, feed, band) that fall no faster than `per_frame`.
+
+    Of several feeds one may be heard up to a hop earlier than it is read.
+    """
     out = x.copy()
+    if x.shape[1] > 1:
+        out[:-1] = np.maximum(x[:-1], x[1:])
     for k in range(1, len(x)):
-        out[k] = np.maximum(x[k], per_frame * out[k - 1])
+        out[k] = np.maximum(out[k], per_frame * out[k - 1])
     return out
 
 

@@ -20,6 +20,8 @@ _ALIKE_DB, _ALIKE_SHARE, _ALIKE_SPREADS = 1.5, 0.35, 2.0
 _FEWEST_TO_COMPARE = 3
 #: Fewest frames of a band on either side of a move, and fewest bands on either hand of a gain that wanders.
 _FEWEST, _FEWEST_BANDS = 3, 2
+#: A gain is watched for wandering where the feeds change by less than this from frame to frame, dB.
+_STEADY_DB = 6.0
 
 
 @dataclass(frozen=True)
@@ -55,7 +57,8 @@ def changes_of(fit: LevelFit) -> Changes:
     common = move(together)
     against = ratio_db - median_of(ratio_db, axis=1)[:, None]
     own = tuple(_own_move(gain[:, p] - together, against[:, p], fit.spread_db[p]) for p in range(n))
-    wander = np.array([0.0 if own[p] or common else _wander_db(ratio_db, p) for p in range(n)])
+    steady_db = np.where(_steady(fit.sent)[:, None], ratio_db, np.nan)
+    wander = np.array([0.0 if own[p] or common else _wander_db(steady_db, p) for p in range(n)])
     return Changes(common, own, _limiter(together, fit.sent), wander)
 
 
@@ -102,8 +105,15 @@ def _shared(own: tuple[Move | None, ...]) -> Move | None:
 
 def _wander_db(ratio_db: NDArray[np.float64], position: int) -> float:
     """How far every second band of a microphone and the others go together, against the other microphones."""
-    is_told = np.asarray(np.isfinite(ratio_db[:, position]).any(axis=0))
+    is_told = np.isfinite(ratio_db[:, position]).any(axis=0)
     if min(np.count_nonzero(is_told[::2]), np.count_nonzero(is_told[1::2])) < _FEWEST_BANDS:
         return 0.0
     halves = [gain_db(ratio_db[..., start::2]) for start in (0, 1)]
     return wander_db(*(half[:, position] - median_of(half, axis=1) for half in halves))
+
+
+def _steady(sent: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Frames (frame, band) whose neighbours are about as loud: a sweep's are not, and their ratios are of its ends."""
+    level_db = energy_db(np.maximum(sent, 1e-30))
+    step_db = np.abs(np.diff(level_db, axis=0, prepend=level_db[:1], append=level_db[-1:]))
+    return np.asarray(np.maximum(step_db[:-1], step_db[1:]) < _STEADY_DB)

@@ -30,9 +30,9 @@ class Solution:
     h : complex, phases as those of the cross-spectra; 0 where the feed cannot be told from those of other groups
     power : sum of the feed's own energy, never 0
     share : 1 - multiple coherence with all other feeds: what of the feed is its own, 0..1; 0 where that is too little
-    apart : the same against feeds of other groups only
-    mixing : (position, line, feed, feed) lower triangular: it turns unrelated errors of unit size into errors of h as
-        they go together, of unit size each; None for one feed. Errors of alike feeds are opposite.
+    apart : the same against feeds of other groups only, where `share` is 0; else `share`
+    mixing : if asked for, (position, line, feed, feed) lower triangular: it turns unrelated errors of unit size into
+        errors of h as they go together, of unit size each; None for one feed. Errors of alike feeds are opposite.
     """
 
     h: NDArray[np.complex128]
@@ -47,6 +47,8 @@ def solve(
     gxy: NDArray[np.complex128],
     n: NDArray[np.float64],
     groups: Sequence[int] | None = None,
+    *,
+    with_mixing: bool = False,
 ) -> Solution:
     """Least-squares responses.
 
@@ -56,6 +58,7 @@ def solve(
     gxy : (feed, position, line)
     n : (position,) effective averages
     groups : per feed the number of its group; all different if not given
+    with_mixing : whether to give `mixing`, which takes as long as the rest
     """
     n_feed = gxy.shape[0]
     power = np.einsum("piil->pil", gxx).real  # (position, feed, line)
@@ -73,13 +76,20 @@ def solve(
     least = np.maximum(_LEAST_SHARE, _LEAST_SHARE_AVERAGES / np.maximum(n, 1.0))[:, None]
     share = _told(_diagonal(inverse), least)
     h = np.einsum("plij,jpl->ipl", inverse, gxy * scale) * scale
-    if groups is None or len(set(groups)) == n_feed:
-        return Solution(np.where(share > 0.0, h, 0.0), own, share, share, _mixing(inverse, share))
-    apart = np.stack([_told(_apart(unit, i, groups), least) for i in range(n_feed)])
+    alike = (
+        [] if groups is None else [i for i in range(n_feed) if list(groups).count(groups[i]) > 1 and not share[i].all()]
+    )
+    if groups is None or not alike:
+        return Solution(
+            np.where(share > 0.0, h, 0.0), own, share, share, _mixing(inverse, share) if with_mixing else None
+        )
+    apart = share.copy()
+    for i in alike:
+        apart[i] = np.where(share[i] > 0.0, share[i], _told(_apart(unit, i, groups), least))
     unit[..., each, each] += _RIDGE
     shared_out = np.einsum("plij,jpl->ipl", np.linalg.inv(unit), gxy * scale) * scale
     h = np.where(share > 0.0, h, np.where(apart > 0.0, shared_out, 0.0))
-    return Solution(h, own, share, apart, _mixing(inverse, share))
+    return Solution(h, own, share, apart, _mixing(inverse, share) if with_mixing else None)
 
 
 def _diagonal(inverse: NDArray[np.complex128]) -> NDArray[np.float64]:

@@ -28,7 +28,7 @@ def solved(x: Spectra, y: Spectra, groups: list[int] | None = None) -> Solution:
     """Solution for feeds (feed, frame, line) and microphones (position, frame, line)."""
     gxx = np.einsum("ikl,jkl->ijl", np.conj(x), x)
     gxy = np.einsum("ikl,pkl->ipl", np.conj(x), y)
-    return solve(np.repeat(gxx[None], len(y), axis=0), gxy, np.full(len(y), float(N_FRAMES)), groups)
+    return solve(np.repeat(gxx[None], len(y), axis=0), gxy, np.full(len(y), float(N_FRAMES)), groups, with_mixing=True)
 
 
 @pytest.mark.parametrize("common", [0.0, 0.7, 0.95])
