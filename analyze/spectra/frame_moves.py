@@ -105,7 +105,7 @@ def _shared(own: tuple[Move | None, ...]) -> Move | None:
 
 def _wander_db(ratio_db: NDArray[np.float64], position: int) -> float:
     """How far every second band of a microphone and the others go together, against the other microphones."""
-    is_told = np.isfinite(ratio_db[:, position]).any(axis=0)
+    is_told = np.asarray(np.isfinite(ratio_db[:, position]).any(axis=0))
     if min(np.count_nonzero(is_told[::2]), np.count_nonzero(is_told[1::2])) < _FEWEST_BANDS:
         return 0.0
     halves = [gain_db(ratio_db[..., start::2]) for start in (0, 1)]
