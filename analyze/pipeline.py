@@ -38,6 +38,7 @@ from analyze.responses.bands import band_rows
 from analyze.responses.capture import Measured, ProgressStart
 from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
+from analyze.responses.seats import alike_seats
 from analyze.responses.separation import not_separable, separation_findings
 from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
 from analyze.responses.transfer import merged
@@ -196,6 +197,7 @@ def analyse(
             *merge_findings,
             *flip_findings(flips),
             *_few_seats(sound_check),
+            *alike_seats(responses, zones),
         ),
         responses=responses,
         impulse_responses=_newest_impulses(measured),

@@ -18,6 +18,7 @@ from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
 from analyze.responses.own_clocks import OwnClock, own_clocks
 from analyze.responses.separation import Separation, separations, without_reach
+from analyze.responses.steadiness import steadiness_findings
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
 from analyze.spectra.cross_spectra import CrossSpectra
@@ -103,7 +104,7 @@ def measure(
         advance = progress(capture.name, recording.n_frames) if progress else None
         groups = group_numbers(sound_check, feeds)
         cross, found = cross_spectra_of(recording, feeds, positions, groups, advance)
-        findings += [*recording.late_findings(), *found]
+        findings += [*recording.late_findings(), *found, *(steadiness_findings(cross) if cross else ())]
         clocks = own_clocks(recording, capture)
     if cross is None:
         return None, findings, files

@@ -15,8 +15,9 @@ from analyze.acoustics import energy_db
 from analyze.audio.damage import TrackStatistics
 from analyze.audio.recording import Recording
 from analyze.findings import Finding, Severity
-from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
+from analyze.spectra.coarse_delay import LATEST_S, LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
+from analyze.spectra.frame_noise import hum_findings, noise_findings
 from analyze.spectra.least_squares import solve
 from analyze.spectra.left_out import left_out_of
 from analyze.spectra.prediction import Filters, corrected, filters_of, unexplained
@@ -26,6 +27,10 @@ from analyze.spectra.streaming import SourceEndedError, Spans, accumulate, furth
 _FEWEST_FRAMES = 2 * OVERLAP_HOPS
 #: A coarse delay further off than this costs coherence: Hann frames keep 0.98 of |H| at 5 % of their length.
 _REPEAT_S = 0.03
+#: A feed that does not arrive as it should is looked for this share of what is looked at away: the rest is compared.
+_FAR_SHARE = 0.5
+#: There it must stand out by this ratio: noise reaches 5 in so wide a range.
+_FAR_PROMINENCE = 10.0
 #: Sound begins where a feed comes within this ratio of its loudest second.
 _SOUND_RATIO = 0.03
 #: A feed below this, -80 dB of full scale, is silent.
@@ -58,6 +63,7 @@ def cross_spectra_of(
     shift_s, findings = _coarse(recording, look, feeds, positions)
     if np.isnan(shift_s).all():
         return None, findings
+    is_heard: NDArray[np.bool_] = np.asarray(np.isfinite(shift_s).any(axis=0))
     shift_s = np.nan_to_num(shift_s)
     too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
     if too_short:
@@ -72,6 +78,8 @@ def cross_spectra_of(
     )
     if is_moved or left_out != list(recording.gaps):
         cross = _pass(recording, feeds, positions, moved if is_moved else shift_s, left_out)
+    findings += hum_findings(cross)
+    findings += [f for f in noise_findings(cross) if is_heard[positions.index(f.track)]]
     if len(feeds) > 1:
         cross = _looked_again(recording, cross, groups, left_out)
     return cross, findings
@@ -180,31 +188,45 @@ def _coarse(
     recording: Recording, look: NDArray[np.float32], feeds: Sequence[str], positions: Sequence[str]
 ) -> tuple[NDArray[np.float64], list[Finding]]:
     """Coarse delays, (feed, position), NaN where a feed is not heard, with a finding for each such microphone."""
-    shift_s = np.full((len(feeds), len(positions)), np.nan)
-    findings = []
+    rate_hz = recording.sample_rate_hz
+    furthest_s = _FAR_SHARE * len(look) / rate_hz
+    shift_s, findings = np.full((len(feeds), len(positions)), np.nan), []
     for i, feed in enumerate(feeds):
-        shift_s[i], prominence = coarse_delays_s(look[:, i], look[:, len(feeds) :], recording.sample_rate_hz)
+        shift_s[i], prominence = coarse_delays_s(look[:, i], look[:, len(feeds) :], rate_hz)
         missing = [p for p in range(len(positions)) if np.isnan(shift_s[i, p])]
+        if not missing:
+            continue
+        tracks = look[:, [len(feeds) + p for p in missing]]
+        far_s, stands_out = coarse_delays_s(look[:, i], tracks, rate_hz, (-furthest_s, furthest_s))
+        far_s = np.where(stands_out >= _FAR_PROMINENCE, far_s, np.nan)
         # a quiet output at a far seat is nothing to mend; one that no microphone hears is
         severity: Severity = "warning" if len(missing) == len(positions) else "note"
-        for p in missing:
-            detail = (
-                f"{feed} is not heard at {positions[p]} over the noise. If it should be, check that feed and "
-                "microphone are of the same take and the tracks not swapped, or record it louder."
-            )
-            stands_out_db = float(energy_db(prominence[p]))
-            findings.append(
-                Finding(
-                    "output not heard",
-                    severity,
-                    detail,
-                    recording.capture,
-                    positions[p],
-                    value=stands_out_db,
-                    unit="dB",
-                )
-            )
+        for p, far in zip(missing, far_s, strict=True):
+            if np.isfinite(far):
+                findings.append(_out_of_reach(recording.capture, feed, positions[p], float(far)))
+            else:
+                stands_out_db = float(energy_db(prominence[p]))
+                findings.append(_not_heard(recording.capture, feed, positions[p], severity, stands_out_db))
     return shift_s, findings
+
+
+def _not_heard(capture: str, feed: str, position: str, severity: Severity, stands_out_db: float) -> Finding:
+    """A microphone at which a feed does not stand out at any delay."""
+    detail = (
+        f"{feed} is not heard at {position} over the noise. If it should be, check that feed and microphone are of the "
+        "same take and the tracks not swapped, or record it louder."
+    )
+    return Finding("output not heard", severity, detail, capture, position, value=stands_out_db, unit="dB")
+
+
+def _out_of_reach(capture: str, feed: str, position: str, delay_s: float) -> Finding:
+    """A microphone at which a feed arrives too late, or before it was sent."""
+    when = f"{abs(delay_s):.2f} s {'after' if delay_s > 0.0 else 'before'} it is sent"
+    detail = (
+        f"{feed} is heard at {position} {when}, and delays up to {LATEST_S:.0f} s can be measured: the tracks do not "
+        "begin together. Export them from one point, or name the microphone's file under `unsynced`."
+    )
+    return Finding("delay out of reach", "warning", detail, capture, position, value=1000.0 * delay_s, unit="ms")
 
 
 def _remaining_s(cross: CrossSpectra) -> NDArray[np.float64]:

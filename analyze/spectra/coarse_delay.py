@@ -25,7 +25,10 @@ _ENERGY_SMOOTHED_S = 0.008
 
 
 def coarse_delays_s(
-    feed: NDArray[np.float32], microphones: NDArray[np.float32], sample_rate_hz: float
+    feed: NDArray[np.float32],
+    microphones: NDArray[np.float32],
+    sample_rate_hz: float,
+    range_s: tuple[float, float] = (EARLIEST_S, LATEST_S),
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Delay of every microphone behind `feed` and how far its peak stands out.
 
@@ -33,11 +36,11 @@ def coarse_delays_s(
     ----------
     feed, microphones : (frame,), (frame, position), the same stretch of both
     sample_rate_hz : of both
+    range_s : of the delays looked for
 
     Returns
     -------
-    delay_s : (position,) positive when the microphone is later, within `EARLIEST_S..LATEST_S`; NaN where no arrival
-        stands out
+    delay_s : (position,) positive when the microphone is later; NaN where no arrival stands out within the range
     prominence : (position,) peak over median of the smoothed energy of the response
 
     Notes
@@ -49,19 +52,26 @@ def coarse_delays_s(
     """
     from scipy import fft
 
-    n_fft = fft.next_fast_len(len(feed) + round(LATEST_S * sample_rate_hz), real=True)
+    first, last = (round(limit_s * sample_rate_hz) for limit_s in range_s)
+    n_fft = fft.next_fast_len(len(feed) + max(last, -first), real=True)
     x = fft.rfft(feed, n_fft)
     sxx = _smooth(np.abs(x) ** 2, _LINES_SMOOTHED)
     found = [
-        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft), n_fft, sample_rate_hz) for p in range(microphones.shape[1])
+        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft), n_fft, sample_rate_hz, (first, last))
+        for p in range(microphones.shape[1])
     ]
     return np.array([delay for delay, _ in found]), np.array([prominence for _, prominence in found])
 
 
 def _delay_s(
-    x: NDArray[np.complex64], sxx: NDArray[np.float32], y: NDArray[np.complex64], n_fft: int, sample_rate_hz: float
+    x: NDArray[np.complex64],
+    sxx: NDArray[np.float32],
+    y: NDArray[np.complex64],
+    n_fft: int,
+    sample_rate_hz: float,
+    within: tuple[int, int],
 ) -> tuple[float, float]:
-    """Delay and prominence of one microphone's spectrum; `sxx` is the feed's smoothed energy."""
+    """Delay, within so many samples, and prominence of one microphone's spectrum; `sxx`: the feed's smoothed energy."""
     from scipy import fft
 
     gxy = np.conj(x) * y
@@ -71,7 +81,7 @@ def _delay_s(
     coherence = _smooth(np.abs(sxy) ** 2 / power, _LINES_AVERAGED) - 1.0 / _LINES_SMOOTHED
     weight = np.clip(coherence, _LEAST_COHERENCE, 1.0)
     response = fft.irfft(gxy / np.sqrt(power) * weight, n_fft)
-    first, last = round(EARLIEST_S * sample_rate_hz), round(LATEST_S * sample_rate_hz)
+    first, last = within
     energy = np.concatenate([response[first:], response[: last + 1]]) ** 2
     width = max(3, round(_ENERGY_SMOOTHED_S * sample_rate_hz))
     smoothed = _smooth(energy, width)

@@ -24,6 +24,8 @@ _DECAY_DB_S = 12.0
 _LOUD_DB = -10.0
 #: Bands of a microphone this far below its strongest do not count.
 _COUNTED_DB = -20.0
+#: Steady noise is no more than this re the softest frame: single frames of noise are softer than it is on average.
+_MOST_NOISE = 1.6
 #: Frames further off than this, dB, do not take part in the fit, as long as half of them do.
 _FAR_OFF_DB = 6.0
 _FITS = 4
@@ -67,7 +69,8 @@ def fit_levels(
     usable : (frame, position) frames that may take part; hop_s : from one frame to the next
     """
     x, y = feeds.astype(np.float64), microphones.astype(np.float64)
-    lasting = _lasting(x, 10.0 ** (-0.1 * _DECAY_DB_S * hop_s))
+    per_frame = 10.0 ** (-0.1 * _DECAY_DB_S * hop_s)
+    sent, lasting = (_with_reverberation(energy, per_frame) for energy in (x, _lasting(x, per_frame)))
     sounds = (x > 10.0 ** (0.1 * _LOUD_DB) * x.max(axis=0, initial=0.0)).any(axis=1)  # (frame, band)
     is_loud = sounds[:, None, :] & usable[:, :, None]
     expected, at_most, typical = np.zeros(y.shape), np.zeros(y.shape), np.zeros(y.shape[1:])
@@ -76,8 +79,9 @@ def fit_levels(
         rows = is_loud[:, p, b] & (y[:, p, b] > 0.0)
         if np.count_nonzero(rows) < _FEWEST:
             continue
-        gains = _gains(x[:, :, b], y[:, p, b], rows)
-        expected[:, p, b], at_most[:, p, b] = (energy[:, :, b] @ gains[:-1] + gains[-1] for energy in (x, lasting))
+        softest = float(y[usable[:, p] & (y[:, p, b] > 0.0), p, b].min())
+        gains = _gains(sent[:, :, b], y[:, p, b], rows, _MOST_NOISE * softest)
+        expected[:, p, b], at_most[:, p, b] = (energy[:, :, b] @ gains[:-1] + gains[-1] for energy in (sent, lasting))
         typical[p, b] = np.percentile(y[rows, p, b], 25.0)  # bursts may fill half of the frames
         ratio_db = energy_db(y[rows, p, b] / np.maximum(expected[rows, p, b], 1e-30))
         spread_db[p, b] = np.median(ratio_db) - np.percentile(ratio_db, 16.0)
@@ -98,16 +102,29 @@ def _lasting(x: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
     return out
 
 
-def _gains(x: NDArray[np.float64], y: NDArray[np.float64], rows: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Gains (feed and steady noise,) from feeds (frame, feed) to energies (frame,), right in the median of `rows`."""
-    from scipy.optimize import nnls
+def _with_reverberation(x: NDArray[np.float64], per_frame: float) -> NDArray[np.float64]:
+    """Energies (frame, feed, band) and, behind them on the axis of feeds, what earlier frames leave behind.
 
-    noise = np.full((len(x), 1), np.median(y[rows]))
-    columns = np.concatenate([x, noise], axis=1)
-    scale = np.maximum(columns[rows].max(axis=0), 1e-30)
+    Before the first frame all was as in the first: frames overlap, and it may not have begun there.
+    """
+    after = np.repeat(x[:1] * per_frame / (1.0 - per_frame), len(x), axis=0)
+    for k in range(1, len(x)):
+        after[k] = per_frame * (after[k - 1] + x[k - 1])
+    return np.concatenate([x, after], axis=1)
+
+
+def _gains(
+    x: NDArray[np.float64], y: NDArray[np.float64], rows: NDArray[np.bool_], softest: float
+) -> NDArray[np.float64]:
+    """Gains (feed and steady noise,) from feeds (frame, feed) to energies (frame,), right in the median of `rows`.
+
+    The noise is no more than the softest frame holds, or a limiter would be taken for it.
+    """
+    columns = np.concatenate([x, np.full((len(x), 1), softest)], axis=1)
+    scale = np.append(np.maximum(x[rows].max(axis=0), 1e-30), 1.0)
     kept, gains = rows, np.zeros(len(scale))
     for _ in range(_FITS):
-        gains, _ = nnls(columns[kept] / scale / y[kept, None], np.ones(np.count_nonzero(kept)))
+        gains = _least_squares(columns[kept] / scale, y[kept])
         ratio = y / np.maximum(columns / scale @ gains, 1e-30)
         middle = np.median(ratio[kept])
         gains *= middle
@@ -116,7 +133,21 @@ def _gains(x: NDArray[np.float64], y: NDArray[np.float64], rows: NDArray[np.bool
             break
         kept = rows & ~far_off
     gains /= scale
-    return np.append(gains[:-1], gains[-1] * noise[0, 0])
+    return np.append(gains[:-1], gains[-1] * softest)
+
+
+def _least_squares(columns: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Gains of columns (frame, column) that are not negative, errors relative to y, that of the last column 1 at most.
+
+    The last column is a constant in units of its bound.
+    """
+    from scipy.optimize import nnls
+
+    gains = np.asarray(nnls(columns / y[:, None], np.ones(len(y)))[0], dtype=np.float64)
+    if gains[-1] > 1.0:
+        rest = np.maximum(1.0 - columns[:, -1] / y, 0.0)
+        gains = np.append(nnls(columns[:, :-1] / y[:, None], rest)[0], 1.0)
+    return gains
 
 
 def gain_db(ratio_db: NDArray[np.float64]) -> NDArray[np.float64]:

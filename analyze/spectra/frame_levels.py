@@ -19,10 +19,10 @@ from numpy.typing import NDArray
 from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db
 from analyze.audio.damage import TrackPlace
 from analyze.findings import Finding, Severity
-from analyze.spectra.cross_spectra import FRAME_S, line_hz
+from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, line_hz
 from analyze.spectra.frame_fit import LevelFit, fit_levels, gain_db, median_of
 from analyze.spectra.frame_gain import Move
-from analyze.spectra.frame_moves import Changes, changes_of
+from analyze.spectra.frame_moves import FEWEST_TO_COMPARE, Changes, changes_of
 
 #: A frame is spoilt where a band of a microphone is this far over what is expected, and by so many spreads besides, dB.
 _SPOILT_DB, _SPOILT_SPREADS = 6.0, 2.0
@@ -33,7 +33,7 @@ _MANY = 0.1
 #: Smallest move of a level that is told, dB.
 _LEAST_MOVE_DB = 1.5
 #: A limiter: so many dB less gain for every dB of level at least, by so many standard errors.
-_LIMITER_SLOPE, _LIMITER_SIGMAS = -0.15, -3.0
+_LIMITER_SLOPE, _LIMITER_SIGMAS = -0.12, -2.5
 #: A gain that wanders this far, dB, and so many times as far as those of the other microphones, is automatic.
 _WANDER_DB, _WANDER_TIMES = 0.45, 4.0
 
@@ -85,26 +85,27 @@ def spoilt(levels: FrameLevels, left_out: NDArray[np.bool_] | None = None) -> ND
 
 
 def level_findings(
-    levels: FrameLevels, places: Sequence[TrackPlace], left_out: NDArray[np.bool_] | None = None
+    levels: FrameLevels,
+    places: Sequence[TrackPlace],
+    is_spoilt: NDArray[np.bool_],
+    left_out: NDArray[np.bool_] | None = None,
 ) -> list[Finding]:
     """What the levels of a capture say: bursts, levels that moved, limiters, automatic gain.
 
     Parameters
     ----------
     places : of the tracks, feeds then microphones
-    left_out : see `spoilt`
+    is_spoilt, left_out : what `spoilt` gives, and what it was given
     """
     if len(places) != levels.energy.shape[1]:
         raise ValueError(f"{len(places)} places for {levels.energy.shape[1]} tracks")
     usable = _usable(levels, left_out)
-    is_spoilt = _spoilt(_fit(levels, usable)) & usable
-    changes = changes_of(_fit(levels, usable & ~is_spoilt))
+    changes = changes_of(_fit(levels, ~_widened(is_spoilt | ~usable)))
     microphones = places[len(levels.feeds) :]
-    return [
-        *_bursts(levels, microphones, is_spoilt, usable),
-        *_output_changes(levels, places, changes),
-        *(f for p, place in enumerate(microphones) for f in _microphone_changes(levels, place, p, changes)),
-    ]
+    findings = [*_bursts(levels, microphones, is_spoilt, usable), *_output_changes(levels, places, changes)]
+    for p, place in enumerate(microphones):
+        findings += _microphone_changes(levels, place, p, changes)
+    return findings
 
 
 def _usable(levels: FrameLevels, left_out: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
@@ -112,6 +113,15 @@ def _usable(levels: FrameLevels, left_out: NDArray[np.bool_] | None) -> NDArray[
     if left_out is None:
         return np.ones((len(levels.energy), len(levels.positions)), dtype=np.bool_)
     return ~left_out
+
+
+def _widened(is_spoilt: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Frames (frame, position) and all that overlap them: the ends of a burst would look like a gain that moved."""
+    out = is_spoilt.copy()
+    for n in range(1, OVERLAP_HOPS):
+        out[n:] |= is_spoilt[:-n]
+        out[:-n] |= is_spoilt[n:]
+    return out
 
 
 def _fit(levels: FrameLevels, usable: NDArray[np.bool_]) -> LevelFit:
@@ -145,7 +155,7 @@ def _bursts(
         n = np.count_nonzero(is_spoilt[:, p])
         if n == 0:
             continue
-        share = n / np.count_nonzero(usable[:, p])
+        share = float(n / np.count_nonzero(usable[:, p]))
         detail = (
             f"{100.0 * share:.0f} % of the take holds far more than what was played: talk, a crowd, wind or a touched "
             "microphone. That is left out"
@@ -161,16 +171,12 @@ def _bursts(
 
 def _output_changes(levels: FrameLevels, places: Sequence[TrackPlace], changes: Changes) -> list[Finding]:
     """A limiter, or a level that moved, of the output that sounds; with several feeds it cannot be told whose."""
-    n_feeds, limiter, moved = len(levels.feeds), changes.limiter, changes.common
-    place = places[0] if n_feeds == 1 else TrackPlace("feed", "", places[0].capture, from_s=places[0].from_s)
-    what = levels.feeds[0] if n_feeds == 1 else "the outputs"
-    if limiter.per_db < _LIMITER_SLOPE and limiter.sigmas < _LIMITER_SIGMAS:
-        detail = (
-            f"Every microphone hears {what} {-10.0 * limiter.per_db:.1f} dB softer than it should for every 10 dB "
-            "that the feed gets louder: a limiter or compressor works behind the feed's tap. Play softer."
-        )
-        return [_finding(place, "limiter working", "warning", detail, limiter.per_db, "dB per dB")]
-    if moved is None or abs(moved.size_db) < _LEAST_MOVE_DB or n_feeds > 1:
+    is_one, moved = len(levels.feeds) == 1, changes.common
+    place = places[0] if is_one else TrackPlace("feed", "", places[0].capture, from_s=places[0].from_s)
+    what = levels.feeds[0] if is_one else "the outputs"
+    if _is_limited(changes):
+        return [_limiter(place, what, changes.limiter.per_db, len(levels.positions) >= FEWEST_TO_COMPARE)]
+    if moved is None or abs(moved.size_db) < _LEAST_MOVE_DB or not is_one:
         return []
     detail = (
         f"Every microphone hears {what} {_by(moved)} against its feed: a fader or an amplifier behind the feed's tap. "
@@ -179,18 +185,34 @@ def _output_changes(levels: FrameLevels, places: Sequence[TrackPlace], changes: 
     return [_finding(place, "level moved", "warning", detail, moved.size_db, "dB", _at_s(levels, moved))]
 
 
+def _is_limited(changes: Changes) -> bool:
+    """Whether all microphones hear less the more is sent."""
+    return changes.limiter.per_db < _LIMITER_SLOPE and changes.limiter.sigmas < _LIMITER_SIGMAS
+
+
+def _limiter(place: TrackPlace, what: str, per_db: float, is_compared: bool) -> Finding:
+    """Sound that grows less than its feed; one or two microphones may also have done it themselves."""
+    name, where = "limiter working", "a limiter or compressor works behind the feed's tap. Play softer."
+    if not is_compared:
+        name = "limiter or automatic gain"
+        where = "a limiter behind the feed's tap, or automatic gain in the recorder. Switch that off and play softer."
+    detail = f"For every 10 dB that the feed gets louder {what} comes out {-10.0 * per_db:.1f} dB short of it: {where}"
+    return _finding(place, name, "warning", detail, per_db, "dB per dB")
+
+
 def _microphone_changes(levels: FrameLevels, place: TrackPlace, p: int, changes: Changes) -> list[Finding]:
     """A level that moved at one microphone, or wanders there."""
     moved, wander = changes.own[p], changes.wander_db
     if moved is not None and abs(moved.size_db) >= _LEAST_MOVE_DB:
+        others = "the others" if len(levels.positions) > 1 else "what was sent"
         detail = (
-            f"The microphone comes out {_by(moved)} against the others: a preamplifier's gain was changed, or the "
-            "microphone moved. Its levels are a mean of both; leave it alone during a take."
+            f"The microphone comes out {_by(moved)} against {others}: a gain was changed, or the microphone moved. Its "
+            "levels are a mean of both; leave it alone during a take."
         )
         return [_finding(place, "level moved", "warning", detail, moved.size_db, "dB", _at_s(levels, moved))]
-    others = float(np.median(np.abs(np.delete(wander, p)))) if len(wander) > 1 else 0.0
-    if wander[p] < max(_WANDER_DB, _WANDER_TIMES * others):
-        return []
+    others_db = float(np.median(np.abs(np.delete(wander, p)))) if len(wander) > 1 else 0.0
+    if wander[p] < max(_WANDER_DB, _WANDER_TIMES * others_db) or _is_limited(changes):
+        return []  # a limiter is not heard everywhere alike
     detail = (
         "The gain of this microphone wanders while those of the others stand still: automatic gain or a limiter in the "
         "recorder. Switch it off and set the gain by hand."

@@ -17,7 +17,7 @@ from analyze.spectra.frame_gain import Move, Slope, move, slope, wander_db
 #: Bands of one chain move alike to within so many dB, this share of the move, or so many times what they spread.
 _ALIKE_DB, _ALIKE_SHARE, _ALIKE_SPREADS = 1.5, 0.35, 2.0
 #: Fewer microphones than this cannot say which of them moved against the others.
-_FEWEST_TO_COMPARE = 3
+FEWEST_TO_COMPARE = 3
 #: Fewest frames of a band on either side of a move, and fewest bands on either hand of a gain that wanders.
 _FEWEST, _FEWEST_BANDS = 3, 2
 #: A gain is watched for wandering where the feeds change by less than this from frame to frame, dB.
@@ -48,7 +48,7 @@ def changes_of(fit: LevelFit) -> Changes:
     ratio_db = fit.ratio_db()
     gain = gain_db(ratio_db)  # (frame, position)
     n = gain.shape[1]
-    if n < _FEWEST_TO_COMPARE:
+    if n < FEWEST_TO_COMPARE:
         own = tuple(_own_move(gain[:, p], ratio_db[:, p], fit.spread_db[p]) for p in range(n))
         common = _shared(own)
         limiter = _limiter(median_of(gain, axis=1), fit.sent)

@@ -18,6 +18,8 @@ from analyze.spectra.least_squares import solve
 _MAINS_HZ, _STRAYING, _N_MULTIPLES = (50.0, 60.0), 0.002, 8
 #: So many multiples must stand out by so much, dB: of 1512 halls and takes without hum one had three by 9 dB.
 _FEWEST_MULTIPLES, _STANDS_OUT_DB = 3, 12.0
+#: Less of a tone than this share unexplained is what was played.
+_LEAST_UNEXPLAINED = 0.2
 #: Lines of a Hann window to either side of a tone, and the neighbours beyond them that are compared with it.
 _TONE_LINES, _NEIGHBOURS = 3, 10
 #: Hum louder than this re the whole microphone is more than a note, dB.
@@ -35,7 +37,7 @@ def hum_findings(cross: CrossSpectra) -> list[Finding]:
     explained, rest = _parts(cross)
     findings = []
     for p, position in enumerate(cross.positions):
-        found = [_hum(rest[p], mains_hz) for mains_hz in _MAINS_HZ]
+        found = [_hum(rest[p], explained[p], mains_hz) for mains_hz in _MAINS_HZ]
         stands_out_db, energy, mains_hz = max(
             (stands_out_db, energy, mains_hz)
             for (stands_out_db, energy), mains_hz in zip(found, _MAINS_HZ, strict=True)
@@ -84,8 +86,11 @@ def _parts(cross: CrossSpectra) -> tuple[NDArray[np.float64], NDArray[np.float64
     return np.maximum(cross.gyy - rest, 0.0), rest
 
 
-def _hum(rest: NDArray[np.float64], mains_hz: float) -> tuple[float, float]:
-    """By how much the third strongest multiple stands out of its neighbours, and the energy of all, of (line,)."""
+def _hum(rest: NDArray[np.float64], explained: NDArray[np.float64], mains_hz: float) -> tuple[float, float]:
+    """By how much the third strongest multiple stands out of its neighbours, and the energy of all, of (line,).
+
+    A multiple of which most is explained was played: what is left of it is reverberation.
+    """
     stands_out, energy = [], 0.0
     for multiple in range(1, _N_MULTIPLES + 1):
         at = mains_hz * multiple * FRAME_S
@@ -96,7 +101,9 @@ def _hum(rest: NDArray[np.float64], mains_hz: float) -> tuple[float, float]:
         near = np.concatenate([rest[middle - outer : middle - inner], rest[middle + inner + 1 : middle + outer + 1]])
         floor = max(float(np.median(near)), 1e-300)
         tone = rest[middle - reach : middle + reach + 1]
-        stands_out.append(float(energy_db(max(float(tone.max()), 1e-300) / floor)))
+        strongest = middle - reach + int(np.argmax(tone))
+        is_played = rest[strongest] < _LEAST_UNEXPLAINED * (rest[strongest] + explained[strongest])
+        stands_out.append(0.0 if is_played else float(energy_db(max(float(tone.max()), 1e-300) / floor)))
         energy += max(float(tone.sum()) - len(tone) * floor, 0.0)
     if len(stands_out) < _FEWEST_MULTIPLES:
         return 0.0, 0.0

@@ -53,7 +53,7 @@ def left_out_of(
     damage = damage_findings(summary, recording.places)
     findings = [
         *(f for f in damage if not (f.finding == "drop-out" and f.track in gapped)),
-        *level_findings(levels, recording.places, is_damaged),
+        *level_findings(levels, recording.places, is_spoilt, is_damaged),
     ]
     out: list[Spans] = [tuple(spans) for spans in known]
     for p in range(len(names) - n_feeds):

@@ -114,6 +114,19 @@ def test_a_recording_in_which_nothing_is_heard_is_left_out(tmp_path: Path) -> No
     assert found == [("output not heard", "warning", "seat 0"), ("output not heard", "warning", "seat 1")]
 
 
+@pytest.mark.parametrize(("late_s", "words"), [(2.5, "2.55 s after"), (-1.25, "1.20 s before")])
+def test_what_begins_elsewhere_is_told_with_its_delay(tmp_path: Path, late_s: float, words: str) -> None:
+    """A microphone's file that was exported from another point than the feed's."""
+    tracks = solo(12 * RATE_HZ)
+    tracks["mic", "seat 1"] = np.roll(tracks["mic", "seat 1"], round(late_s * RATE_HZ))
+    cross, findings = cross_of(tmp_path, tracks)
+    assert cross is not None
+    (found,) = findings
+    assert (found.finding, found.severity, found.track) == ("delay out of reach", "warning", "seat 1")
+    assert found.value == pytest.approx(1000.0 * late_s + 46.7, abs=0.5)
+    assert f"heard at seat 1 {words} it is sent" in found.detail
+
+
 def test_silence_is_not_heard(tmp_path: Path) -> None:
     tracks = solo(6 * RATE_HZ)
     tracks["feed", "main"] = np.zeros(6 * RATE_HZ)
