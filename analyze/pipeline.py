@@ -41,6 +41,7 @@ from analyze.responses.high_section import opposite_high_sections
 from analyze.responses.seats import alike_seats
 from analyze.responses.separation import not_separable, separation_findings
 from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
+from analyze.responses.steadiness import not_steady
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.version import VERSION
@@ -158,7 +159,7 @@ def analyse(
     responses, merge_findings = merged(present, outputs, positions)
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
-    blocked |= not_separable(apart)
+    blocked |= not_separable(apart) | not_steady(recorded.findings)
     contradicted = frozenset(f.track for f in merge_findings)
     context = context_of(sound_check, responses, arrivals, signs, blocked, contradicted)
 

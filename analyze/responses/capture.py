@@ -22,6 +22,7 @@ from analyze.responses.steadiness import steadiness_findings
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
 from analyze.spectra.cross_spectra import CrossSpectra
+from analyze.spectra.frame_noise import LITTLE_LEVEL
 
 #: Given a capture's name and its samples per track, a function to call with the samples done since the last call.
 ProgressStart = Callable[[str, int], Callable[[int], None]]
@@ -104,7 +105,10 @@ def measure(
         advance = progress(capture.name, recording.n_frames) if progress else None
         groups = group_numbers(sound_check, feeds)
         cross, found = cross_spectra_of(recording, feeds, positions, groups, advance)
-        findings += [*recording.late_findings(), *found, *(steadiness_findings(cross) if cross else ())]
+        unsteady = steadiness_findings(cross) if cross else []
+        if unsteady:  # what no single response explains looks like noise
+            found = [f for f in found if f.finding != LITTLE_LEVEL]
+        findings += [*recording.late_findings(), *found, *unsteady]
         clocks = own_clocks(recording, capture)
     if cross is None:
         return None, findings, files

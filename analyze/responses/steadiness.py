@@ -12,7 +12,7 @@ both. (A likelihood ratio; Bendat & Piersol, Random Data, ch. 9, for the varianc
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -24,6 +24,8 @@ from analyze.findings import Finding
 from analyze.spectra.cross_spectra import EFFECTIVE_SHARE, FRAME_S, OVERLAP_HOPS, CrossSpectra, line_hz
 from analyze.spectra.least_squares import solve
 
+#: Finding about an output that did not stay as it was.
+SETTING_CHANGED = "setting changed"
 #: Lines below this hold rumble, and feeds of which less than this is their own are not compared.
 _LOWEST_HZ, _LEAST_SHARE = 20.0, 0.1
 #: Fewest averages per feed within a stretch and without.
@@ -119,6 +121,15 @@ def steadiness_findings(cross: CrossSpectra) -> list[Finding]:
         if found and found.is_setting and found.is_clear:
             findings.append(_microphone_finding(cross, position, found))
     return findings
+
+
+def not_steady(findings: Iterable[Finding]) -> dict[str, str]:
+    """Outputs whose delay or polarity was changed during a take, with the reason why nothing is decided on it."""
+    return {
+        f.track: f"A setting was changed while it was recorded, and nobody knows which counts: record {f.track} again."
+        for f in findings
+        if f.finding == SETTING_CHANGED and f.unit != "dB"
+    }
 
 
 def _stretches(cross: CrossSpectra) -> Iterator[_Stretch]:
@@ -230,7 +241,7 @@ def _output_finding(cross: CrossSpectra, feed: str, found: _Change) -> Finding:
         f"A setting of {feed} was changed during the take: {_words(found)}{_back(cross, found)}. What was measured is "
         "a mix of both: record it again, or cut the take there and describe two captures."
     )
-    return _finding(cross, "setting changed", feed, detail, found)
+    return _finding(cross, SETTING_CHANGED, feed, detail, found)
 
 
 def _microphone_finding(cross: CrossSpectra, position: str, found: _Change) -> Finding:

@@ -68,7 +68,7 @@ def cross_spectra_of(
     too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
     if too_short:
         return None, [*findings, too_short]
-    cross, left_out, found = _checked_pass(recording, feeds, positions, shift_s, progress)
+    cross, left_out, found = _checked_pass(recording, feeds, positions, shift_s, is_heard, progress)
     findings += found
     if cross is None:
         return None, findings
@@ -101,10 +101,12 @@ def _checked_pass(
     feeds: Sequence[str],
     positions: Sequence[str],
     shift_s: NDArray[np.float64],
+    is_heard: NDArray[np.bool_],
     progress: Callable[[int], None] | None,
 ) -> tuple[CrossSpectra | None, list[Spans], list[Finding]]:
     """The first pass with the tracks' damage looked for on the way; begun anew, shorter, where a file breaks off.
 
+    is_heard : (position,) microphones that hear a feed, whose levels can be held against it
     Returns the sums, what must not count of each track, and the findings.
     """
     while True:
@@ -118,7 +120,7 @@ def _checked_pass(
                 return None, [], [too_short]
             continue
         n_fewest = _FEWEST_FRAMES * len(feeds)
-        return cross, *left_out_of(recording, statistics.finish(), log, cross.shift_s, n_fewest)
+        return cross, *left_out_of(recording, statistics.finish(), log, cross.shift_s, is_heard, n_fewest)
 
 
 def _pass(

@@ -14,6 +14,8 @@ from analyze.findings import Finding, Severity
 from analyze.spectra.cross_spectra import FRAME_S, CrossSpectra, line_hz
 from analyze.spectra.least_squares import solve
 
+#: Finding about a microphone at which what was played hardly stands out.
+LITTLE_LEVEL = "little level over the noise"
 #: Mains frequencies of the world, how far they stray (common practice, no source), and the multiples looked at.
 _MAINS_HZ, _STRAYING, _N_MULTIPLES = (50.0, 60.0), 0.002, 8
 #: So many multiples must stand out by so much, dB: of 1512 halls and takes without hum one had three by 9 dB.
@@ -64,7 +66,7 @@ def noise_findings(cross: CrossSpectra) -> list[Finding]:
     )
     return [
         Finding(
-            "little level over the noise",
+            LITTLE_LEVEL,
             "warning" if is_low.all() else "note",  # an output that is far away at one place is nothing to mend
             detail.format(over=over_db[p]),
             cross.capture,

@@ -27,12 +27,14 @@ def left_out_of(
     summary: TrackSummary,
     log: Sequence[NDArray[np.float32]],
     shift_s: NDArray[np.float64],
+    is_heard: NDArray[np.bool_],
     n_fewest: int,
 ) -> tuple[list[Spans], list[Finding]]:
     """Per track what must not count, and the findings on damage, levels and what was heard besides.
 
     summary, log : of the first pass, see `accumulate`
     shift_s : (feed, position) as it was read
+    is_heard : (position,) microphones whose levels can be held against the feeds
     n_fewest : frames that a microphone must keep at least
     """
     n_feeds = shift_s.shape[0]
@@ -46,7 +48,7 @@ def left_out_of(
         tuple(names[:n_feeds]),
         tuple(names[n_feeds:]),
     )
-    is_damaged = ~_usable(recording, shift_s, known)[: len(energy)]
+    is_damaged = ~_usable(recording, shift_s, known)[: len(energy)] | ~is_heard
     is_spoilt = spoilt(levels, is_damaged)
     # what a recorder on its own clock lost at a jump is said already
     gapped = {place.name for place, gaps in zip(recording.places, recording.gaps, strict=True) if gaps}
