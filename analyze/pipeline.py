@@ -39,7 +39,7 @@ from analyze.responses.capture import Measured, ProgressStart
 from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
 from analyze.responses.seats import alike_seats
-from analyze.responses.separation import not_separable, separation_findings
+from analyze.responses.separation import not_separable, separation_findings, share_bands
 from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
 from analyze.responses.steadiness import not_steady
 from analyze.responses.transfer import merged
@@ -55,7 +55,7 @@ if TYPE_CHECKING:
         Recommendation,
         Robustness,
     )
-    from analyze.responses.rows import Arrival, Band, FlipBand, InputPair, Wiring
+    from analyze.responses.rows import Arrival, Band, FlipBand, InputPair, ShareBand, Wiring
     from analyze.responses.transfer import ImpulseResponse, Responses
 
 #: Resamples used where a decision is taken again only to see whether it changes.
@@ -87,6 +87,7 @@ class Analysis:
     score_present_db, score_recommended_db : sum efficiency over the audience cells, NaN without a cell
     arrival_present_ms : per (output, position) pure delay at present settings
     flips : what captures of the same stretch with one output flipped show
+    shares : what of each feed is its own where several sound at once
     """
 
     sound_check: SoundCheck
@@ -111,6 +112,7 @@ class Analysis:
     score_recommended_db: float
     arrival_present_ms: dict[tuple[str, str], float]
     flips: tuple[FlipBand, ...] = ()
+    shares: tuple[ShareBand, ...] = ()
 
     @property
     def is_undecided(self) -> bool:
@@ -209,6 +211,7 @@ def analyse(
         score_recommended_db=_score(context, changes),
         arrival_present_ms={key: ms for key, (ms, _) in arrivals.items()},
         flips=tuple(flips),
+        shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),
     )
 
 

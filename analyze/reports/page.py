@@ -116,6 +116,7 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "is_judged": any(row.decision != "reference" for row in analysis.recommendations),
         "is_tried": bool(spreads(analysis)),
         "flips": page_evidence.flip_tables(analysis),
+        "shares": page_evidence.share_tables(analysis),
         "tricks": page_evidence.trick_table(analysis),
         "files": page_evidence.file_table(analysis),
         "captures": page_evidence.capture_table(analysis),

@@ -205,6 +205,22 @@ def _signed_or_dash(value: float) -> str:
     return signed(value) if math.isfinite(value) else _DASH
 
 
+def share_tables(analysis: Analysis) -> list[PageTable]:
+    """What of each output's signal no other feed holds, octave by octave; one table per capture."""
+    tables = []
+    for capture in dict.fromkeys(r.capture for r in analysis.shares):
+        here = {(r.output, r.band_hz): r.own_share for r in analysis.shares if r.capture == capture}
+        bands = list(dict.fromkeys(band_hz for _, band_hz in here))
+        headings = (Heading("output", is_name=True), *(Heading(frequency(b), is_number=True) for b in bands))
+        rows = tuple(
+            (output, *(percent(here[output, b]) or _DASH for b in bands))
+            for output in dict.fromkeys(output for output, _ in here)
+        )
+        caption = f"{capture}: share of each output's signal that no other feed holds; only that can be told apart"
+        tables.append(PageTable(caption, headings, rows))
+    return tables
+
+
 def trick_table(analysis: Analysis) -> PageTable:
     """What inverting a monitor on purpose would do."""
     headings = (

@@ -96,3 +96,16 @@ class FlipBand:
     change_db: float
     predicted_db: float
     phase_deg: float
+
+
+@dataclass(frozen=True)
+class ShareBand:
+    """What of an output's feed is its own in one octave of a capture in which several sound, 0..1 of its energy.
+
+    NaN where the feed holds next to nothing.
+    """
+
+    capture: str
+    output: str
+    band_hz: float
+    own_share: float

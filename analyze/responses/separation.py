@@ -7,19 +7,24 @@ one output's or the other's. An output that sounded without a recorded feed spoi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.acoustics import band_centres_hz, band_edges_hz, nominal_hz
 from analyze.description import Output
 from analyze.findings import Finding
+from analyze.responses.rows import ShareBand
 from analyze.responses.transfer import Responses
 from analyze.spectra.cross_spectra import CrossSpectra
 
 #: Bands in which outputs must be told apart: where settings are decided, and where fills and towers show their arrival.
 LOW_HZ, HIGH_HZ = (22.4, 355.0), (355.0, 8000.0)
+#: Octaves whose shares are told, and the share of a feed's energy that counts as none.
+_TOLD_HZ, _NOTHING = (31.0, 4100.0), 1e-6
 #: How high a sub reaches that sounds without a feed; any other output reaches everything.
 _SUB_REACHES_HZ = 355.0
 #: An output of which more than this cannot be told is not decided; an own share under this is said.
@@ -78,6 +83,24 @@ def separations(
             )
         )
     return found
+
+
+def share_bands(cross: CrossSpectra, responses: Responses) -> list[ShareBand]:
+    """The own share of every output of a capture, octave by octave; `responses` are those of `cross`."""
+    f = responses.frequency_hz
+    power = np.einsum("iil->il", cross.gxx[0]).real[:, : len(f)]
+    centres = band_centres_hz(1, *_TOLD_HZ)
+    rows = []
+    for centre, low, high in zip(centres, *band_edges_hz(centres, 1), strict=True):
+        inside = (f >= low) & (f < high)
+        if high > f[-1]:
+            continue
+        for i, name in enumerate(cross.feeds):
+            total = float(power[i, inside].sum())
+            is_played = total > _NOTHING * power[i].sum()
+            own = float(power[i, inside] @ responses.share[i, 0, inside]) / total if is_played else math.nan
+            rows.append(ShareBand(cross.capture, name, nominal_hz(float(centre), 1), own))
+    return rows
 
 
 def _most_alike(feeds: Sequence[str], gxx: NDArray[np.complex128], i: int) -> tuple[str, float]:

@@ -13,6 +13,7 @@ from analyze.responses.separation import (
     not_separable,
     separation_findings,
     separations,
+    share_bands,
     without_reach,
 )
 from analyze.responses.transfer import responses_of
@@ -41,6 +42,37 @@ def test_the_own_share_is_one_minus_the_coherence(common: float) -> None:
         assert s.untold < 0.01
         assert s.other != s.output
     assert not_separable(found(common)) == {}
+
+
+def test_shares_by_octave_where_feeds_have_only_their_low_end_in_common() -> None:
+    """The same below 100 Hz and nothing above: own share 0 up to the octave of 63 Hz, 1 from 250 Hz on."""
+    from scipy.signal import butter, sosfilt
+
+    rng = np.random.default_rng(3)
+    first, second = rng.standard_normal((2, 40 * RATE_HZ))
+    low, high = (butter(8, 105.0, kind, fs=RATE_HZ, output="sos") for kind in ("low", "high"))
+    feeds = [first, sosfilt(low, first) + sosfilt(high, second)]
+    cross = summed(feeds, [first + 0.01 * second], np.zeros((2, 1)))
+    rows = share_bands(cross, responses_of(cross, rng))
+    shares = {(r.output, r.band_hz): r.own_share for r in rows}
+    assert {r.capture for r in rows} == {cross.capture}
+    for name in ("out 0", "out 1"):
+        assert shares[name, 31.5] < 0.02
+        assert shares[name, 63.0] < 0.1
+        assert shares[name, 250.0] > 0.9
+        assert shares[name, 500.0] > 0.95
+
+
+def test_no_share_is_told_where_nothing_is_played() -> None:
+    from scipy.signal import butter, sosfilt
+
+    rng = np.random.default_rng(3)
+    low, other = rng.standard_normal((2, 20 * RATE_HZ))
+    low = sosfilt(butter(8, 100.0, fs=RATE_HZ, output="sos"), low)
+    cross = summed([low, other], [low + other], np.zeros((2, 1)))
+    shares = {(r.output, r.band_hz): r.own_share for r in share_bands(cross, responses_of(cross, rng))}
+    assert np.isnan(shares["out 0", 500.0])
+    assert shares["out 1", 500.0] > 0.9
 
 
 def test_small_shares_are_said_and_large_ones_not() -> None:

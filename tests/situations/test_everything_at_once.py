@@ -10,6 +10,7 @@ from takes import Take, build_scene, mixes, write
 
 from analyze.description import load_sound_check
 from analyze.pipeline import Analysis, analyse
+from analyze.reports.page_evidence import share_tables
 from analyze.simulate_scene import Scene
 
 OUTPUTS = ("main left", "sub left", "sub right", "delay tower")
@@ -60,6 +61,17 @@ def test_arrivals_and_wiring_are_those_of_outputs_alone(together: tuple[Scene, A
     for row in found.wiring:
         expected = "normal" if scene.wiring[outputs.index(row.output)] > 0 else "inverted"
         assert row.polarity == (expected if row.output in OUTPUTS else "undecided")
+
+
+def test_the_share_that_can_be_told_apart_is_given_per_output_and_band(together: tuple[Scene, Analysis]) -> None:
+    _, found = together
+    shares = {(r.output, r.band_hz): r.own_share for r in found.shares}
+    assert {output for output, _ in shares} == set(OUTPUTS)
+    assert {31.5, 63.0, 125.0, 250.0} <= {band_hz for _, band_hz in shares}
+    told = [share for share in shares.values() if np.isfinite(share)]
+    assert 0.02 < min(told) < max(told) < 0.95
+    (table,) = share_tables(found)
+    assert [row[0] for row in table.rows] == list(OUTPUTS)
 
 
 def test_what_was_not_played_is_undecided(together: tuple[Scene, Analysis]) -> None:
