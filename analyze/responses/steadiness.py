@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
 from analyze.findings import Finding
+from analyze.responses.transfer import rotation
 from analyze.spectra.cross_spectra import EFFECTIVE_SHARE, FRAME_S, OVERLAP_HOPS, CrossSpectra, line_hz
 from analyze.spectra.least_squares import solve
 
@@ -42,7 +44,8 @@ _LASTING_SHARE = 0.6
 #: Smallest change that is told: s, dB. Air alone moves distant arrivals by 0.1 ms.
 _LEAST_DELAY_S, _LEAST_LEVEL_DB = 0.0002, 1.5
 #: Largest change of a delay that is looked for, s, and the steps of the search: coarse by a transform, then fine.
-_LARGEST_DELAY_S, _N_TRANSFORM, _N_FINE = 0.1, 8192, 41
+_LARGEST_DELAY_S, _N_TRANSFORM = 0.1, 8192
+_FINE_S = np.linspace(-1.0, 1.0, 41) * FRAME_S / _N_TRANSFORM
 
 
 @dataclass(frozen=True)
@@ -195,11 +198,16 @@ def _best_delay(common: NDArray[np.complex128]) -> tuple[float, float]:
     lines[: len(common)] = common
     delay_s = np.asarray(fft.fftfreq(_N_TRANSFORM)) * FRAME_S
     likeness = np.where(np.abs(delay_s) <= _LARGEST_DELAY_S, np.abs(fft.irfft(lines)), 0.0)
-    fine_s = delay_s[int(np.argmax(likeness))] + np.linspace(-1.0, 1.0, _N_FINE) * FRAME_S / _N_TRANSFORM
-    turned = np.exp(2j * np.pi * fine_s[:, None] * line_hz(len(common)))  # (delay, line)
-    likeness = (common * turned).real.sum(axis=1)
+    coarse_s = delay_s[int(np.argmax(likeness))]
+    likeness = (_fine_turns(len(common)) @ (common * rotation(line_hz(len(common)), 1.0, -1000.0 * coarse_s))).real
     best = int(np.argmax(np.abs(likeness)))
-    return float(fine_s[best]), float(likeness[best])
+    return float(coarse_s + _FINE_S[best]), float(likeness[best])
+
+
+@cache
+def _fine_turns(n_lines: int) -> NDArray[np.complex128]:
+    """Turns (delay, line) by the delays of the fine search."""
+    return np.asarray(np.exp(2j * np.pi * _FINE_S[:, None] * line_hz(n_lines)))
 
 
 def _clearest(changes: list[_Change | None]) -> _Change | None:
