@@ -127,6 +127,21 @@ def draft(folder: Path, debug: bool) -> int:  # noqa: ARG001  # read by __main__
     return 0
 
 
+@commands.command()
+@click.argument("subject", required=False)
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def guide(subject: str | None, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+    """Read the manual: its topics, or what it says on SUBJECT, a topic or the name of a finding."""
+    from analyze.guide import text_on, topics
+
+    if subject:
+        click.echo(text_on(subject).rstrip())
+        return 0
+    for topic, title in topics().items():
+        click.echo(f"analyze guide {topic:<12} {title}")
+    return 0
+
+
 @contextmanager
 def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
     """A bar per capture with the time left; nothing when quiet or not on a terminal."""

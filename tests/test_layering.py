@@ -13,7 +13,19 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "analyze"
 
 #: The way of the data; a module imports from its own layer and those before it.
-LAYERS = ("description", "audio", "spectra", "responses", "alignment", "pipeline", "reports", "archive", "draft", "cli")
+LAYERS = (
+    "description",
+    "audio",
+    "spectra",
+    "responses",
+    "alignment",
+    "pipeline",
+    "reports",
+    "archive",
+    "draft",
+    "guide",
+    "cli",
+)
 #: Small and pure: any layer may use them, they use nothing but one another.
 COMMON = ("acoustics", "errors", "findings", "version")
 #: The simulator stands apart from the analysis, so that neither can copy the other's mistake.

@@ -19,7 +19,7 @@ AIR = [80, 80, 75, 62, 62, 62, 62, 62, 58, 58, 58, 58, 58, 58, 50, 50, 50, 50, 5
 WATER = [27, 27, 25, 24, 22, 23, 24, 24, 23, 18, 18, 17, 18, 19, 18, 18, 19, 19, 20, 20, 20]
 ACID = [89, 88, 90, 87, 87, 87, 93, 93, 87, 80, 89, 88, 82, 93, 89, 86, 72, 79, 80, 82, 91]
 LOSS = [42, 37, 37, 28, 18, 18, 19, 20, 15, 14, 14, 13, 11, 12, 8, 7, 8, 8, 9, 15, 15]
-#: Gains, their standard errors, and the share of the loss that the inputs explain, as printed by R's `summary(lm(...))`.
+#: Gains, their standard errors, and the share of the loss that is explained, as R prints them for `lm`.
 GAINS, ERRORS, EXPLAINED = (0.7156, 1.2953, -0.1521), (0.1349, 0.3680, 0.1563), 0.9136
 
 
