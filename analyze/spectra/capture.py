@@ -18,7 +18,7 @@ from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LATEST_S, LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
 from analyze.spectra.frame_noise import hum_findings, noise_findings
-from analyze.spectra.least_squares import solve
+from analyze.spectra.least_squares import feeds_of, solve
 from analyze.spectra.left_out import left_out_of
 from analyze.spectra.prediction import Filters, corrected, filters_of, unexplained
 from analyze.spectra.streaming import SourceEndedError, Spans, accumulate, furthest_read_s, plan_frames
@@ -89,10 +89,11 @@ def _looked_again(
     recording: Recording, cross: CrossSpectra, groups: Sequence[int] | None, left_out: Sequence[Spans]
 ) -> CrossSpectra:
     """The cross-spectra corrected by what the responses leave unexplained, look after look."""
+    feeds = feeds_of(cross.gxx, cross.n_effective, groups)
     for step in _LOOKS:
-        filters = filters_of(cross, solve(cross.gxx, cross.gxy, cross.n_effective, groups))
-        rest = _pass(recording, cross.feeds, cross.positions, cross.shift_s, left_out, filters=filters)
-        cross = corrected(rest, filters, solve(rest.gxx, rest.gxy, rest.n_effective, groups), step)
+        filters = filters_of(cross, feeds.solved(cross.gxy))
+        rest = _pass(recording, cross.feeds, cross.positions, cross.shift_s, left_out, filters=filters, before=cross)
+        cross = corrected(rest, filters, feeds.solved(rest.gxy), step)
     return cross
 
 
@@ -133,6 +134,7 @@ def _pass(
     log: list[NDArray[np.float32]] | None = None,
     progress: Callable[[int], None] | None = None,
     filters: Filters | None = None,
+    before: CrossSpectra | None = None,
 ) -> CrossSpectra:
     def source(n: int) -> Iterator[NDArray[np.float32]]:
         for _, block in recording.blocks(n, statistics=statistics):
@@ -149,6 +151,7 @@ def _pass(
         left_out=left_out,
         log=log,
         progress=progress,
+        feeds_as_in=before,
     )
 
 

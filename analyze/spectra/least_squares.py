@@ -42,6 +42,37 @@ class Solution:
     mixing: NDArray[np.complex128] | None = None
 
 
+@dataclass(frozen=True)
+class Feeds:
+    """What the feeds alone say of a solution; axes as in `Solution`.
+
+    inverse : (position, line, feed, feed) of the feeds at unit energy, None for one feed; scale : to unit energy
+    shared_out : the same with a ridge, at the (position, line) `is_shared` where feeds of a group are alike
+    """
+
+    power: NDArray[np.float64]
+    share: NDArray[np.float64]
+    apart: NDArray[np.float64]
+    inverse: NDArray[np.complex128] | None = None
+    scale: NDArray[np.float64] | None = None
+    is_shared: NDArray[np.bool_] | None = None
+    shared_out: NDArray[np.complex128] | None = None
+
+    def solved(self, gxy: NDArray[np.complex128], *, with_mixing: bool = False) -> Solution:
+        """Least-squares responses, from (feed, position, line) `gxy`; see `solve`."""
+        if self.inverse is None or self.scale is None:
+            return Solution(gxy / self.power, self.power, self.share, self.apart)
+        unit = gxy * self.scale
+        h = np.where(self.share > 0.0, np.einsum("plij,jpl->ipl", self.inverse, unit) * self.scale, 0.0)
+        if self.is_shared is not None and self.shared_out is not None:
+            at = self.is_shared
+            alike = np.einsum("kij,jk->ik", self.shared_out, unit[:, at]) * self.scale[:, at]
+            is_known = (self.share[:, at] == 0.0) & (self.apart[:, at] > 0.0)
+            h[:, at] = np.where(is_known, alike, h[:, at])
+        mixing = _mixing(self.inverse, self.share) if with_mixing else None
+        return Solution(h, self.power, self.share, self.apart, mixing)
+
+
 def solve(
     gxx: NDArray[np.complex128],
     gxy: NDArray[np.complex128],
@@ -60,36 +91,37 @@ def solve(
     groups : per feed the number of its group; all different if not given
     with_mixing : whether to give `mixing`, which takes as long as the rest
     """
-    n_feed = gxy.shape[0]
+    return feeds_of(gxx, n, groups).solved(gxy, with_mixing=with_mixing)
+
+
+def feeds_of(gxx: NDArray[np.complex128], n: NDArray[np.float64], groups: Sequence[int] | None = None) -> Feeds:
+    """The part of `solve` that does not depend on the microphones, and takes longest."""
+    n_feed = gxx.shape[1]
     power = np.einsum("piil->pil", gxx).real  # (position, feed, line)
     power = np.maximum(power, _FEED_FLOOR * np.maximum(power.max(axis=-1, keepdims=True), 1e-30))
     own = np.moveaxis(power, 1, 0)  # (feed, position, line)
     if n_feed == 1:
-        whole = np.ones(gxy.shape)
-        return Solution(gxy / own, own, whole, whole)
+        whole = np.ones(own.shape)
+        return Feeds(own, whole, whole)
     scale = 1.0 / np.sqrt(power)
     unit = np.moveaxis(gxx * scale[:, :, None] * scale[:, None], -1, 1)  # (position, line, feed, feed)
     each = np.arange(n_feed)
     unit[..., each, each] = 1.0 + _ROUNDING
-    scale = np.moveaxis(scale, 1, 0)
     inverse = np.linalg.inv(unit)
     least = np.maximum(_LEAST_SHARE, _LEAST_SHARE_AVERAGES / np.maximum(n, 1.0))[:, None]
     share = _told(_diagonal(inverse), least)
-    h = np.einsum("plij,jpl->ipl", inverse, gxy * scale) * scale
-    alike = (
-        [] if groups is None else [i for i in range(n_feed) if list(groups).count(groups[i]) > 1 and not share[i].all()]
-    )
-    if groups is None or not alike:
-        return Solution(
-            np.where(share > 0.0, h, 0.0), own, share, share, _mixing(inverse, share) if with_mixing else None
-        )
-    apart = share.copy()
-    for i in alike:
-        apart[i] = np.where(share[i] > 0.0, share[i], _told(_apart(unit, i, groups), least))
-    unit[..., each, each] += _RIDGE
-    shared_out = np.einsum("plij,jpl->ipl", np.linalg.inv(unit), gxy * scale) * scale
-    h = np.where(share > 0.0, h, np.where(apart > 0.0, shared_out, 0.0))
-    return Solution(h, own, share, apart, _mixing(inverse, share) if with_mixing else None)
+    apart, is_shared, shared_out = share, None, None
+    alike = [] if groups is None else [i for i in range(n_feed) if list(groups).count(groups[i]) > 1]
+    if groups is not None and any(not share[i].all() for i in alike):
+        apart = share.copy()
+        for i in alike:
+            at = share[i] == 0.0
+            apart[i, at] = _told(_apart(unit[at], i, groups), np.broadcast_to(least, at.shape)[at])
+        is_shared = np.asarray(((share == 0.0) & (apart > 0.0)).any(axis=0))
+        ridged = unit[is_shared]
+        ridged[:, each, each] += _RIDGE
+        shared_out = np.linalg.inv(ridged)
+    return Feeds(own, share, apart, inverse, np.moveaxis(scale, 1, 0), is_shared, shared_out)
 
 
 def _diagonal(inverse: NDArray[np.complex128]) -> NDArray[np.float64]:
@@ -115,7 +147,7 @@ def _told(inverse_share: NDArray[np.float64], least: NDArray[np.float64]) -> NDA
 
 
 def _apart(unit: NDArray[np.complex128], i: int, groups: Sequence[int]) -> NDArray[np.float64]:
-    """`1 / (1 - g2)` of feed i against the feeds of other groups, (position, line)."""
+    """`1 / (1 - g2)` of feed i against the feeds of other groups; unit is (any, feed, feed), the result (any,)."""
     kept = [i, *(j for j, group in enumerate(groups) if group != groups[i])]
     inverse = np.linalg.inv(unit[..., kept, :][..., kept])
     return np.asarray(inverse[..., 0, 0].real)

@@ -85,6 +85,7 @@ def accumulate(
     left_out: Sequence[Spans] = (),
     log: list[NDArray[np.float32]] | None = None,
     progress: Callable[[int], None] | None = None,
+    feeds_as_in: CrossSpectra | None = None,
 ) -> CrossSpectra:
     """Cross-spectral sums of one capture.
 
@@ -97,6 +98,7 @@ def accumulate(
         concerned, a frame of a feed for all
     log : takes the energies (frame, track, band) of every batch of frames, the first `MOST_LOGGED` frames of them
     progress : called with the number of samples done since the last call
+    feeds_as_in : sums of a pass over the same feeds, read and left out alike, whose `gxx` are taken over
 
     Raises
     ------
@@ -106,7 +108,7 @@ def accumulate(
     plan, reading = _plan(n_samples, sample_rate_hz, shift_s, left_out)
     if plan.n_frames == 0:
         raise ValueError("the recording is shorter than one frame")
-    sums = _Sums(plan, reading, log)
+    sums = _Sums(plan, reading, log, feeds_as_in)
     latest, furthest = reading.microphone, round(furthest_read_s(shift_s) * sample_rate_hz)
     lead = max(0, -int(latest.min(initial=0)))
     frame = 0
@@ -223,18 +225,28 @@ def _batches(
 class _Sums:
     """The running sums of one pass, in double precision."""
 
-    def __init__(self, plan: FramePlan, reading: _Reading, log: list[NDArray[np.float32]] | None) -> None:
+    def __init__(
+        self,
+        plan: FramePlan,
+        reading: _Reading,
+        log: list[NDArray[np.float32]] | None,
+        feeds_as_in: CrossSpectra | None,
+    ) -> None:
         self.plan, self.reading, self.log = plan, reading, log
         n_feed, n_position = reading.feed.shape
         n_group, n_line, n_low = plan.n_groups, plan.length // 2 + 1, round(LOW_HZ * FRAME_S) + 1
         self.n_low = min(n_low, n_line)
         self.window = np.hanning(plan.length + 1)[:-1].astype(np.float32)
         self.n_frames = np.zeros((n_group, n_position), dtype=np.int64)
-        self.gxx = np.zeros((n_position, n_feed, n_feed, n_line), dtype=np.complex128)
         self.gyy = np.zeros((n_position, n_line))
         self.gxy = np.zeros((n_feed, n_position, n_line), dtype=np.complex128)
-        self.low_gxx = np.zeros((n_group, n_position, n_feed, n_feed, self.n_low), dtype=np.complex128)
         self.low_gxy = np.zeros((n_group, n_feed, n_position, self.n_low), dtype=np.complex128)
+        self.are_feeds_summed = feeds_as_in is not None
+        if feeds_as_in is not None:
+            self.gxx, self.low_gxx = feeds_as_in.gxx, feeds_as_in.low_gxx
+        else:
+            self.gxx = np.zeros((n_position, n_feed, n_feed, n_line), dtype=np.complex128)
+            self.low_gxx = np.zeros((n_group, n_position, n_feed, n_feed, self.n_low), dtype=np.complex128)
 
     def add(self, first: int, samples: NDArray[np.float32], start: int, n: int) -> None:
         """Add `n` frames from frame number `first` on, which begins at `samples[start]`; group by group."""
@@ -256,7 +268,7 @@ class _Sums:
                     lines = _product(feeds.of(i, p)[rows], y[rows])
                     self.gxy[i, p] += lines
                     self.low_gxy[g, i, p] += lines[: self.n_low]
-                    for j in range(i, n_feed):
+                    for j in range(i, 0 if self.are_feeds_summed else n_feed):
                         lines = feeds.product(i, j, p, rows)
                         self.gxx[p, i, j] += lines
                         self.low_gxx[g, p, i, j] += lines[: self.n_low]
@@ -274,6 +286,8 @@ class _Sums:
 
     def finish(self) -> None:
         """Fill in the other half of the Hermitian matrices."""
+        if self.are_feeds_summed:
+            return
         for i, j in combinations(range(self.gxx.shape[1]), 2):
             self.gxx[:, j, i] = np.conj(self.gxx[:, i, j])
             self.low_gxx[:, :, j, i] = np.conj(self.low_gxx[:, :, i, j])
