@@ -163,9 +163,10 @@ def _replicates(
     sigma = np.sqrt(variance[..., :n_low] * _LINES_PER_INDEPENDENT / 2.0)
     n_line = min(cross.gxx.shape[-1], n_low)
     mixing = solve(cross.gxx[..., :n_line], cross.gxy[..., :n_line], cross.n_effective, groups, with_mixing=True).mixing
+    low_gxx, low_gxy = (low.reshape(n_group, -1) for low in (cross.low_gxx, cross.low_gxy))
     for r in range(N_REPLICATES):
-        gxx = np.tensordot(weights[r], cross.low_gxx, axes=1)
-        gxy = np.tensordot(weights[r], cross.low_gxy, axes=1)
+        gxx = (weights[r] @ low_gxx).reshape(cross.low_gxx.shape[1:])
+        gxy = (weights[r] @ low_gxy).reshape(cross.low_gxy.shape[1:])
         real, imaginary = rng.standard_normal((2, n_feed, n_position, n_low))
         noise = real + 1j * imaginary
         if mixing is not None:
