@@ -36,6 +36,7 @@ from analyze.responses.arrival_table import (
 )
 from analyze.responses.bands import band_rows
 from analyze.responses.capture import Measured, ProgressStart
+from analyze.responses.feed_relations import feed_relations, relation_findings, sent_relative
 from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
 from analyze.responses.seats import alike_seats
@@ -55,6 +56,7 @@ if TYPE_CHECKING:
         Recommendation,
         Robustness,
     )
+    from analyze.responses.feed_relations import FeedRelation
     from analyze.responses.rows import Arrival, Band, FlipBand, InputPair, ShareBand, Wiring
     from analyze.responses.transfer import ImpulseResponse, Responses
 
@@ -82,12 +84,13 @@ class InputFile:
 class Analysis:
     """Everything found in one sound check: what every table, plot and page is drawn from.
 
-    responses : merged over captures, at present settings
+    responses : merged over captures, at present settings, re the programme where feeds carry it unequally
     recommended_change : per output (sign, delay_ms) that turns the present sum into the recommended one
     score_present_db, score_recommended_db : sum efficiency over the audience cells, NaN without a cell
     arrival_present_ms : per (output, position) pure delay at present settings
     flips : what captures of the same stretch with one output flipped show
     shares : what of each feed is its own where several sound at once
+    feed_relations : of all feeds that share programme; where there are none equal feeds are assumed
     """
 
     sound_check: SoundCheck
@@ -113,6 +116,7 @@ class Analysis:
     arrival_present_ms: dict[tuple[str, str], float]
     flips: tuple[FlipBand, ...] = ()
     shares: tuple[ShareBand, ...] = ()
+    feed_relations: tuple[FeedRelation, ...] = ()
 
     @property
     def is_undecided(self) -> bool:
@@ -163,7 +167,10 @@ def analyse(
     apart = [s for m in measured for s in m.separations]
     blocked |= not_separable(apart) | not_steady(recorded.findings)
     contradicted = frozenset(f.track for f in merge_findings)
-    context = context_of(sound_check, responses, arrivals, signs, blocked, contradicted)
+    relations, relation_mistakes = feed_relations(sound_check, recorded.measured)
+    sent = sent_relative(relations, outputs, sound_check.reference)
+    context = context_of(sound_check, responses, arrivals, signs, blocked, contradicted, sent)
+    responses = context.responses
 
     decisions = decide_all(context)
     changes = changes_of(decisions)
@@ -201,6 +208,8 @@ def analyse(
             *flip_findings(flips),
             *_few_seats(sound_check),
             *alike_seats(responses, zones),
+            *relation_mistakes,
+            *relation_findings(relations, {name: sound_check.group_of(name) for name in sound_check.outputs}),
         ),
         responses=responses,
         impulse_responses=_newest_impulses(measured),
@@ -212,6 +221,7 @@ def analyse(
         arrival_present_ms={key: ms for key, (ms, _) in arrivals.items()},
         flips=tuple(flips),
         shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),
+        feed_relations=tuple(relations),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from analyze.alignment.cells import Cells, ThirdOctaves, find_cells, overlap_hz,
 from analyze.alignment.score import Change, possible_energy, shrunk, trusted, with_changes
 from analyze.alignment.search import Landscape
 from analyze.description import Output, SoundCheck
+from analyze.responses.feed_relations import EQUAL, Sent, as_sent
 from analyze.responses.transfer import Responses
 from analyze.responses.wiring import Signs
 
@@ -27,6 +28,8 @@ class Context:
     arrivals : at present settings; signs : wiring
     blocked : outputs whose captures cannot be trusted, with the reason
     contradicted : outputs of which two captures disagree
+    sent : per output (sign, delay_ms, gain_db) of what it is sent of a programme, where that is not as the reference's;
+        responses, arrivals and everything made of them are re the programme
     """
 
     sound_check: SoundCheck
@@ -40,6 +43,7 @@ class Context:
     signs: Signs
     blocked: Mapping[str, str]
     contradicted: frozenset[str] = frozenset()
+    sent: Mapping[str, Sent] = field(default_factory=dict)
 
     def members(self, group: Sequence[str]) -> list[Output]:
         """The group's outputs as described."""
@@ -97,8 +101,12 @@ def context_of(
     signs: Signs,
     blocked: Mapping[str, str],
     contradicted: frozenset[str] = frozenset(),
+    sent: Mapping[str, Sent] | None = None,
 ) -> Context:
-    """The context of a sound check whose responses stand at present settings."""
+    """The context of a sound check whose responses and arrivals stand at present settings, each re its own feed."""
+    sent = sent or {}
+    responses = as_sent(responses, sent)
+    arrivals = {key: (ms + sent.get(key[0], EQUAL)[1], std) for key, (ms, std) in arrivals.items()}
     described = [sound_check.positions[p] for p in responses.positions]
     audience = [p.weight if p.zone == "audience" else 0.0 for p in described]
     stage = [p.weight if p.zone == "stage" else 0.0 for p in described]
@@ -115,4 +123,5 @@ def context_of(
         signs=signs,
         blocked=blocked,
         contradicted=contradicted,
+        sent=sent,
     )

@@ -15,6 +15,7 @@ from analyze.alignment.device import allowed, rounded
 from analyze.alignment.mains_subs import Group
 from analyze.alignment.score import UNCHANGED, Change
 from analyze.description import Output
+from analyze.responses.feed_relations import EQUAL
 
 #: Half of this spread between seats is said: no delay can serve both.
 _SEATS_DIFFER_MS = 1.0
@@ -84,8 +85,10 @@ def _sign(context: Context, members: Sequence[Output]) -> tuple[float, float]:
     """Sign to apply so that wiring times setting is that of the reference, and the probability that it is right."""
     signs, reference = context.signs, context.sound_check.outputs[context.sound_check.reference]
     name = members[0].name
-    own = signs.likelier.get(name, 1) * members[0].setting.sign
-    other = signs.likelier.get(reference.name, 1) * reference.setting.sign
+    own, other = (
+        signs.likelier.get(o.name, 1) * o.setting.sign * context.sent.get(o.name, EQUAL)[0]
+        for o in (members[0], reference)
+    )
     a, b = signs.confidence.get(name, 0.5), signs.confidence.get(reference.name, 0.5)
     return (1.0 if own == other else -1.0), min(MOST, a * b + (1.0 - a) * (1.0 - b))
 

@@ -14,7 +14,7 @@ from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, POLARITY, SUMS
 from analyze.reports.selections import spreads
-from analyze.reports.summaries import number, unrelated_sum_db
+from analyze.reports.summaries import feeds_sentence, number, unrelated_sum_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -112,6 +112,7 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "arrivals": page_evidence.arrival_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
         "seats": page_evidence.seat_table(analysis),
+        "feeds_sentence": feeds_sentence(analysis),
         "certainty": page_evidence.certainty_table(analysis),
         "is_judged": any(row.decision != "reference" for row in analysis.recommendations),
         "is_tried": bool(spreads(analysis)),

@@ -174,3 +174,20 @@ def robustness(analysis: Analysis) -> str:
             f"{signed(least.mean_db)} dB against the present settings."
         )
     return " ".join(parts)
+
+
+def feeds_sentence(analysis: Analysis) -> str:
+    """What sums take for granted about what is sent to the outputs of one programme."""
+    from analyze.responses.feed_relations import relation_words, unequal_pairs
+
+    relations, check = analysis.feed_relations, analysis.sound_check
+    if not relations:
+        return (
+            "No two feeds held the same programme, so how the desk shares it out to the outputs is not known: sums "
+            "assume that all are sent the same."
+        )
+    pairs = unequal_pairs(relations, {name: check.group_of(name) for name in check.outputs})
+    if not pairs:
+        return f"Feeds that held the same programme held it alike (pairs compared: {len(relations)})."
+    words = "; ".join(f"{r.output} re {r.other} {relation_words(r)}" for r in pairs)
+    return f"Feeds held the same programme unequally, and sums allow for it: {words}."

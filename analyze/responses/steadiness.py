@@ -14,7 +14,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -22,7 +21,7 @@ from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
 from analyze.findings import Finding
-from analyze.responses.transfer import rotation
+from analyze.responses.delay_fit import fit_delay
 from analyze.spectra.cross_spectra import EFFECTIVE_SHARE, FRAME_S, OVERLAP_HOPS, CrossSpectra, line_hz
 from analyze.spectra.least_squares import solve
 
@@ -43,9 +42,6 @@ _CLEAR_RATIO = 3.0
 _LASTING_SHARE = 0.6
 #: Smallest change that is told: s, dB. Air alone moves distant arrivals by 0.1 ms.
 _LEAST_DELAY_S, _LEAST_LEVEL_DB = 0.0002, 1.5
-#: Largest change of a delay that is looked for, s, and the steps of the search: coarse by a transform, then fine.
-_LARGEST_DELAY_S, _N_TRANSFORM = 0.1, 8192
-_FINE_S = np.linspace(-1.0, 1.0, 41) * FRAME_S / _N_TRANSFORM
 
 
 @dataclass(frozen=True)
@@ -179,35 +175,15 @@ def _fitted(
     if min(energy_without, energy_within) <= 0.0:
         return None
     common = (weight * np.conj(without) * within).sum(axis=0)  # (line,)
-    delay_s, likeness = _best_delay(common)
+    fit = fit_delay(common)
     return _Change(
         *span,
-        factor=math.copysign(math.sqrt(energy_within / energy_without), likeness),
-        delay_s=delay_s,
-        left=max(energy_within - likeness**2 / energy_without, 1e-12 * energy_within),
+        factor=math.copysign(math.sqrt(energy_within / energy_without), fit.likeness),
+        delay_s=fit.delay_s,
+        left=max(energy_within - fit.likeness**2 / energy_without, 1e-12 * energy_within),
         left_unchanged=energy_without + energy_within - 2.0 * float(common.real.sum()),
-        coherence=abs(likeness) / math.sqrt(energy_without * energy_within),
+        coherence=abs(fit.likeness) / math.sqrt(energy_without * energy_within),
     )
-
-
-def _best_delay(common: NDArray[np.complex128]) -> tuple[float, float]:
-    """The delay at which `sum Re(common exp(j 2 pi f tau))` over lines is furthest from 0, and that sum."""
-    from scipy import fft
-
-    lines = np.zeros(_N_TRANSFORM // 2 + 1, dtype=np.complex128)
-    lines[: len(common)] = common
-    delay_s = np.asarray(fft.fftfreq(_N_TRANSFORM)) * FRAME_S
-    likeness = np.where(np.abs(delay_s) <= _LARGEST_DELAY_S, np.abs(fft.irfft(lines)), 0.0)
-    coarse_s = delay_s[int(np.argmax(likeness))]
-    likeness = (_fine_turns(len(common)) @ (common * rotation(line_hz(len(common)), 1.0, -1000.0 * coarse_s))).real
-    best = int(np.argmax(np.abs(likeness)))
-    return float(coarse_s + _FINE_S[best]), float(likeness[best])
-
-
-@cache
-def _fine_turns(n_lines: int) -> NDArray[np.complex128]:
-    """Turns (delay, line) by the delays of the fine search."""
-    return np.asarray(np.exp(2j * np.pi * _FINE_S[:, None] * line_hz(n_lines)))
 
 
 def _clearest(changes: list[_Change | None]) -> _Change | None:

@@ -1,0 +1,263 @@
+"""How the feeds of different outputs relate where they carry the same programme: gain, delay and sign of a bus.
+
+Responses are re each output's own feed. What a seat hears of a programme is their sum only if every feed carries it
+alike; a feed taken from another bus, later by an insert or turned over, changes every sum. Where two feeds share
+programme in any capture their relation is estimated here. Where they do not, equal feeds are assumed.
+
+Conventions: the relation of a feed to another is `c exp(-j 2 pi f tau)`, tau > 0 later, c real. Delay and sign come
+from the phase of the cross-spectrum, every line weighted by `g2 / (1 - g2)`, the inverse of its phase variance (Bendat
+& Piersol, Random Data, ch. 9; the maximum-likelihood weighting of Knapp & Carter 1976), bounded, because mixes differ.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import db_to_amplitude, energy_db
+from analyze.description import SoundCheck
+from analyze.findings import Finding
+from analyze.responses.capture import Measured, tap_change
+from analyze.responses.delay_fit import fit_delay
+from analyze.responses.transfer import Responses, changed
+from analyze.spectra.cross_spectra import CrossSpectra, line_hz
+
+#: Lines that are compared: where settings are decided, and above as far as delays gain by it.
+_LOW_HZ, _HIGH_HZ = 25.0, 1000.0
+#: Feeds share programme where their coherence is over this, on lines that span so many octaves together.
+_SHARED_COHERENCE, _FEWEST_OCTAVES = 0.5, 1.0
+#: One delay must explain so much of the phases, and any other so much less.
+_LEAST_CONSISTENT, _MOST_RUNNER_UP = 0.9, 0.85
+#: Largest weight of a line.
+_LARGEST_WEIGHT = 20.0
+#: Neighbouring lines of Hann frames are related; so many hold one independent reading.
+_LINES_PER_INDEPENDENT = 2.1
+#: Feeds are unequal from here on: ms (and so many standard errors), dB. A balance differs by less from song to song.
+_UNEQUAL_MS, _UNEQUAL_SIGMAS, _UNEQUAL_DB = 0.05, 4.0, 1.5
+#: Levels tell a gain only where it is the same in all bands to within this, dB.
+_SAME_GAIN_DB = 1.0
+#: Two captures contradict each other from this on, ms.
+_CONTRADICT_MS = 0.2
+
+
+#: What an output is sent of a programme re the reference: sign, delay in ms (later positive), gain in dB.
+Sent = tuple[float, float, float]
+EQUAL: Sent = (1.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class FeedRelation:
+    """What `output`'s feed is to `other`'s: sign, delay later positive, gain; and how well that is known.
+
+    gain_db : NaN where it differs from band to band, as between two mixes
+    """
+
+    capture: str
+    output: str
+    other: str
+    sign: float
+    delay_ms: float
+    delay_std_ms: float
+    gain_db: float
+
+    @property
+    def is_late(self) -> bool:
+        """Whether the delay is not 0."""
+        return abs(self.delay_ms) >= max(_UNEQUAL_MS, _UNEQUAL_SIGMAS * self.delay_std_ms)
+
+    @property
+    def is_louder(self) -> bool:
+        """Whether the gain is not 0 dB."""
+        return math.isfinite(self.gain_db) and abs(self.gain_db) >= _UNEQUAL_DB
+
+    @property
+    def is_unequal(self) -> bool:
+        """Whether it changes a sum."""
+        return self.sign < 0.0 or self.is_late or self.is_louder
+
+
+def feed_relations(sound_check: SoundCheck, measured: Sequence[Measured]) -> tuple[list[FeedRelation], list[Finding]]:
+    """Relations of all feeds that share programme, the newest capture's of every two, and what contradicts it."""
+    newest: dict[tuple[str, str], FeedRelation] = {}
+    findings = []
+    for m in measured:
+        for relation in _relations(sound_check, m):
+            key = relation.output, relation.other
+            if key in newest and _contradict(newest[key], relation):
+                findings.append(_contradiction(newest[key], relation))
+            newest[key] = relation
+    return list(newest.values()), findings
+
+
+def _relations(sound_check: SoundCheck, m: Measured) -> list[FeedRelation]:
+    """Relations of one capture's feeds, settings of feeds tapped after them taken out."""
+    if m.cross is None:
+        return []
+    settings = tap_change(sound_check, m.capture)
+    found = []
+    for i, j in combinations(range(len(m.cross.feeds)), 2):
+        relation = relation_of(m.cross, i, j)
+        if relation is None:
+            continue
+        (sign_i, delay_i), (sign_j, delay_j) = (settings.get(m.cross.feeds[k], (1.0, 0.0)) for k in (i, j))
+        delay_ms = relation.delay_ms - (delay_j - delay_i)
+        found.append(replace(relation, sign=relation.sign * sign_i * sign_j, delay_ms=delay_ms))
+    return found
+
+
+def relation_of(cross: CrossSpectra, i: int, j: int) -> FeedRelation | None:
+    """The relation of feed j to feed i of a capture, as tapped; None where they share too little or no one delay fits.
+
+    Both are taken as read for the microphone for which they were read closest together, and that is taken out.
+    """
+    apart_s = cross.shift_s[i] - cross.shift_s[j]
+    p = int(np.argmin(np.abs(apart_s)))
+    f = line_hz(cross.gxx.shape[-1])
+    gxx = cross.gxx[p]
+    own, other = gxx[i, i].real, gxx[j, j].real
+    coherence = np.abs(gxx[i, j]) ** 2 / np.maximum(own * other, 1e-300)
+    is_shared = (f >= _LOW_HZ) & (f <= _HIGH_HZ) & (coherence > _SHARED_COHERENCE)
+    line_octaves = (f[1] - f[0]) / np.maximum(f, f[1]) / math.log(2.0)
+    if line_octaves[is_shared].sum() < _FEWEST_OCTAVES:
+        return None
+    weight = np.where(is_shared, np.minimum(coherence / np.maximum(1.0 - coherence, 1e-9), _LARGEST_WEIGHT), 0.0)
+    phase = gxx[i, j] / np.maximum(np.abs(gxx[i, j]), 1e-300) * np.exp(-2j * np.pi * f * apart_s[p])
+    fit = fit_delay((weight * phase)[f <= _HIGH_HZ])
+    consistency = abs(fit.likeness) / weight.sum()
+    if consistency < _LEAST_CONSISTENT or fit.runner_up > _MOST_RUNNER_UP * abs(fit.likeness):
+        return None
+    return FeedRelation(
+        cross.capture,
+        cross.feeds[j],
+        cross.feeds[i],
+        math.copysign(1.0, fit.likeness),
+        1000.0 * fit.delay_s,
+        1000.0 * _delay_std_s(f, weight, consistency),
+        _gain_db(f, own, other, is_shared),
+    )
+
+
+def _delay_std_s(f: NDArray[np.float64], weight: NDArray[np.float64], consistency: float) -> float:
+    """Standard error of the delay: the phases' spread about the fit, over what a delay turns them by."""
+    variance = 2.0 * (1.0 - consistency)  # of a phase, for 1 - cos(x) = x^2 / 2
+    steepness = float((weight * (2.0 * np.pi * f) ** 2).sum())
+    squared = float((weight**2 * (2.0 * np.pi * f) ** 2).sum())
+    return math.sqrt(variance * _LINES_PER_INDEPENDENT * squared) / steepness
+
+
+def _gain_db(
+    f: NDArray[np.float64], own: NDArray[np.float64], other: NDArray[np.float64], is_shared: NDArray[np.bool_]
+) -> float:
+    """Level of the other feed re the own where they share programme, NaN where octaves differ."""
+    octave = np.floor(np.log2(np.maximum(f, f[1]) / _LOW_HZ))
+    levels = [
+        float(energy_db(other[at].sum() / max(own[at].sum(), 1e-300)))
+        for k in np.unique(octave[is_shared])
+        if np.count_nonzero(at := is_shared & (octave == k)) >= 4
+    ]
+    return float(np.mean(levels)) if levels and np.ptp(levels) <= 2.0 * _SAME_GAIN_DB else math.nan
+
+
+def _contradict(old: FeedRelation, new: FeedRelation) -> bool:
+    off_ms = abs(old.delay_ms - new.delay_ms)
+    error_ms = _UNEQUAL_SIGMAS * math.hypot(old.delay_std_ms, new.delay_std_ms)
+    return old.sign != new.sign or off_ms > max(_CONTRADICT_MS, error_ms)
+
+
+def sent_relative(relations: Sequence[FeedRelation], outputs: Sequence[str], reference: str) -> dict[str, Sent]:
+    """Per output (sign, delay_ms, gain_db) of its feed re the reference's, where that is known and not equal.
+
+    Feeds that no chain of relations leads to from the reference are set against the first of their own kind.
+    """
+    found: dict[str, Sent] = {}
+    for root in dict.fromkeys([reference, *outputs]):
+        if root in found:
+            continue
+        found[root] = EQUAL
+        reached = [root]
+        while reached:
+            start = reached.pop(0)
+            for relation in relations:
+                forward = relation.other == start
+                end = relation.output if forward else relation.other
+                if start not in (relation.output, relation.other) or end in found:
+                    continue
+                found[end] = _chained(found[start], relation, 1.0 if forward else -1.0)
+                reached.append(end)
+    return {name: sent for name, sent in found.items() if sent != EQUAL}
+
+
+def _chained(start: Sent, relation: FeedRelation, way: float) -> Sent:
+    """One relation after another; what is not plainly unequal counts as equal."""
+    sign, delay_ms, gain_db = start
+    delay_ms += way * relation.delay_ms if relation.is_late else 0.0
+    gain_db += way * relation.gain_db if relation.is_louder else 0.0
+    return sign * relation.sign, delay_ms, gain_db
+
+
+def as_sent(responses: Responses, sent: Mapping[str, Sent]) -> Responses:
+    """Responses to the common programme instead of each to its own feed."""
+    if not sent:
+        return responses
+    out = changed(responses, {name: (sign, delay_ms) for name, (sign, delay_ms, _) in sent.items()})
+    gain = np.array([db_to_amplitude(sent.get(name, EQUAL)[2]) for name in responses.outputs])
+    gain = gain.astype(np.float32)
+    return replace(
+        out,
+        h=out.h * gain[:, None, None],
+        variance=out.variance * gain[:, None, None] ** 2,
+        replicates=out.replicates * gain[None, :, None, None],
+    )
+
+
+def unequal_pairs(relations: Sequence[FeedRelation], groups: Mapping[str, Sequence[str]]) -> list[FeedRelation]:
+    """Relations that change sums, one for every two groups of outputs."""
+    pairs: dict[frozenset[tuple[str, ...]], FeedRelation] = {}
+    for relation in relations:
+        if relation.is_unequal:
+            pairs.setdefault(frozenset(tuple(groups[name]) for name in (relation.output, relation.other)), relation)
+    return list(pairs.values())
+
+
+def relation_findings(relations: Sequence[FeedRelation], groups: Mapping[str, Sequence[str]]) -> list[Finding]:
+    """A warning for every two groups that are sent the same programme unequally."""
+    findings = []
+    for relation in unequal_pairs(relations, groups):
+        detail = (
+            f"{relation.output} is sent the same programme as {relation.other}, but {relation_words(relation)}: "
+            "another bus, an insert or a switch on the way. Sums and settings allow for it as it was in this capture; "
+            "set them anew when the patch changes."
+        )
+        value, unit = (relation.delay_ms, "ms") if relation.is_late else (relation.gain_db, "dB")
+        if relation.sign < 0.0 and not relation.is_late:
+            value, unit = 180.0, "deg"
+        findings.append(
+            Finding("unequal feeds", "warning", detail, relation.capture, relation.output, value=value, unit=unit)
+        )
+    return findings
+
+
+def relation_words(relation: FeedRelation) -> str:
+    """`3.00 ms later and of the other polarity`."""
+    parts = []
+    if relation.is_late:
+        when = "later" if relation.delay_ms > 0.0 else "earlier"
+        parts.append(f"{abs(relation.delay_ms):.2f} ms {when}")
+    if relation.sign < 0.0:
+        parts.append("of the other polarity")
+    if relation.is_louder:
+        parts.append(f"{abs(relation.gain_db):.1f} dB {'louder' if relation.gain_db > 0.0 else 'softer'}")
+    return " and ".join(parts)
+
+
+def _contradiction(old: FeedRelation, new: FeedRelation) -> Finding:
+    detail = (
+        f"How the feeds of {new.output} and {new.other} relate differs between {old.capture!r} and {new.capture!r}; "
+        "the newest counts. Was an insert, a bus delay or a polarity switch changed in between?"
+    )
+    return Finding("feed relation changed", "warning", detail, new.capture, new.output, value=new.delay_ms, unit="ms")

@@ -1,0 +1,67 @@
+"""Feeds that come from different buses: the sub's later or turned over against the main's for the same programme."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from takes import RATE_HZ, Samples, Take, build_scene, mixes, write
+
+from analyze.alignment.rows import Recommendation
+from analyze.description import load_sound_check
+from analyze.pipeline import Analysis, analyse
+from analyze.reports.summaries import feeds_sentence
+from analyze.simulate_feeds import make_feed
+from analyze.simulate_scene import Scene
+
+OUTPUTS = ("main left", "sub left", "sub right")
+SUBS = OUTPUTS[1:]
+#: The subs' best joint delay is flat to this, ms.
+FLAT_MS = 0.6
+
+
+def sub_row(found: Analysis) -> Recommendation:
+    return next(r for r in found.recommendations if r.output == "sub left")
+
+
+def on_bus(feeds: dict[str, Samples], late_ms: float, sign: float) -> dict[str, Samples]:
+    """The subs' feeds so much later and turned over or not, as their bus makes them."""
+    n = round(late_ms * RATE_HZ / 1000.0)
+    return {k: sign * np.concatenate([np.zeros(n), v])[: len(v)] if k in SUBS else v for k, v in feeds.items()}
+
+
+def takes_on_bus(scene: Scene, late_ms: float, sign: float) -> list[Take]:
+    """Every output alone with noise, and music through all of them, the subs on a bus of their own."""
+    rng, n = np.random.default_rng(21), 12 * RATE_HZ
+    alone = [Take(name, {name: make_feed("noise", n, RATE_HZ, rng)}) for name in OUTPUTS]
+    music = mixes(scene, 14.0, np.random.default_rng(6), 0.9, OUTPUTS)
+    return [*alone, Take("music", on_bus(music, late_ms, sign))]
+
+
+@pytest.mark.parametrize(("late_ms", "sign"), [(4.0, 1.0), (0.0, -1.0), (3.0, -1.0)])
+def test_the_setting_makes_up_for_the_bus(tmp_path: Path, late_ms: float, sign: float) -> None:
+    scene = build_scene(5)
+    found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, late_ms, sign))))
+    named = [f for f in found.findings if f.finding == "unequal feeds"]
+    assert [f.track for f in named] == ["sub left"]
+    row, i = sub_row(found), [o.name for o in scene.outputs].index("sub left")
+    assert row.decision == "change"
+    assert row.recommended_polarity == ("normal" if scene.best.signs[i] * sign > 0 else "inverted")
+    assert row.recommended_delay_ms == pytest.approx(1000.0 * scene.best.delays_s[i] - late_ms, abs=FLAT_MS)
+    assert "sums allow for it" in feeds_sentence(found)
+    assert {w.output: w.polarity for w in found.wiring if w.output in OUTPUTS} == dict.fromkeys(OUTPUTS, "normal")
+
+
+def test_feeds_of_one_bus_are_equal(tmp_path: Path) -> None:
+    scene = build_scene(5)
+    found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, 0.0, 1.0))))
+    assert [f for f in found.findings if f.finding == "unequal feeds"] == []
+    assert "held it alike" in feeds_sentence(found)
+
+
+def test_where_no_two_feeds_share_programme_equal_feeds_are_assumed_and_said(tmp_path: Path) -> None:
+    scene = build_scene(5)
+    found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, 0.0, 1.0)[:3])))
+    assert found.feed_relations == ()
+    assert "sums assume that all are sent the same" in feeds_sentence(found)
