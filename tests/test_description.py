@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import soundfile
-from description_example import EXAMPLE, edited, load, write_files
+from tests.description_example import EXAMPLE, edited, load, write_files
 
 from analyze import description_schema
 from analyze.description import Capture, Output, Position, Setting, Track, load_sound_check

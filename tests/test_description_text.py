@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from description_example import EXAMPLE, MEND, MEND_ALL, edited, load, refusal, write_files
+from tests.description_example import EXAMPLE, MEND, MEND_ALL, edited, load, refusal, write_files
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
-from description_example import EXAMPLE, MEND, edited, load, refusal, write_files
+from tests.description_example import EXAMPLE, MEND, edited, load, refusal, write_files
 
 TRACK = "expected FILE or FILE:CHANNEL, with a channel from 1 to 1024"
 INSIDE = "Put the file into the folder of the description and write its path from there, with / between folders."

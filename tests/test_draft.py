@@ -6,7 +6,7 @@ import math
 import tomllib
 from pathlib import Path
 
-from draft_making import bext, drafted, ixml, kinds, recordings, silent, tables, text_of, with_chunks
+from tests.draft_making import bext, drafted, ixml, kinds, recordings, silent, tables, text_of, with_chunks
 
 from analyze.description import Track
 from analyze.draft import write_draft

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from draft_making import bext, drafted, ixml, kinds, marked, recordings, silent, text_of, with_chunks
+from tests.draft_making import bext, drafted, ixml, kinds, marked, recordings, silent, text_of, with_chunks
 
 
 def test_equal_starts_join_folders_and_different_ones_part_takes(tmp_path: Path) -> None:

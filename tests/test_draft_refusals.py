@@ -11,7 +11,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from draft_making import drafted, recordings, silent, text_of, with_chunks
+from tests.draft_making import drafted, recordings, silent, text_of, with_chunks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 

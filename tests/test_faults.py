@@ -6,7 +6,7 @@ Twenty seeds are judged by `python tests/faults.py --seeds 20`.
 from __future__ import annotations
 
 import pytest
-from faults import judge
+from tests.faults import judge
 
 from analyze.simulate import FAULTS, make_demo
 

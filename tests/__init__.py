@@ -1,0 +1,1 @@
+"""Tests, their helpers, and the trials (`python -m tests.trials`)."""

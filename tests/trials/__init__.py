@@ -1,0 +1,1 @@
+"""Simulated sound checks with known truth, scored: `python -m tests.trials --help`."""
