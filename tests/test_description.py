@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 import soundfile
-from tests.description_example import EXAMPLE, edited, load, write_files
 
 from analyze import description_schema
 from analyze.description import Capture, Output, Position, Setting, Track, load_sound_check
+from tests.description_example import EXAMPLE, edited, load, write_files
 
 
 @pytest.fixture

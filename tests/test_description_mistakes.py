@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from tests.description_example import EXAMPLE, MEND, edited, load, refusal, write_files
 
 OUTPUTS = "mains | sub left | sub right | tower | wedge"

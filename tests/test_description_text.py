@@ -7,7 +7,6 @@ import sys
 from pathlib import Path
 
 import pytest
-from tests.description_example import EXAMPLE, MEND, MEND_ALL, edited, load, refusal, write_files
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +14,7 @@ from analyze.description import SoundCheck, load_sound_check
 from analyze.description_lines import MAX_MISTAKES, index_lines, normalised
 from analyze.description_text import MAX_FILE_BYTES, MAX_LINE_BYTES
 from analyze.errors import DescriptionError
+from tests.description_example import EXAMPLE, MEND, MEND_ALL, edited, load, refusal, write_files
 
 #: Values as they may stand behind a key, each with the number of lines it spans.
 VALUES = (

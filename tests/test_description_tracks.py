@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
+
 from tests.description_example import EXAMPLE, MEND, edited, load, refusal, write_files
 
 TRACK = "expected FILE or FILE:CHANNEL, with a channel from 1 to 1024"

@@ -6,11 +6,10 @@ import math
 import tomllib
 from pathlib import Path
 
-from tests.draft_making import bext, drafted, ixml, kinds, recordings, silent, tables, text_of, with_chunks
-
 from analyze.description import Track
 from analyze.draft import write_draft
 from analyze.simulate import make_demo
+from tests.draft_making import bext, drafted, ixml, kinds, recordings, silent, tables, text_of, with_chunks
 
 CONSOLE = [
     "01 Kick In.wav",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+
 from tests.draft_making import bext, drafted, ixml, kinds, marked, recordings, silent, text_of, with_chunks
 
 

@@ -11,13 +11,13 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from tests.draft_making import drafted, recordings, silent, text_of, with_chunks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyze.description import load_sound_check
 from analyze.draft import write_draft
 from analyze.errors import AudioError, DescriptionError, OutputError
+from tests.draft_making import drafted, recordings, silent, text_of, with_chunks
 
 #: What a draft may complain of when it is loaded: what could not be guessed, and nothing else.
 TO_FILL_IN = re.compile(

@@ -6,9 +6,9 @@ Twenty seeds are judged by `python tests/faults.py --seeds 20`.
 from __future__ import annotations
 
 import pytest
-from tests.faults import judge
 
 from analyze.simulate import FAULTS, make_demo
+from tests.faults import judge
 
 
 @pytest.mark.parametrize("fault", FAULTS)

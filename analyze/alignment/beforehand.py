@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
+from analyze.alignment.cells import HIGHEST_HZ, LOWEST_HZ
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision, undecided
 from analyze.alignment.score import UNCHANGED
+from analyze.responses.capture import usable_tracks
 
 
 def decided_beforehand(context: Context, group: Sequence[str]) -> Decision | None:
@@ -22,9 +26,50 @@ def decided_beforehand(context: Context, group: Sequence[str]) -> Decision | Non
             return undecided(members, context.blocked[name])
     missing = [name for name in members if not context.heard([name])]
     if missing:
-        where = "on stage" if context.members(group)[0].kind == "monitor" else "at every seat"
-        return undecided(members, f"{missing[0]} was not measured: record it alone, with noise or a sweep, {where}.")
+        reference = context.sound_check.reference
+        return undecided(
+            members, not_measured_words(context, missing if context.heard([reference]) else [*missing, reference])
+        )
     return _opposite_members(context, members)
+
+
+def not_measured_words(context: Context, names: Sequence[str]) -> str:
+    """Why nothing is known of these outputs, and what to record: a feed too where one sounded without."""
+    sentences = []
+    never: dict[str, list[str]] = {}  # where to record -> outputs
+    tracks = {c.name: usable_tracks(c) for c in context.sound_check.captures}
+    for name in names:
+        where = "on stage" if context.sound_check.outputs[name].kind == "monitor" else "at every seat"
+        without = [capture for capture, t in tracks.items() if name in t.unfed]
+        unusable = [capture for capture, t in tracks.items() if name in t.feeds]
+        if without:
+            sentences.append(
+                f"{name} sounded in {without[0]!r} and its feed was not recorded: record {name} alone {where}, and the "
+                "signal of the generator or player on the recorder that takes the microphones."
+            )
+        elif unusable:
+            sentences.append(
+                f"{name} was not measured, for {unusable[0]!r} could not be used (see the findings): record it alone "
+                f"again, with noise or a sweep, {where}."
+            )
+        else:
+            never.setdefault(where, []).append(name)
+    for where, alike in never.items():
+        were, each = ("was", "it") if len(alike) == 1 else ("were", "each")
+        sentences.append(
+            f"{', '.join(alike)} {were} not measured: record {each} alone, with noise or a sweep, {where}."
+        )
+    return " ".join(sentences)
+
+
+def is_faint(context: Context, group: Sequence[str], zone: str) -> bool:
+    """Whether no output of a group stands out from the noise in the low bands at any position of a zone."""
+    thirds = context.thirds
+    is_low = (thirds.b.low_hz < HIGHEST_HZ) & (thirds.b.high_hz > LOWEST_HZ)
+    described = context.sound_check.positions
+    here = [p for p, name in enumerate(context.responses.positions) if described[name].zone == zone]
+    energy = thirds.energy[context.heard(group)][:, here][..., is_low]
+    return not np.isfinite(energy).any()
 
 
 def _opposite_members(context: Context, members: tuple[str, ...]) -> Decision | None:
@@ -35,4 +80,4 @@ def _opposite_members(context: Context, members: tuple[str, ...]) -> Decision | 
     normal = [n for n, s in known.items() if s > 0]
     if not inverted or not normal or len(set(sounding.values())) < 2:
         return None
-    return undecided(members, f"{inverted[0]} is wired opposite to {normal[0]}: mend that, then measure both again.")
+    return undecided(members, f"{inverted[0]} is wired opposite to {normal[0]}: mend that, then record each again.")

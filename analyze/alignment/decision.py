@@ -57,7 +57,8 @@ def change_words(change: Change) -> str:
 
 def disagreement_words(outputs: Sequence[str]) -> str:
     """Why an output is undecided of which two captures disagree, and the mend."""
-    return f"Two captures of {', '.join(outputs)} disagree: find out what was changed in between, then record it again."
+    names = ", ".join(outputs)
+    return f"Two captures of {names} disagree: find out what was changed in between, then record {names} again."
 
 
 def undecided(members: Sequence[str], reason: str) -> Decision:

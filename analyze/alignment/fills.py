@@ -46,7 +46,7 @@ def decide_fill(context: Context, group: Group) -> Decision:
     if decision == "undecided":
         reason = _special_doubt(context, group) or reason
     alternative = f"candidate {setting_words(members, candidate)}" if decision == "undecided" else ""
-    if abs(reachable - alignment.change_ms) > RIGHT_MS and reachable == mover.low_ms:
+    if reachable - alignment.change_ms > RIGHT_MS:
         alternative = f"delaying {reference} and its group by {reachable - alignment.change_ms:.2f} ms would line it up"
     return Decision(group, candidate, decision, confidence, polarity, math.nan, alternative, reason)
 
@@ -58,9 +58,11 @@ def _special_doubt(context: Context, group: Group) -> str:
     if contradicted:
         return disagreement_words(contradicted)
     if reference.kind == "sub":
+        mains = [n for n, o in context.sound_check.outputs.items() if o.kind == "main" and context.heard([n])]
+        mend = f"Name {mains[0]}" if mains else f"Record a main alone where {group[0]} is heard, and name it"
         return (
             f"{reference.name}, a sub, is the reference: its arrival is not known closely enough to line {group[0]} up "
-            "with it. Name a main as reference in the description."
+            f"with it. {mend} as reference in the description."
         )
     return ""
 
@@ -121,10 +123,11 @@ def _reason(
     )
     if abs(reachable - off) > RIGHT_MS:
         late = "late" if off < 0 else "early"
-        return f"Arrives {abs(off):.2f} ms too {late} at {where}, and what may be set does not reach far enough."
+        return f"Arrives {abs(off):.2f} ms too {late} at {where}, {_out_of_reach(members, reference, off)}."
     if sign < 0 and sign not in allowed(members).signs:
         return (
-            f"Has the other polarity than {reference} at {where}, and its device cannot turn it: turn it at the cable."
+            f"Has the other polarity than {reference} at {where}, and it may not be turned: turn it at the cable and "
+            "record it again."
         )
     if decision == "undecided":
         what = "Its polarity" if is_sign_doubtful else f"Its arrival at {where}"
@@ -139,3 +142,15 @@ def _reason(
     early = "early" if off > 0 else "late"
     spread = f"; seats differ by {alignment.error_ms:.1f} ms" if alignment.error_ms > _SEATS_DIFFER_MS else ""
     return f"At {where} it arrives {abs(off):.2f} ms too {early} to be {place}{turned}{spread}."
+
+
+def _out_of_reach(members: Sequence[Output], reference: str, change_ms: float) -> str:
+    """Why a wanted change cannot be set, and what to do about it: no recording would help."""
+    mover = allowed(members)
+    if mover.low_ms == mover.high_ms:
+        mend = "let its delay be set (`adjust` in the description)"
+    elif change_ms < 0.0:
+        mend = f"delay {reference} and all else instead"
+    else:
+        mend = "give it a device with more delay, or correct `max_delay_ms`"
+    return f"further than may be set: {mend}; nothing has to be recorded again"

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.alignment.beforehand import is_faint
 from analyze.alignment.cells import HIGHEST_HZ
 from analyze.alignment.confidence import Spread, polarity_confidence, settings_confidence, spread_of
 from analyze.alignment.context import Context
@@ -26,7 +27,7 @@ from analyze.alignment.decision import (
     undecided,
 )
 from analyze.alignment.device import allowed, rounded, setting_after
-from analyze.alignment.score import UNCHANGED, Change
+from analyze.alignment.score import UNCHANGED, Change, cell_energy
 from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
 
 #: Search range around the present setting and around aligned arrivals.
@@ -35,6 +36,8 @@ AROUND_PRESENT_MS, AROUND_ALIGNED_MS = 40.0, 20.0
 TIE_DB = 0.03
 #: A gain must exceed this many of its standard errors, and this floor, to be worth a change.
 _SIGMAS, _WORTHWHILE_DB = 2.0, 0.05
+#: Outputs whose relative scatter is at least this share of the largest are to be recorded again.
+_AS_UNSURE = 0.5
 #: A delay below zero is mentioned when it would do better by more than this.
 _MENTION_DB = 0.1
 
@@ -47,7 +50,10 @@ def decide_mains_subs(context: Context, groups: Sequence[Group], fixed: Mapping[
     A group that turns out undecided keeps its setting, and the search is done again for the rest around it.
     """
     if not context.is_measured_together("audience"):
-        reason = "No two outputs were measured together at a seat in the audience: put microphones at seats and repeat."
+        reason = (
+            "No two outputs were measured together at a seat in the audience: record every output alone with "
+            "microphones at the same seats."
+        )
         return [undecided(g, reason) for g in groups]
     open_groups = list(groups)
     decisions: dict[Group, Decision] = {}
@@ -200,6 +206,9 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
     context, group = joint.context, joint.groups[k]
     mask = context.audience.own(context.heard(group))
     if not mask.any():
+        faint = [n for n in (group[0], context.sound_check.reference) if is_faint(context, (n,), "audience")]
+        if faint:
+            return undecided(group, _faint_words(faint[0]))
         reason = "Meets no other output in the low bands at any seat: its polarity and delay do not matter there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     spread = _spread(joint, state, k)
@@ -285,6 +294,28 @@ def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np
     )
 
 
+def _faint_words(name: str) -> str:
+    """Why an output that no seat hears over the noise is undecided, and the mend."""
+    return (
+        f"{name} does not stand out from the noise in the low bands at any seat: record it alone, louder or longer, "
+        "with noise or a sweep."
+    )
+
+
+def _least_known(joint: _Joint, k: int) -> str:
+    """Which of the outputs that meet in group k's own cells to record again: those whose replicates scatter most."""
+    cells = joint.context.audience
+    mask = cells.own(joint.context.heard(joint.groups[k]))
+    scatter = np.var(joint.context.replicates, axis=0)  # (output, position, line)
+    energy = np.mean(np.abs(joint.context.replicates) ** 2, axis=0)
+    share = np.zeros(len(scatter))
+    for i in np.flatnonzero(cells.meets[mask].any(axis=0)):
+        inside = mask & cells.meets[:, i]
+        share[i] = cell_energy(scatter[i], cells)[inside].sum() / cell_energy(energy[i], cells)[inside].sum()
+    names = [joint.context.responses.outputs[i] for i in np.flatnonzero(share >= _AS_UNSURE * share.max())]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]} each"
+
+
 def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain: float, spread: Spread) -> str:
     """One plain sentence."""
     if decision == "undecided":
@@ -297,7 +328,7 @@ def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain:
             else f"It is not sure that no other setting is better (by {np.mean(spread.regret_db):.1f} dB, give or take "
             f"{np.std(spread.regret_db):.1f} dB)"
         )
-        return f"{doubt}: record {joint.groups[k][0]} alone again, louder or longer, with noise or a sweep."
+        return f"{doubt}: record {_least_known(joint, k)} alone again, louder or longer, with noise or a sweep."
     if decision == "change":
         return f"Set it {change_words(state[k])}: {gain:.1f} dB more where it meets the others."
     best = search(joint.landscape, joint.movers).score_db - joint.landscape.score(state)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyze.acoustics import db_to_amplitude, energy_db
+from analyze.alignment.beforehand import is_faint
 from analyze.alignment.confidence import MODEL_DB, RIGHT_DB, above
 from analyze.alignment.context import Context
 from analyze.alignment.decision import DECIDED, Decision, setting_words
@@ -93,6 +94,12 @@ def _without_question(context: Context, group: Group) -> Decision | None:
         reason = "Left alone: no sub was measured on stage, and the low end there is largely theirs. Record one there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not context.stage.own(context.heard(group)).any():
+        if is_faint(context, group, "stage"):
+            reason = (
+                f"Left alone: {group[0]} does not stand out from the noise on stage in the low bands. Record it alone "
+                "and louder to judge it."
+            )
+            return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
         reason = "Meets no other output in the low bands on stage: its polarity does not matter there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     return None
@@ -120,7 +127,8 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
     confidence = above(gain + RIGHT_DB, std)
     if min(confidence, polarity) < DECIDED:
         reason = (
-            f"In doubt: {gain:.1f} dB on stage either way. Record {group[0]} again, alone and louder, to settle it."
+            f"In doubt: {gain:.1f} dB on stage either way. Record {group[0]} on stage again, alone and louder, to "
+            "settle it."
         )
         words = f"candidate {setting_words(members, state[k])}"
         return Decision(group, state[k], "undecided", min(confidence, polarity), polarity, cost, words, reason)

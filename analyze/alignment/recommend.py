@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from analyze.alignment.beforehand import decided_beforehand
+from analyze.alignment.beforehand import decided_beforehand, not_measured_words
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision, undecided
 from analyze.alignment.device import allowed, group_changes, setting_after
@@ -35,7 +35,8 @@ def decide_all(context: Context) -> dict[Group, Decision]:
     free = [g for g in free if g not in decisions]
     name = context.sound_check.reference
     if not context.heard([name]) or name in context.blocked:
-        why = context.blocked.get(name, f"The reference {name} was not measured: record it alone at every seat.")
+        why = context.blocked.get(name) or not_measured_words(context, [name])
+        why = f"Everything is set against the reference. {why}"
         decisions |= {g: undecided(g, why) for g in free}
         return {g: decisions[g] for g in context.sound_check.groups}
     for group in (g for g in free if _kind(context, g) in ("fill", "tower")):

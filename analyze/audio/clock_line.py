@@ -26,6 +26,8 @@ _BISQUARE = 4.685
 _REACH = 4
 #: A leap within a piece: at least so long, taking off so many times the variance that is left, lags on both sides.
 _LEAST_LEAP_S, _LEAP_F, _FEWEST_BESIDE = 2e-4, 40.0, 3
+#: A step between outputs that sound in turn is a leap from here on: recorders lose blocks of 64 samples or more.
+_LEAST_UNTIED_S = 1.2e-3
 #: A lag of this many standard deviations ties two neighbouring pieces if its group has another in the other one.
 _TYING_Z = 10.0
 
@@ -96,6 +98,10 @@ def fit_line(track: Track) -> FittedLine | None:
     late_s, line = np.nan_to_num(track.late_s), None
     for _ in range(_N_ROUNDS):
         lags = _measured(track, late_s)
+        joined = _without_untied_steps(lags)
+        if joined is not track:
+            track = joined
+            lags = _measured(track, late_s)
         leap = _leap(lags)
         if leap is not None:
             track = _broken_at(track, lags.pools, leap)
@@ -104,7 +110,17 @@ def fit_line(track: Track) -> FittedLine | None:
         if line is None:
             return None
         late_s = np.nan_to_num(line.late_s)
+    if line is not None and (np.abs(np.diff(line.offset_s)) < _LEAST_LEAP_S).any():
+        return _line(_measured(_without_small_steps(line), late_s))
     return line
+
+
+def _without_small_steps(line: FittedLine) -> Track:
+    """The track with pieces joined that come out less than a leap apart after all."""
+    is_step = np.abs(np.diff(line.offset_s)) >= _LEAST_LEAP_S
+    number = np.concatenate([[0], np.cumsum(is_step)])
+    piece = line.track.piece
+    return replace(line.track, piece=np.where(piece >= 0, number[np.maximum(piece, 0)], piece))
 
 
 def _measured(track: Track, late_s: NDArray[np.float64]) -> _Lags:
@@ -220,6 +236,22 @@ def _leap(lags: _Lags) -> tuple[int, int] | None:
             if lags.n_free > 2 and abs(step_s) >= _LEAST_LEAP_S and gain > best_gain:
                 best_gain, best = gain, (int(order[k - 1]), int(order[k]))
     return best
+
+
+def _without_untied_steps(lags: _Lags) -> Track:
+    """The track with pieces joined that lie hardly apart and that no group ties: a step from one output to the next.
+
+    A sub's lag is less exact than that of what follows it, and no recorder loses so little.
+    """
+    track = lags.track
+    for piece in range(int(track.piece.max()), 0, -1):
+        one, other = ([pool for pool in lags.pools if pool.piece == k] for k in (piece - 1, piece))
+        if not one or not other or _n_tying(one, other) >= _FEWEST_BESIDE:
+            continue
+        ends = np.flatnonzero(track.piece == piece - 1)[-1], np.flatnonzero(track.piece == piece)[0]
+        if abs(float(np.diff(track.late_s[list(ends)])[0])) <= _LEAST_UNTIED_S:
+            track = replace(track, piece=np.where(track.piece >= piece, track.piece - 1, track.piece))
+    return track
 
 
 def _n_tying(one: list[_Pool], other: list[_Pool]) -> int:

@@ -44,7 +44,7 @@ _PEAK_S = 0.025
 _MAX_PAIRS, _LEAST_PAIR_Z, _LEAST_PAIR_SHARE = 6, 8.0, 0.25
 #: A stretch of fewer windows is not believed unless their deviates add up to more than this; pairs that share fewer
 #: windows are of outputs that sound one after another.
-_FEWEST, _SURE_Z = 3, 25.0
+_FEWEST, _SURE_Z, _TOGETHER_SHARE = 3, 25.0, 0.5
 
 
 @dataclass(frozen=True)
@@ -196,8 +196,13 @@ def _straightened(windows: Windows) -> tuple[Windows, float]:
 
 
 def _sounding_together(sounds: NDArray[np.bool_]) -> tuple[tuple[int, ...], ...]:
-    """Places of the pairs, those together that share windows, from (window, pair)."""
-    together = sounds.astype(int).T @ sounds.astype(int) >= _FEWEST
+    """Places of the pairs, those together that share most windows of the shorter, from (window, pair).
+
+    What only overlaps where one output takes over from another does not tie their lags.
+    """
+    shared = sounds.astype(int).T @ sounds.astype(int)
+    shorter = np.minimum(np.diag(shared)[:, np.newaxis], np.diag(shared))
+    together = (shared >= _FEWEST) & (shared >= _TOGETHER_SHARE * shorter)
     groups: list[set[int]] = []
     for p in range(sounds.shape[1]):
         near = {p} | set(np.flatnonzero(together[p]).tolist())

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.responses.analytic import analytic_response, strongest_s
-from analyze.responses.high_section import high_phase_rad
+from analyze.responses.high_section import high_fit
 from analyze.responses.minimum_phase import BoxShape, box_shapes
 from analyze.responses.onset import Expected, Onset, onset, pulse_train
 from analyze.responses.transfer import Responses
@@ -116,7 +116,9 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     if np.isfinite(sharp_s):
         centre_s, search = sharp_s, (sharp_s - _EARLIER_S, sharp_s + _EARLIER_S / 2.0)
         expected = Expected(sharp_s, _SLACK_S, min(_MOST_BONUS, prominence))
-        high_rad = high_phase_rad(*pulse, high_band, sharp_s)
+        high = high_fit(*pulse, high_band, sharp_s)
+        high_rad = high.phase_rad
+        sharp_s += high.later_s if np.isfinite(high.later_s) else 0.0
     else:
         sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5, SIGN_HIGHEST_HZ))
         centre_s = strongest_s(h, variance, f, band)

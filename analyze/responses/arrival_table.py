@@ -137,7 +137,10 @@ def sent_before_arrival(
         flight_ms = row.arrival_ms - capture.settings[row.output].delay_ms
         if not flight_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms):
             continue
-        why = f"In {row.capture!r} it seems to arrive before it was sent: mend that capture's tracks."
+        why = (
+            f"In {row.capture!r} {row.output} seems to arrive before it was sent: put that capture's tracks right, or "
+            f"record {row.output} again, feed and microphones in one take."
+        )
         blocked.setdefault(row.output, why)
         detail = (
             f"{row.output} seems to arrive at {row.position} {-flight_ms:.1f} ms before it was sent. Feed and "

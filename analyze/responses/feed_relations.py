@@ -2,7 +2,10 @@
 
 Responses are re each output's own feed. What a seat hears of a programme is their sum only if every feed carries it
 alike; a feed taken from another bus, later by an insert or turned over, changes every sum. Where two feeds share
-programme in any capture their relation is estimated here. Where they do not, equal feeds are assumed.
+programme in any capture their relation is estimated here. Where they do not, or where no one delay tells how they
+differ, equal feeds are assumed and that is said.
+
+A crossover before the tap turns phases as a delay does over the octaves that both feeds carry, and so enters the sums.
 
 Conventions: the relation of a feed to another is `c exp(-j 2 pi f tau)`, tau > 0 later, c real. Delay and sign come
 from the phase of the cross-spectrum, every line weighted by `g2 / (1 - g2)`, the inverse of its phase variance (Bendat
@@ -29,6 +32,9 @@ from analyze.spectra.cross_spectra import CrossSpectra, line_hz
 
 #: Lines that are compared: where settings are decided, and above as far as delays gain by it.
 _LOW_HZ, _HIGH_HZ = 25.0, 1000.0
+#: Lines count where neither feed is fainter than this re its strongest line: further down a filter's phase goes on
+#: turning and no sum hears it.
+_FAINTEST_DB = -30.0
 #: Feeds share programme where their coherence is over this, on lines that span so many octaves together.
 _SHARED_COHERENCE, _FEWEST_OCTAVES = 0.5, 1.0
 #: One delay must explain so much of the phases, and any other so much less.
@@ -37,10 +43,13 @@ _LEAST_CONSISTENT, _MOST_RUNNER_UP = 0.9, 0.85
 _LARGEST_WEIGHT = 20.0
 #: Neighbouring lines of Hann frames are related; so many hold one independent reading.
 _LINES_PER_INDEPENDENT = 2.1
+#: Phases that scatter by more than this times what the coherence allows are a filter's, and alike over an octave.
+_FILTER_RATIO = 2.0
 #: Feeds are unequal from here on: ms (and so many standard errors), dB. A balance differs by less from song to song.
 _UNEQUAL_MS, _UNEQUAL_SIGMAS, _UNEQUAL_DB = 0.05, 4.0, 1.5
-#: Levels tell a gain only where it is the same in all bands to within this, dB.
-_SAME_GAIN_DB = 1.0
+#: Levels tell a gain only where it is the same in all bands to within this, dB, and the feeds are this coherent: two
+#: mixes of one programme differ in level for other reasons.
+_SAME_GAIN_DB, _SAME_SIGNAL = 1.0, 0.97
 #: Two captures contradict each other from this on, ms.
 _CONTRADICT_MS = 0.2
 
@@ -54,6 +63,7 @@ EQUAL: Sent = (1.0, 0.0, 0.0)
 class FeedRelation:
     """What `output`'s feed is to `other`'s: sign, delay later positive, gain; and how well that is known.
 
+    sign, delay_ms, delay_std_ms : NaN where they share programme and no one delay tells how they differ
     gain_db : NaN where it differs from band to band, as between two mixes
     """
 
@@ -64,6 +74,11 @@ class FeedRelation:
     delay_ms: float
     delay_std_ms: float
     gain_db: float
+
+    @property
+    def is_known(self) -> bool:
+        """Whether one delay tells how the feeds differ."""
+        return math.isfinite(self.delay_ms)
 
     @property
     def is_late(self) -> bool:
@@ -82,16 +97,23 @@ class FeedRelation:
 
 
 def feed_relations(sound_check: SoundCheck, measured: Sequence[Measured]) -> tuple[list[FeedRelation], list[Finding]]:
-    """Relations of all feeds that share programme, the newest capture's of every two, and what contradicts it."""
-    newest: dict[tuple[str, str], FeedRelation] = {}
+    """Relations of all feeds that share programme, and what contradicts them.
+
+    Captures that agree about two feeds are averaged; of those that do not the newest counts.
+    """
+    found: dict[tuple[str, str], FeedRelation] = {}
     findings = []
     for m in measured:
-        for relation in _relations(sound_check, m):
-            key = relation.output, relation.other
-            if key in newest and _contradict(newest[key], relation):
-                findings.append(_contradiction(newest[key], relation))
-            newest[key] = relation
-    return list(newest.values()), findings
+        for new in _relations(sound_check, m):
+            old = found.get((new.output, new.other))
+            if old is None or not old.is_known:
+                found[new.output, new.other] = new
+            elif new.is_known and _contradict(old, new):
+                findings.append(_contradiction(old, new))
+                found[new.output, new.other] = new
+            elif new.is_known:
+                found[new.output, new.other] = _averaged(old, new)
+    return list(found.values()), findings
 
 
 def _relations(sound_check: SoundCheck, m: Measured) -> list[FeedRelation]:
@@ -101,7 +123,9 @@ def _relations(sound_check: SoundCheck, m: Measured) -> list[FeedRelation]:
     settings = tap_change(sound_check, m.capture)
     found = []
     for i, j in combinations(range(len(m.cross.feeds)), 2):
-        relation = relation_of(m.cross, i, j)
+        # the later label in the description's order is the output, whatever order this capture names them in
+        i, j = sorted((i, j), key=lambda k: list(sound_check.outputs).index(m.cross.feeds[k]))
+        relation = relation_of(m.cross, i, j) if _on_one_clock(m, m.cross.feeds[i], m.cross.feeds[j]) else None
         if relation is None:
             continue
         (sign_i, delay_i), (sign_j, delay_j) = (settings.get(m.cross.feeds[k], (1.0, 0.0)) for k in (i, j))
@@ -110,44 +134,64 @@ def _relations(sound_check: SoundCheck, m: Measured) -> list[FeedRelation]:
     return found
 
 
+def _on_one_clock(m: Measured, one: str, other: str) -> bool:
+    """Whether two feeds were recorded on one clock; else their offset was found from the sound and means nothing."""
+    return all(m.own_clocks.get((one, p)) == m.own_clocks.get((other, p)) for p in m.responses.positions)
+
+
 def relation_of(cross: CrossSpectra, i: int, j: int) -> FeedRelation | None:
-    """The relation of feed j to feed i of a capture, as tapped; None where they share too little or no one delay fits.
+    """The relation of feed j to feed i of a capture, as tapped; None where they share too little programme.
 
     Both are taken as read for the microphone for which they were read closest together, and that is taken out.
     """
     apart_s = cross.shift_s[i] - cross.shift_s[j]
     p = int(np.argmin(np.abs(apart_s)))
-    f = line_hz(cross.gxx.shape[-1])
-    gxx = cross.gxx[p]
+    f = line_hz(int(np.searchsorted(line_hz(cross.gxx.shape[-1]), _HIGH_HZ, side="right")))
+    gxx = cross.gxx[p, ..., : len(f)]
     own, other = gxx[i, i].real, gxx[j, j].real
-    coherence = np.abs(gxx[i, j]) ** 2 / np.maximum(own * other, 1e-300)
-    is_shared = (f >= _LOW_HZ) & (f <= _HIGH_HZ) & (coherence > _SHARED_COHERENCE)
+    coherence = np.minimum(np.abs(gxx[i, j]) ** 2 / np.maximum(own * other, 1e-300), 1.0)
+    is_shared = (coherence > _SHARED_COHERENCE) & _is_carried(f, own) & _is_carried(f, other)
     line_octaves = (f[1] - f[0]) / np.maximum(f, f[1]) / math.log(2.0)
-    if line_octaves[is_shared].sum() < _FEWEST_OCTAVES:
+    octaves = float(line_octaves[is_shared].sum())
+    if octaves < _FEWEST_OCTAVES:
         return None
     weight = np.where(is_shared, np.minimum(coherence / np.maximum(1.0 - coherence, 1e-9), _LARGEST_WEIGHT), 0.0)
     phase = gxx[i, j] / np.maximum(np.abs(gxx[i, j]), 1e-300) * np.exp(-2j * np.pi * f * apart_s[p])
-    fit = fit_delay((weight * phase)[f <= _HIGH_HZ])
+    fit = fit_delay(weight * phase)
     consistency = abs(fit.likeness) / weight.sum()
+    unknown = FeedRelation(cross.capture, cross.feeds[j], cross.feeds[i], math.nan, math.nan, math.nan, math.nan)
     if consistency < _LEAST_CONSISTENT or fit.runner_up > _MOST_RUNNER_UP * abs(fit.likeness):
-        return None
-    return FeedRelation(
-        cross.capture,
-        cross.feeds[j],
-        cross.feeds[i],
-        math.copysign(1.0, fit.likeness),
-        1000.0 * fit.delay_s,
-        1000.0 * _delay_std_s(f, weight, consistency),
-        _gain_db(f, own, other, is_shared),
+        return unknown
+    expected = (1.0 - coherence) / (2.0 * cross.n_effective[p] * np.maximum(coherence, 1e-9))
+    scatter = 2.0 * (1.0 - consistency)  # of a phase, for 1 - cos(x) = x^2 / 2
+    return replace(
+        unknown,
+        sign=math.copysign(1.0, fit.likeness),
+        delay_ms=1000.0 * fit.delay_s,
+        delay_std_ms=1000.0 * _delay_std_s(f, weight, scatter, float(weight @ expected / weight.sum()), octaves),
+        gain_db=_gain_db(f, own, other, is_shared) if np.median(coherence[is_shared]) > _SAME_SIGNAL else math.nan,
     )
 
 
-def _delay_std_s(f: NDArray[np.float64], weight: NDArray[np.float64], consistency: float) -> float:
-    """Standard error of the delay: the phases' spread about the fit, over what a delay turns them by."""
-    variance = 2.0 * (1.0 - consistency)  # of a phase, for 1 - cos(x) = x^2 / 2
+def _is_carried(f: NDArray[np.float64], power: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Lines on which a feed is not faint."""
+    power = np.where(f >= _LOW_HZ, power, 0.0)
+    return np.asarray(power > power.max() * 10.0 ** (_FAINTEST_DB / 10.0))
+
+
+def _delay_std_s(
+    f: NDArray[np.float64], weight: NDArray[np.float64], scatter: float, expected: float, octaves: float
+) -> float:
+    """Standard error of the delay: the phases' variance about the fit, over what a delay turns them by.
+
+    scatter, expected : variance found, and the one that the coherence allows, which differs from line to line; what
+    is beyond it a filter turns, alike over an octave
+    """
     steepness = float((weight * (2.0 * np.pi * f) ** 2).sum())
     squared = float((weight**2 * (2.0 * np.pi * f) ** 2).sum())
-    return math.sqrt(variance * _LINES_PER_INDEPENDENT * squared) / steepness
+    by_noise = scatter * _LINES_PER_INDEPENDENT * squared / steepness**2
+    by_filter = max(0.0, scatter - _FILTER_RATIO * expected) * float(weight.sum()) / steepness / octaves
+    return math.sqrt(by_noise + by_filter)
 
 
 def _gain_db(
@@ -169,6 +213,14 @@ def _contradict(old: FeedRelation, new: FeedRelation) -> bool:
     return old.sign != new.sign or off_ms > max(_CONTRADICT_MS, error_ms)
 
 
+def _averaged(old: FeedRelation, new: FeedRelation) -> FeedRelation:
+    """Two captures' relations that agree, by inverse variance; the gain is the newest that is known."""
+    weights = np.array([1.0 / max(r.delay_std_ms, 1e-6) ** 2 for r in (old, new)])
+    delay_ms = float(weights @ [old.delay_ms, new.delay_ms] / weights.sum())
+    gain_db = new.gain_db if math.isfinite(new.gain_db) else old.gain_db
+    return replace(new, delay_ms=delay_ms, delay_std_ms=float(weights.sum() ** -0.5), gain_db=gain_db)
+
+
 def sent_relative(relations: Sequence[FeedRelation], outputs: Sequence[str], reference: str) -> dict[str, Sent]:
     """Per output (sign, delay_ms, gain_db) of its feed re the reference's, where that is known and not equal.
 
@@ -182,7 +234,7 @@ def sent_relative(relations: Sequence[FeedRelation], outputs: Sequence[str], ref
         reached = [root]
         while reached:
             start = reached.pop(0)
-            for relation in relations:
+            for relation in (r for r in relations if r.is_known):
                 forward = relation.other == start
                 end = relation.output if forward else relation.other
                 if start not in (relation.output, relation.other) or end in found:
@@ -224,13 +276,21 @@ def unequal_pairs(relations: Sequence[FeedRelation], groups: Mapping[str, Sequen
     return list(pairs.values())
 
 
+def unknown_pairs(relations: Sequence[FeedRelation], groups: Mapping[str, Sequence[str]]) -> list[FeedRelation]:
+    """Relations that are not known, one for every two groups between which none is."""
+    pairs: dict[frozenset[tuple[str, ...]], FeedRelation] = {}
+    for relation in sorted(relations, key=lambda r: not r.is_known):
+        pairs.setdefault(frozenset(tuple(groups[name]) for name in (relation.output, relation.other)), relation)
+    return [relation for relation in pairs.values() if not relation.is_known]
+
+
 def relation_findings(relations: Sequence[FeedRelation], groups: Mapping[str, Sequence[str]]) -> list[Finding]:
-    """A warning for every two groups that are sent the same programme unequally."""
-    findings = []
+    """A warning for every two groups that are sent the same programme unequally, or nobody knows how."""
+    findings = [_unknown(relation) for relation in unknown_pairs(relations, groups)]
     for relation in unequal_pairs(relations, groups):
         detail = (
             f"{relation.output} is sent the same programme as {relation.other}, but {relation_words(relation)}: "
-            "another bus, an insert or a switch on the way. Sums and settings allow for it as it was in this capture; "
+            "another bus, an insert, a crossover or a switch on the way. Sums and settings allow for it as it was in this capture; "
             "set them anew when the patch changes."
         )
         value, unit = (relation.delay_ms, "ms") if relation.is_late else (relation.gain_db, "dB")
@@ -253,6 +313,15 @@ def relation_words(relation: FeedRelation) -> str:
     if relation.is_louder:
         parts.append(f"{abs(relation.gain_db):.1f} dB {'louder' if relation.gain_db > 0.0 else 'softer'}")
     return " and ".join(parts)
+
+
+def _unknown(relation: FeedRelation) -> Finding:
+    detail = (
+        f"{relation.output} and {relation.other} are sent the same programme, but no one delay tells how their feeds "
+        "differ: a crossover or equaliser before the tap, or a programme of too few notes. Sums take the feeds as "
+        "equal, which may be far off. Record both feeds before the crossover, with noise or music through both outputs."
+    )
+    return Finding("feed relation not known", "warning", detail, relation.capture, relation.output)
 
 
 def _contradiction(old: FeedRelation, new: FeedRelation) -> Finding:

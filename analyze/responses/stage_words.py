@@ -54,15 +54,15 @@ def doubtful_reason(relation: Relation) -> str:
     """Why a polarity is undecided."""
     return (
         f"Likelier {polarity_word(relation.sign)} ({relation.confidence:.2f}), but the evidence does not agree: record "
-        "ten single hits of this source with nothing else playing, or listen to both ways in mono."
+        "ten single hits or notes of this source with nothing else playing, or listen to both ways in mono."
     )
 
 
 def unrelated_reason(name: str, other: str) -> str:
     """Why two inputs that share no sound, or hardly any, are undecided."""
     return (
-        f"{name} and {other} have too little sound in common: name its partner under `against`, or record ten hits "
-        "that both microphones pick up closely."
+        f"{name} and {other} have too little sound in common: name its partner under `against`, or record ten hits or "
+        "notes that both pick up closely."
     )
 
 
@@ -71,7 +71,7 @@ def few_hits_reason(name: str, other: str, n_hits: int, n_clipped: int) -> str:
     found = f"{n_hits} usable hit{'' if n_hits == 1 else 's'} of a source that both {name} and {other} hear"
     if n_clipped:
         return f"Only {found}, {n_clipped} more are clipped: lower the preamplifier's gain and record ten hits again."
-    return f"Only {found}: record ten single hits of it, or name another partner under `against`."
+    return f"Only {found}: record ten single hits or notes of it, or name another partner under `against`."
 
 
 def silent_reason(silent: str) -> str:

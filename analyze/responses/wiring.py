@@ -131,9 +131,9 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int) -> str:
     word = polarity_word(sign or likelier)
     heard = f"{agreeing} of {n} positions agree"
     if n == 0:
-        return "Its sign cannot be told at any position: record it louder, with a microphone closer to it."
+        return "Its sign cannot be told at any position: record it alone, louder, with a microphone closer to it."
     if sign == 0:
-        return f"Likelier {word}, but {heard}: one more position close to this output would settle it."
+        return f"Likelier {word}, but {heard}: recording it with one more microphone, close to it, would settle it."
     if n == 1:
         return f"Reads {word} at the only position that tells; an inverted microphone chain would read the same."
     return f"First arrival reads {word}: {heard}."

@@ -10,7 +10,14 @@ from stage_making import RATE_HZ, Samples, hit, late, noise
 from analyze.responses.stage_curves import MOST_DELAY_S, pair_curves
 from analyze.responses.stage_relation import Relation, relation_of, sum_gain_db
 from analyze.responses.stage_selection import AHEAD_S, BEHIND_S, PairSound
-from analyze.responses.stage_words import decided_reason, doubtful_reason, few_hits_reason
+from analyze.responses.stage_words import (
+    decided_reason,
+    doubtful_reason,
+    few_hits_reason,
+    own_clock_reason,
+    silent_reason,
+    unrelated_reason,
+)
 
 N_FRAMES = round((AHEAD_S + BEHIND_S) * RATE_HZ)
 #: Residual over a sample's fractions 0.0002 ms.
@@ -168,3 +175,12 @@ def test_reasons_say_what_to_record() -> None:
     assert doubtful_reason(relation(-0.9, 0.1)).startswith("Likelier inverted (0.71)")
     assert "3 more are clipped" in few_hits_reason("a", "b", 1, 3)
     assert "Only 2 usable hits" in few_hits_reason("a", "b", 2, 0)
+    undecided = [
+        doubtful_reason(relation(-0.9, 0.1)),
+        few_hits_reason("a", "b", 1, 3),
+        few_hits_reason("a", "b", 2, 0),
+        unrelated_reason("a", "b"),
+        silent_reason("a"),
+        own_clock_reason("a", "b"),
+    ]
+    assert all("record " in reason for reason in undecided)
