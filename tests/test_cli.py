@@ -244,11 +244,19 @@ def test_too_much_noise_exits_5_and_says_what_to_record(tmp_path):
     assert "louder" in done.stderr
 
 
+def wait_until_it_transforms(pid: int) -> None:
+    """Until the transforms are loaded, which is when the first capture is under way."""
+    for _ in range(600):
+        if "pypocketfft" in Path(f"/proc/{pid}/maps").read_text():
+            return
+        time.sleep(0.05)
+
+
 def test_interrupt_exits_130_and_leaves_nothing(tmp_path):
     folder = write_check(tmp_path / "c", seconds=60.0)
     command = [sys.executable, "-m", "analyze", "run", str(folder), "--out", str(tmp_path / "r")]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
-    time.sleep(2.5)
+    wait_until_it_transforms(process.pid)
     os.kill(process.pid, signal.SIGINT)
     _, said = process.communicate(timeout=100)
     assert process.returncode == 130
