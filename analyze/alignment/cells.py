@@ -102,6 +102,26 @@ def find_cells(responses: Responses, weights: Sequence[float]) -> Cells:
     return Cells(p, b.centre_hz[k], b.first[k], b.stop[k], np.asarray(weights, dtype=np.float64)[p], meets[:, p, k].T)
 
 
+def heard_share(responses: Responses, weights: Sequence[float], outputs: Sequence[int]) -> float:
+    """Of the cells in which some of `outputs` may meet others, the share in which noise does not hide whether they do.
+
+    An output that is not heard in a band may be as loud there as noise allows: three times its error.
+    """
+    b = bands(responses.frequency_hz, 3, LOWEST_HZ, HIGHEST_HZ)
+    heard = np.nan_to_num(band_energy(responses, b))  # (output, position, band)
+    error = np.nan_to_num(band_mean(responses.variance.astype(np.float64), b))
+    most = np.where(heard > 0.0, heard, (1.0 + _MIN_SNR) * error)
+    loudest = np.maximum(heard.max(axis=0), 1e-30)
+    is_own = np.isin(np.arange(len(heard)), list(outputs))
+    near = 10.0 ** (-MEETS_DB / 10.0) * loudest
+    may_meet = (most[is_own] >= near).any(axis=0) & ((most >= near).sum(axis=0) >= 2)
+    meets = (heard[is_own] >= near).any(axis=0) & ((heard >= near).sum(axis=0) >= 2)
+    deep = most.max(axis=0) >= loudest.max(axis=-1, keepdims=True) * 10.0 ** (-DEPTH_DB / 10.0)
+    weight = np.asarray(weights, dtype=np.float64)[:, None] * deep
+    possible = float((weight * may_meet).sum())
+    return float((weight * meets).sum()) / possible if possible > 0.0 else 1.0
+
+
 @dataclass(frozen=True)
 class ThirdOctaves:
     """Energies per third octave: b, the bands; energy (output, position, band), NaN where silent."""

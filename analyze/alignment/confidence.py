@@ -21,6 +21,8 @@ from analyze.alignment.search import Landscape
 RIGHT_DB = 0.5
 #: Error of a score difference that no resample shows: response cut to a frame, seats that are heads, not microphones.
 MODEL_DB = 0.15
+#: What the cells that noise hides may change, for every cell that it does not.
+UNHEARD_DB = 0.3
 #: No more than this is claimed.
 MOST = 0.995
 
@@ -32,11 +34,18 @@ class Spread:
     regret_db : best of all minus this setting, 0 where polarity is best and the delay near enough
     polarity_margin_db : best delay of this polarity minus best delay of the other; NaN where it may not turn
     gain_db : this setting minus leaving it alone
+    heard_share : of the cells that count, those that noise does not hide
     """
 
     regret_db: NDArray[np.float64]
     polarity_margin_db: NDArray[np.float64]
     gain_db: NDArray[np.float64]
+    heard_share: float = 1.0
+
+    @property
+    def model_db(self) -> float:
+        """Error of a score difference that no resample shows."""
+        return MODEL_DB + UNHEARD_DB * (1.0 / max(self.heard_share, 1e-3) - 1.0)
 
     @property
     def gain_std_db(self) -> float:
@@ -74,14 +83,15 @@ def spread_of(
 
 def settings_confidence(spread: Spread) -> float:
     """Probability that the setting costs at most 0.5 dB or is the best within reach."""
-    return above(RIGHT_DB - float(np.mean(spread.regret_db)), float(np.std(spread.regret_db)))
+    return above(RIGHT_DB - float(np.mean(spread.regret_db)), float(np.std(spread.regret_db)), spread.model_db)
 
 
 def polarity_confidence(spread: Spread) -> float:
     """Probability that the polarity is the one that can add best."""
     if not np.isfinite(spread.polarity_margin_db).all():
         return MOST
-    return above(float(np.mean(spread.polarity_margin_db)), float(np.std(spread.polarity_margin_db)))
+    margins = spread.polarity_margin_db
+    return above(float(np.mean(margins)), float(np.std(margins)), spread.model_db)
 
 
 def above(margin: float, std: float, model: float = MODEL_DB) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.alignment.arrivals import ArrivalTable
-from analyze.alignment.cells import Cells, ThirdOctaves, find_cells, overlap_hz, third_octaves
+from analyze.alignment.cells import Cells, ThirdOctaves, find_cells, heard_share, overlap_hz, third_octaves
 from analyze.alignment.score import Change, possible_energy, shrunk, trusted, with_changes
 from analyze.alignment.search import Landscape
 from analyze.description import Output, SoundCheck
@@ -76,6 +76,10 @@ class Context:
             return float("nan"), float("nan")
         others = [i for i, name in enumerate(names) if name not in group]
         return overlap_hz(self.thirds, names.index(output), others, self.audience_weights())
+
+    def heard_share(self, group: Sequence[str]) -> float:
+        """Of the audience's cells in which the group may meet others, the share that noise does not hide."""
+        return heard_share(self.responses, self.audience_weights(), self.heard(group))
 
     def changed(self, changes: Mapping[str, Change]) -> NDArray[np.complex128]:
         """`h` with changes applied."""

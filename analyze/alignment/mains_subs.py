@@ -129,7 +129,8 @@ def _spread(joint: _Joint, state: Sequence[Change], k: int) -> Spread:
     group, mover = joint.groups[k], joint.movers[k]
     mask = joint.context.audience.own(joint.context.heard(group))
     near_ms = _near_ms(joint.context, group)
-    return spread_of(joint.replicates, state, k, mover.grid_ms(), mover.signs, near_ms, mask)
+    spread = spread_of(joint.replicates, state, k, mover.grid_ms(), mover.signs, near_ms, mask)
+    return replace(spread, heard_share=joint.context.heard_share(group))
 
 
 def _mover(context: Context, group: Group) -> Mover:

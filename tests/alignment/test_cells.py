@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from analyze.alignment.cells import (
     band_mean,
     bands,
     find_cells,
+    heard_share,
     overlap_hz,
     third_octaves,
 )
@@ -200,3 +202,18 @@ def test_nothing_overlaps_with_nothing() -> None:
     silent = [[levels({})], [np.zeros(N_LINES, dtype=np.complex128)]]
     assert all(math.isnan(f) for f in overlap(silent, 0, [1], [1.0]))
     assert all(math.isnan(f) for f in overlap(silent, 1, [0], [1.0]))
+
+
+# What noise hides
+
+
+@pytest.mark.parametrize(("noise_db", "share"), [(-40.0, 1.0), (-16.0, 1.0), (-13.0, 0.5), (-3.0, 0.5)])
+def test_the_share_that_noise_does_not_hide(noise_db: float, share: float) -> None:
+    """Two outputs alike in the lower six bands; above, the second is 30 dB down, or may be as loud as noise allows."""
+    lower = dict.fromkeys(CENTRES_HZ[:6], 0.0)
+    second = np.where(CENTRES_HZ[5] * 10**0.05 > FREQUENCY_HZ, levels(lower), levels({}, -60.0))
+    variance = np.where(CENTRES_HZ[5] * 10**0.05 > FREQUENCY_HZ, 1e-6, 10.0 ** (noise_db / 10.0))
+    made = responses_of(np.array([[levels({})], [second]]), ["main", "sub"], ["seat"])
+    variance = np.broadcast_to(variance, made.h.shape).astype(np.float32).copy()
+    variance[0] = 1e-6
+    assert heard_share(replace(made, variance=variance), [1.0], [1]) == pytest.approx(share, abs=0.05)

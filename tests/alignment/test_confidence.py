@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -116,3 +117,14 @@ def test_what_may_not_turn_has_no_other_polarity() -> None:
     found = spread_of([landscape] * 3, [(1.0, 0.0)], 0, np.arange(-5.0, 5.0, 0.2), (1.0,), 0.0, None)
     assert np.isnan(found.polarity_margin_db).all()
     assert (found.regret_db >= 0.0).all()
+
+
+def test_what_noise_hides_makes_less_sure() -> None:
+    """With all cells heard 0.995 is claimed, with a third of them, a kick drum 10 dB under the noise, no decision."""
+    sure = spread([0.0] * 8, [2.0] * 8)
+    shares = (1.0, 0.8, 0.5, 0.3)
+    claims = [settings_confidence(replace(sure, heard_share=share)) for share in shares]
+    assert claims == sorted(claims, reverse=True)
+    assert claims[0] == MOST
+    assert claims[1] > 0.95
+    assert claims[3] < 0.8
