@@ -89,6 +89,12 @@ class _Joint:
             return 0.0
         return float(np.std([r.score(a) - r.score(b) for r in self.replicates]))
 
+    def shortfall_std(self, state: Sequence[Change], k: int, grid_ms: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Standard deviation over replicates of what group k at other delays falls short of `state`, (sign, delay)."""
+        if not self.replicates:
+            return np.zeros((2, len(grid_ms)))
+        return np.asarray(np.std([r.score(state) - r.scan(state, k, grid_ms) for r in self.replicates], axis=0))
+
 
 def _without(state: Sequence[Change], k: int) -> list[Change]:
     """The state with group k left alone."""
@@ -171,21 +177,20 @@ def _ties_settled(joint: _Joint, best: Optimum) -> list[Change]:
     if best.score_db - joint.landscape.score(present) <= min(TIE_DB, joint.difference_std(state, present)):
         return present
     for k, mover in enumerate(joint.movers):
-        tie = min(TIE_DB, joint.difference_std(state, _without(state, k)))
-        top = joint.landscape.score(state)
-        if joint.gain(state, k) <= tie:
+        if joint.gain(state, k) <= min(TIE_DB, joint.difference_std(state, _without(state, k))):
             state = _without(state, k)
             continue
         near = np.clip(state[k][1] + np.arange(-60, 61) * 0.02, mover.low_ms, mover.high_ms)
         grid = np.unique(np.concatenate([mover.grid_ms(), near]))
-        scores = joint.landscape.scan(state, k, grid)
+        short_db = joint.landscape.score(state) - joint.landscape.scan(state, k, grid)
+        tie_db = np.minimum(TIE_DB, joint.shortfall_std(state, k, grid))
         aligned = aligned_change_ms(joint.context, joint.groups[k])
         wanted = aligned if math.isfinite(aligned) else state[k][1]
         tied = [
             (abs(float(d) - wanted), -sign, (sign, float(d)))
             for row, sign in enumerate((1.0, -1.0))
             if sign in mover.signs
-            for d in grid[scores[row] >= top - tie]
+            for d in grid[short_db[row] <= tie_db[row]]
         ]
         if tied:
             state[k] = min(tied)[2]

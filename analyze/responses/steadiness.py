@@ -238,9 +238,8 @@ def _microphone_finding(cross: CrossSpectra, position: str, found: _Change) -> F
 
 
 def _start_s(cross: CrossSpectra, group: int) -> float:
-    """About when a group begins, from the start of the capture, as far as no frames are left out."""
-    n_frames = int(cross.n_frames.sum(axis=0).max())
-    return group / len(cross.n_frames) * n_frames * FRAME_S / OVERLAP_HOPS + FRAME_S / 2.0
+    """About when a group begins, from the start of the capture."""
+    return group / len(cross.n_frames) * cross.n_planned * FRAME_S / OVERLAP_HOPS + FRAME_S / 2.0
 
 
 def _back(cross: CrossSpectra, found: _Change) -> str:

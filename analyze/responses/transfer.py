@@ -26,6 +26,8 @@ N_REPLICATES = 48
 DISAGREE_SIGMAS = 3.0
 #: Share of the replicates that follow an older capture which the newest contradicts: the odds that it was right.
 OLDER_RIGHT = 0.125
+#: A microphone needs this many averages more than there are feeds: with fewer not even the error is known.
+_LEAST_SPARE = 1.0
 
 # First of the replicates that follow an older capture.
 _FOLLOW_OLDER = round(N_REPLICATES * (1.0 - OLDER_RIGHT))
@@ -107,18 +109,20 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator, groups: Sequence
 
     Notes
     -----
-    With K frames worth `n` averages and q feeds the noise per frame is `(Gyy - H* Gxy) / K * n / (n - q)`, the
-    variance of H that noise times `K / n * inv(Gxx)`. A frame in which the feed is silent adds to what is known of the
-    noise, so sweeps and drums need no other estimate than steady noise does. `inv(Gxx)` of feed i is `1 / (Gii (1 -
-    g2))`, g2 its coherence with all other feeds together. Where that comes near 1 all that is known is that the feed
+    With K frames worth `n` averages and q feeds the noise per frame is `(Gyy - H* Gxy) / K * n / (n - q)`, the variance
+    of H that noise times `K / n * inv(Gxx)`. A frame that does not hold a line's sound adds to what is known of the
+    noise there, so sweeps and drums need no other estimate than steady noise does. `inv(Gxx)` of feed i is `1 / (Gii (1
+    - g2))`, g2 its coherence with all other feeds together. Where that comes near 1 all that is known is that the feed
     gives no more than everything heard: H is 0 with the variance `Gyy / Gii`. Feeds alike within a group share what
-    they do together in equal parts.
+    they do together in equal parts. Where a microphone is left with too few frames in which a feed sounds nothing is
+    known of any output there.
     """
     n_line = min(cross.gxx.shape[-1], round(HIGHEST_HZ * FRAME_S) + 1)
     frequency_hz = line_hz(n_line)
     gxy, gyy = cross.gxy[..., :n_line], cross.gyy[:, :n_line]
     n = cross.n_effective  # (position,)
     q = len(cross.feeds)
+    nothing = np.where(_is_measured(cross), 0.0, np.nan)[:, None]  # (position, 1)
     solved = solve(cross.gxx[..., :n_line], gxy, n, groups)
     explained = np.einsum("ipl,ipl->pl", np.conj(solved.h), gxy).real
     residual = np.clip(gyy - explained, 1e-7 * gyy, None)  # rounding of float32 spectra leaves 1e-7
@@ -134,13 +138,18 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator, groups: Sequence
         outputs=cross.feeds,
         positions=cross.positions,
         frequency_hz=frequency_hz,
-        h=(solved.h * phase).astype(np.complex64),
-        variance=variance.astype(np.float32),
-        coherence=np.clip(np.broadcast_to(coherence, shape), 0.0, 1.0).astype(np.float32),
+        h=(solved.h * phase + nothing).astype(np.complex64),
+        variance=(variance + nothing).astype(np.float32),
+        coherence=(np.clip(np.broadcast_to(coherence, shape), 0.0, 1.0) + nothing).astype(np.float32),
         share=solved.share.astype(np.float32),
-        averages=np.broadcast_to(n, shape[:2]).copy(),
-        replicates=_replicates(cross, variance, rng, groups),
+        averages=np.broadcast_to(n + nothing[:, 0], shape[:2]).copy(),
+        replicates=_replicates(cross, variance, rng, groups) + nothing.astype(np.float32),
     )
+
+
+def _is_measured(cross: CrossSpectra) -> NDArray[np.bool_]:
+    """Microphones, (position,), with averages enough to tell the outputs' sound from the rest."""
+    return np.asarray(cross.n_effective - len(cross.feeds) >= _LEAST_SPARE)
 
 
 def _partial(h: NDArray[np.complex128], variance: NDArray[np.float64], n: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -200,9 +209,10 @@ def merged(
 ) -> tuple[Responses, list[Finding]]:
     """Responses of several captures, all at the same settings, as one.
 
-    Where captures of one output at one position agree, the mean weighted by inverse variance; where they differ
-    beyond `DISAGREE_SIGMAS` standard errors the newest (last) counts, a finding says so, and the last replicates follow
-    the older capture, so that whatever hangs on the difference is known to be unsure.
+    Where captures of one output at one position agree, the mean weighted by inverse variance, of those that know the
+    output alone if any does; where they differ beyond `DISAGREE_SIGMAS` standard errors the newest (last) counts, a
+    finding says so, and the last replicates follow the older capture, so that whatever hangs on the difference is known
+    to be unsure.
     """
     n_low = max((c.replicates.shape[-1] for c in captures), default=round(LOW_HZ * FRAME_S) + 1)
     n_line = max((c.h.shape[-1] for c in captures), default=n_low)
@@ -223,7 +233,11 @@ def merged(
             k = min(c.replicates.shape[-1] for c in used)
             rows = [(c, c.outputs.index(output), c.positions.index(position)) for c in used]
             v = np.stack([c.variance[o, q, :n].astype(np.float64) for c, o, q in rows])
+            is_own = np.stack([c.share[o, q, :n] > 0.0 for c, o, q in rows])
+            # what a capture knows only of a group as a whole counts where no capture knows the output alone
+            v = np.where(is_own | ~is_own.any(axis=0), v, np.inf)
             w = (1.0 / np.maximum(v, 1e-30)) / (1.0 / np.maximum(v, 1e-30)).sum(axis=0)
+            v = np.where(np.isfinite(v), v, 0.0)
             h[i, p, :n] = np.sum(w * np.stack([c.h[o, q, :n] for c, o, q in rows]), axis=0)
             variance[i, p, :n] = np.sum(w**2 * v, axis=0)
             coherence[i, p, :n] = np.sum(w * np.stack([c.coherence[o, q, :n] for c, o, q in rows]), axis=0)
@@ -279,21 +293,23 @@ def _difference_sigmas(a: Responses, b: Responses, output: str, position: str) -
 
     A real difference is one of several per cent at least: below that two captures agree, however small their errors.
     """
-    ha, va = _row(a, output, position)
-    hb, vb = _row(b, output, position)
+    ha, va, sa = _row(a, output, position)
+    hb, vb, sb = _row(b, output, position)
     n = min(len(ha), len(hb))
     ha, va, hb, vb = ha[:n], va[:n], hb[:n], vb[:n]
-    carried = (np.abs(ha) ** 2 > 10.0 * va) & (np.abs(hb) ** 2 > 10.0 * vb)
+    carried = (np.abs(ha) ** 2 > 10.0 * va) & (np.abs(hb) ** 2 > 10.0 * vb) & (sa[:n] > 0.0) & (sb[:n] > 0.0)
     if not carried.any():
         return 0.0
     allowed = va + vb + (0.1 * np.abs(hb)) ** 2
     return float(np.sqrt(np.mean((np.abs(ha - hb) ** 2 / allowed)[carried])))
 
 
-def _row(responses: Responses, output: str, position: str) -> tuple[NDArray[np.complex64], NDArray[np.float32]]:
-    """H and variance, (line,), of one output at one position."""
+def _row(
+    responses: Responses, output: str, position: str
+) -> tuple[NDArray[np.complex64], NDArray[np.float32], NDArray[np.float32]]:
+    """H, variance and own share, (line,), of one output at one position."""
     at = _index(responses, output, position)
-    return responses.h[at], responses.variance[at]
+    return responses.h[at], responses.variance[at], responses.share[at]
 
 
 def _index(responses: Responses, output: str, position: str) -> tuple[int, int]:
@@ -314,7 +330,8 @@ def impulse_responses(
     frequency_hz = line_hz(cross.gxx.shape[-1])
     h = solve(cross.gxx, cross.gxy, cross.n_effective, groups).h
     out = []
-    for p, position in enumerate(cross.positions):
+    for p in np.flatnonzero(_is_measured(cross)):
+        position = cross.positions[p]
         for i, output in enumerate(cross.feeds):
             sign, delay_ms = change.get(output, (1.0, 0.0))
             turn = rotation(frequency_hz, sign, delay_ms + 1000.0 * float(cross.shift_s[i, p]))

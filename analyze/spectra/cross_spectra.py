@@ -46,6 +46,7 @@ class CrossSpectra:
     gyy : (position, line) real
     gxy : (feed, position, line) complex, phases relative to `shift_s`
     low_gxx, low_gxy : (group, position, feed, feed, line), (group, feed, position, line), lines up to `LOW_HZ`
+    n_planned : frames that fit into the capture, whether they counted or not; groups are equal parts of them
     """
 
     capture: str
@@ -59,6 +60,7 @@ class CrossSpectra:
     gxy: NDArray[np.complex128]
     low_gxx: NDArray[np.complex128]
     low_gxy: NDArray[np.complex128]
+    n_planned: int
 
     def __post_init__(self) -> None:
         """Check that the shapes agree and close the arrays."""

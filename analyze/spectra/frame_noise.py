@@ -59,7 +59,7 @@ def hum_findings(cross: CrossSpectra) -> list[Finding]:
 def noise_findings(cross: CrossSpectra) -> list[Finding]:
     """Microphones at which the sound hardly stands over what no feed explains, in most octaves that it has."""
     over_db = _over_noise_db(cross)
-    is_low = over_db < _LEAST_OVER_NOISE_DB
+    is_low = (over_db < _LEAST_OVER_NOISE_DB) & (cross.n_effective > len(cross.feeds))
     detail = (
         "What was played stands {over:.0f} dB over the rest: noise, talk, a sound without a feed or a very reverberant "
         "place. Play it louder, wait for quiet, or record longer."

@@ -1,9 +1,10 @@
 """The streaming pass: every sample of a capture read once, cross-spectra left behind.
 
 Frames of 1.4 s, Hann, 75 % overlap; for each microphone every feed is read by its coarse delay earlier than the
-microphone, so that no delay costs coherence. Frames that touch damaged samples are left out. Memory holds a batch of
-frames and the sums, whatever the length of the recording. Batches break at fixed frame numbers, so the sums do not
-depend on how the recording is read.
+microphone, so that no delay costs coherence. Frames that touch damaged samples are left out, and so are those in which
+no feed sounds: counted as averages they would make an error that goes with the sound, reverberation longer than a
+frame, look smaller than it is. Memory holds a batch of frames and the sums, whatever the length of the recording.
+Batches break at fixed frame numbers, so the sums do not depend on how the recording is read.
 """
 
 from __future__ import annotations
@@ -30,6 +31,11 @@ MOST_LOGGED = 1 << 15
 _BATCH = 8
 #: Samples read at a time.
 _BLOCK = 1 << 17
+#: A feed is silent in a frame whose every octave lies 40 dB under the loudest yet, or 60 dB under the loudest of all
+#: octaves: what so faint a frame would add to the sums is a ten-thousandth of what a loud one does.
+_SILENT, _SILENT_AMONG_ALL = 1e-4, 1e-6
+#: Lines that hold all octaves, up to 6 kHz.
+_BAND_LINES = round(6000.0 * FRAME_S)
 
 #: Stretches of one track, (first, stop) in samples.
 Spans = Sequence[tuple[int, int]]
@@ -129,6 +135,7 @@ def accumulate(
         gxy=sums.gxy,
         low_gxx=sums.low_gxx,
         low_gxy=sums.low_gxy,
+        n_planned=plan.n_frames,
     )
 
 
@@ -238,6 +245,7 @@ class _Sums:
         self.n_low = min(n_low, n_line)
         self.window = np.hanning(plan.length + 1)[:-1].astype(np.float32)
         self.n_frames = np.zeros((n_group, n_position), dtype=np.int64)
+        self.loudest: dict[tuple[int, int], NDArray[np.float32]] = {}  # (feed, position): (band,)
         self.gyy = np.zeros((n_position, n_line))
         self.gxy = np.zeros((n_feed, n_position, n_line), dtype=np.complex128)
         self.low_gxy = np.zeros((n_group, n_feed, n_position, self.n_low), dtype=np.complex128)
@@ -254,12 +262,12 @@ class _Sums:
         group_of = np.array([self.plan.group_of(first + k) for k in range(n)])
         feeds = _FeedSpectra(self, samples, start, n)
         is_logged = self.log is not None and first < MOST_LOGGED
-        logged = [band_energies(feeds.of(i, 0)) for i in range(n_feed)] if is_logged else []
+        logged = [feeds.bands(i, 0) for i in range(n_feed)] if is_logged else []
         for p in range(n_position):
             y = self.transform(samples[:, n_feed + p], start + int(self.reading.microphone[p]), n)
             if is_logged:
                 logged.append(band_energies(y))
-            usable = self.reading.usable[first : first + n, p]
+            usable = self.reading.usable[first : first + n, p] & self.sounding(feeds, p)
             for g in np.unique(group_of):
                 rows = np.flatnonzero((group_of == g) & usable)
                 self.n_frames[g, p] += len(rows)
@@ -274,6 +282,16 @@ class _Sums:
                         self.low_gxx[g, p, i, j] += lines[: self.n_low]
         if self.log is not None and logged:
             self.log.append(np.stack(logged, axis=1))
+
+    def sounding(self, feeds: _FeedSpectra, p: int) -> NDArray[np.bool_]:
+        """Frames of a batch, (frame,), in which any feed sounds, held against the loudest frames up to this batch."""
+        sounds = np.zeros(feeds.n, dtype=np.bool_)
+        for i in range(self.reading.feed.shape[0]):
+            energy = feeds.bands(i, p)
+            loudest = np.maximum(self.loudest.get((i, p), np.float32(0.0)), energy.max(axis=0))
+            self.loudest[i, p] = loudest
+            sounds |= (energy > np.maximum(_SILENT * loudest, _SILENT_AMONG_ALL * loudest.max())).any(axis=1)
+        return sounds
 
     def transform(self, track: NDArray[np.float32], start: int, n: int) -> NDArray[np.complex64]:
         """Windowed spectra (frame, line) of n frames from sample `start` on."""
@@ -297,16 +315,24 @@ class _FeedSpectra:
     """Spectra of the feeds in one batch and their products, each computed once for all microphones that share it."""
 
     def __init__(self, sums: _Sums, samples: NDArray[np.float32], start: int, n: int) -> None:
-        self._sums, self._samples, self._start, self._n = sums, samples, start, n
+        self._sums, self._samples, self._start, self.n = sums, samples, start, n
         self._spectra: dict[tuple[int, int], NDArray[np.complex64]] = {}
+        self._bands: dict[tuple[int, int], NDArray[np.float32]] = {}
         self._products: dict[tuple[int, int, int, int, bytes], NDArray[np.complex128]] = {}
 
     def of(self, i: int, p: int) -> NDArray[np.complex64]:
         """Spectra, (frame, line), of feed i as read for microphone p."""
         offset = int(self._sums.reading.feed[i, p])
         if (i, offset) not in self._spectra:
-            self._spectra[i, offset] = self._sums.transform(self._samples[:, i], self._start + offset, self._n)
+            self._spectra[i, offset] = self._sums.transform(self._samples[:, i], self._start + offset, self.n)
         return self._spectra[i, offset]
+
+    def bands(self, i: int, p: int) -> NDArray[np.float32]:
+        """Energies, (frame, band), of feed i as read for microphone p."""
+        key = (i, int(self._sums.reading.feed[i, p]))
+        if key not in self._bands:
+            self._bands[key] = band_energies(self.of(i, p)[:, :_BAND_LINES])
+        return self._bands[key]
 
     def product(self, i: int, j: int, p: int, rows: NDArray[np.int64]) -> NDArray[np.complex128]:
         """Sum over these frames of `conj(feed i) feed j` as read for microphone p; (line,)."""

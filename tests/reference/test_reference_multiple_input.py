@@ -43,6 +43,7 @@ def cross() -> CrossSpectra:
         gxy=gxy,
         low_gxx=gxx[None].copy(),
         low_gxy=gxy[None].copy(),
+        n_planned=21,
     )
 
 

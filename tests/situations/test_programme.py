@@ -120,3 +120,18 @@ def test_silence_between_does_no_harm(tmp_path: Path, seed: int) -> None:
         assert row.recommended_delay_ms == pytest.approx(delay_ms, abs=FLAT_MS)
     assert rows[1].recommended_delay_ms == pytest.approx(rows[0].recommended_delay_ms, abs=0.3)
     assert errors[1] < 1.5 * errors[0]
+
+
+def test_hits_that_are_all_clipped_decide_nothing(tmp_path: Path) -> None:
+    """Without them only silence is left of the microphones: what stands there is no answer."""
+    scene = build_scene(2)
+    hits = kicks(synthetic_kick, 6, 3.0, np.random.default_rng(1))
+    path = write(scene, tmp_path, [Take(name, {name: hits}, noise_db=-30.0) for name in OUTPUTS])
+    for file in tmp_path.glob("take_*.wav"):
+        tracks, rate_hz = soundfile.read(file)
+        soundfile.write(file, np.clip(8.0 * tracks / np.abs(tracks).max(axis=0), -1.0, 1.0), rate_hz, subtype="PCM_24")
+    found = analyse(load_sound_check(path))
+    assert {f.track for f in found.findings if f.finding == "clipping"} >= {"sub left", "mix"}
+    row = sub_of(found)
+    assert row.decision == "undecided"
+    assert "record it alone" in row.reason

@@ -329,3 +329,38 @@ def test_damage_changes_nothing_outside_its_frames() -> None:
 
     assert_identical(sums(samples), sums(spoilt))
     assert not np.array_equal(summed(samples, 2, DELAYS_S).gxy, summed(spoilt, 2, DELAYS_S).gxy)
+
+
+# Silence
+
+
+@pytest.mark.parametrize("hiss", [0.0, 1e-4])
+def test_frames_in_which_no_feed_sounds_are_left_out(hiss: float) -> None:
+    """Sound for 4 s of 20: the frames that it reaches into count, and noise in the others costs no coherence."""
+    n, start, stop = 20 * RATE_HZ, 8 * RATE_HZ, 12 * RATE_HZ
+    feed = noise(n, 1)
+    feed[:start], feed[stop:] = hiss * feed[:start], hiss * feed[stop:]
+    heard = 0.5 * feed + 0.1 * noise(n, 2)
+    cross = summed(np.stack([feed, heard], axis=1), 1, np.zeros((1, 1)))
+    hop_s = FRAME_S / OVERLAP_HOPS
+    n_reached = math.floor((4.0 + FRAME_S) / hop_s)
+    # hiss ahead of the sound is not known to be hiss, but for the batch in which the sound begins
+    n_ahead = 0 if hiss == 0.0 else math.floor((8.0 - FRAME_S) / hop_s) + 1
+    assert n_reached - 2 <= int(cross.n_frames.sum()) <= n_reached + n_ahead
+    if hiss == 0.0:
+        # 0.25 / (0.25 + 0.01) where the frames are full; measured 0.95, with all frames 0.82
+        assert coherence(cross, 30.0, 3000.0).item() > 0.93
+
+
+def test_a_frame_counts_while_any_feed_sounds_in_any_octave() -> None:
+    """A second feed, and a faint high tone of the first, keep frames that are silent otherwise."""
+    n, half = 12 * RATE_HZ, 6 * RATE_HZ
+    first, second = noise(n, 1), noise(n, 2)
+    first[half:], second[:half] = 0.0, 0.0
+    faint = first + 0.01 * (np.arange(n) > half) * np.sin(2.0 * np.pi * 3000.0 * np.arange(n) / RATE_HZ)
+    counted = [
+        int(summed(np.stack([*feeds, first], axis=1), len(feeds), np.zeros((len(feeds), 1))).n_frames.sum())
+        for feeds in ([first], [first, second], [faint], [noise(n, 3)])
+    ]
+    assert counted[0] < 0.7 * counted[3]
+    assert counted[1:3] == [counted[3]] * 2
