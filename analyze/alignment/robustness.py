@@ -16,6 +16,7 @@ from analyze.alignment.cells import Cells
 from analyze.alignment.context import Context
 from analyze.alignment.rows import Robustness
 from analyze.alignment.score import UNCHANGED, Change, efficiency_db, with_changes
+from analyze.responses.feed_relations import EQUAL
 from analyze.responses.transfer import rotation
 
 LEVELS_DB = (6, 3, -3, -6)
@@ -75,7 +76,7 @@ def _warmed(context: Context, kelvin: float) -> NDArray[np.complex128]:
         for p, position in enumerate(context.responses.positions):
             arrival = context.arrivals.get((name, position), (np.nan, np.nan))[0]
             if np.isfinite(arrival):
-                flight = max(0.0, arrival - output.setting.delay_ms - latency)
+                flight = max(0.0, arrival - output.setting.delay_ms - latency - context.sent.get(name, EQUAL)[1])
                 h[i, p] *= rotation(f, 1.0, flight * shrink)
     return h
 

@@ -178,7 +178,7 @@ def robustness(analysis: Analysis) -> str:
 
 def feeds_sentence(analysis: Analysis) -> str:
     """What sums take for granted about what is sent to the outputs of one programme."""
-    from analyze.responses.feed_relations import relation_words, unequal_pairs
+    from analyze.responses.feed_relations import relation_words, unequal_pairs, unknown_pairs
 
     relations, check = analysis.feed_relations, analysis.sound_check
     if not relations:
@@ -186,8 +186,15 @@ def feeds_sentence(analysis: Analysis) -> str:
             "No two feeds held the same programme, so how the desk shares it out to the outputs is not known: sums "
             "assume that all are sent the same."
         )
-    pairs = unequal_pairs(relations, {name: check.group_of(name) for name in check.outputs})
-    if not pairs:
-        return f"Feeds that held the same programme held it alike (pairs compared: {len(relations)})."
-    words = "; ".join(f"{r.output} re {r.other} {relation_words(r)}" for r in pairs)
-    return f"Feeds held the same programme unequally, and sums allow for it: {words}."
+    groups = {name: check.group_of(name) for name in check.outputs}
+    unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)
+    parts = []
+    if unequal:
+        words = "; ".join(f"{r.output} re {r.other} {relation_words(r)}" for r in unequal)
+        parts.append(f"Feeds held the same programme unequally, and sums allow for it: {words}.")
+    if unknown:
+        words = "; ".join(f"{r.output} re {r.other}" for r in unknown)
+        parts.append(
+            f"No one delay tells how these feeds of one programme differ, and sums take them as equal: {words}."
+        )
+    return " ".join(parts) or f"Feeds that held the same programme held it alike (pairs compared: {len(relations)})."

@@ -120,15 +120,14 @@ def _relations(sound_check: SoundCheck, m: Measured) -> list[FeedRelation]:
     """Relations of one capture's feeds, settings of feeds tapped after them taken out."""
     if m.cross is None:
         return []
-    settings = tap_change(sound_check, m.capture)
+    settings, feeds = tap_change(sound_check, m.capture), m.cross.feeds
+    described = list(sound_check.outputs)  # their order, so that captures that name feeds in another one compare
     found = []
-    for i, j in combinations(range(len(m.cross.feeds)), 2):
-        # the later label in the description's order is the output, whatever order this capture names them in
-        i, j = sorted((i, j), key=lambda k: list(sound_check.outputs).index(m.cross.feeds[k]))
-        relation = relation_of(m.cross, i, j) if _on_one_clock(m, m.cross.feeds[i], m.cross.feeds[j]) else None
+    for i, j in combinations(sorted(range(len(feeds)), key=lambda k: described.index(feeds[k])), 2):
+        relation = relation_of(m.cross, i, j) if _on_one_clock(m, feeds[i], feeds[j]) else None
         if relation is None:
             continue
-        (sign_i, delay_i), (sign_j, delay_j) = (settings.get(m.cross.feeds[k], (1.0, 0.0)) for k in (i, j))
+        (sign_i, delay_i), (sign_j, delay_j) = (settings.get(feeds[k], (1.0, 0.0)) for k in (i, j))
         delay_ms = relation.delay_ms - (delay_j - delay_i)
         found.append(replace(relation, sign=relation.sign * sign_i * sign_j, delay_ms=delay_ms))
     return found
@@ -290,8 +289,8 @@ def relation_findings(relations: Sequence[FeedRelation], groups: Mapping[str, Se
     for relation in unequal_pairs(relations, groups):
         detail = (
             f"{relation.output} is sent the same programme as {relation.other}, but {relation_words(relation)}: "
-            "another bus, an insert, a crossover or a switch on the way. Sums and settings allow for it as it was in this capture; "
-            "set them anew when the patch changes."
+            "another bus, an insert, a crossover or a switch on the way. Sums and settings allow for it as it was in "
+            "this capture; set them anew when the patch changes."
         )
         value, unit = (relation.delay_ms, "ms") if relation.is_late else (relation.gain_db, "dB")
         if relation.sign < 0.0 and not relation.is_late:

@@ -22,7 +22,7 @@ from alignment_making import (
     vented,
 )
 
-from analyze.alignment.context import Context
+from analyze.alignment.context import Context, context_of
 from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.rows import Robustness
 from analyze.description import Output, Position, Setting
@@ -118,6 +118,21 @@ def test_only_flight_scales_with_air(kelvin: str, speed_m_s: float) -> None:
         assert row.recommended_db == pytest.approx(score(found, h, CHANGES, p), abs=2e-3)
         calm = row_of(rows_of(found), "polarity:sub", position.name)
         assert abs(calm.present_db - row.present_db) > 5e-3
+
+
+def test_what_a_bus_delays_does_not_scale_with_air() -> None:
+    """The sub's feed 40 ms late: as above, its flight is what the microphone finds re its own feed."""
+    whole_of = whole()
+    bus = {"sub": (1.0, 40.0, 0.0)}
+    found = context_of(whole_of.sound_check, whole_of.responses, whole_of.arrivals, whole_of.signs, {}, sent=bus)
+    h = turned(hall(), NAMES, {"sub": (1.0, 40.0)})
+    for (name, position), flight_ms in FLIGHT_MS.items():
+        p = [q.name for q in POSITIONS].index(position)
+        h[NAMES.index(name), p] *= delay(flight_ms * (343.2 / 349.00 - 1.0), FREQUENCY_HZ)
+    for p, position in enumerate(POSITIONS[:2]):
+        assert row_of(rows_of(found), "air:+10", position.name).present_db == pytest.approx(
+            score(found, h, {}, p), abs=2e-3
+        )
 
 
 @pytest.mark.parametrize("temperature_c", [-48.0, 58.0])
