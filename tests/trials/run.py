@@ -1,47 +1,55 @@
-"""Cases made, analysed and scored, several at a time; one that fails is a row, never a stop."""
+"""Cases made, analysed and scored, several at a time; one that cannot be analysed is a row, never a stop."""
 
 from __future__ import annotations
 
 import os
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from itertools import repeat
 from pathlib import Path
 
 from analyze.description import load_sound_check
 from analyze.errors import AnalyzeError
 from analyze.pipeline import analyse
-from tests.trials.cases import make_case
-from tests.trials.scoring import Row, score
-from tests.trials.yardsticks import yardsticks
+from tests.trials.cases import Case, make_case
+from tests.trials.rows import Row, row
+from tests.trials.scoring import score
+from tests.trials.scoring_yardsticks import yardstick_rows
 
 
-def run_case(family: str, seed: int, number: int) -> list[Row]:
-    """All rows of one case, and those of the yardsticks."""
+def run_case(family: str, seed: int, number: int, folder: Path | None = None) -> list[Row]:
+    """All rows of one case, those of the yardsticks among them; its recordings stay in `folder` if one is given."""
+    start_s = time.process_time()
     case = make_case(family, seed, number)
-    rows = [
-        Row(family, number, "yardstick", y.method, "", "", float("nan"), float("nan"), y.regret_db, y.left_db)
-        for y in yardsticks(case)
-    ]
-    for y in yardsticks(case):
-        for kind, (right, of) in (("full-range", y.full_range), ("sub", y.subs)):
-            rows.append(
-                Row(family, number, "yardstick wiring", y.method, kind, "", float("nan"), float("nan"), right, of)
-            )
     with tempfile.TemporaryDirectory() as place:
+        path = case.write(folder or Path(place))
+        rows = [_about(case), *yardstick_rows(case, path.parent)]
+        made_s = time.process_time()
         try:
-            analysis = analyse(load_sound_check(case.write(Path(place))), workers=1)
+            analysis = analyse(load_sound_check(path), workers=1)
         except AnalyzeError as error:
-            return [*rows, Row(family, number, "failed", str(error), "", "", float("nan"), 0.0)]
-    return [*rows, *score(case, analysis)]
+            return [*rows, row(case, "failed", str(error))]
+    analysed_s = time.process_time()
+    rows += score(case, analysis)
+    return [*rows, row(case, "seconds", value=time.process_time() - start_s, other=analysed_s - made_s)]
+
+
+def _about(case: Case) -> Row:
+    """What a case is like; value: number of outputs, other: mean signal to noise, dB."""
+    traps = ", ".join(f"{t.name} {t.where}" for t in case.traps) or "no traps"
+    snr_db = sum(p.snr_db for p in case.positions) / len(case.positions)
+    where = f"{case.venue.kind}; {case.captures[0].name}; {traps}"
+    return row(case, "case", where, n=len(case.positions), value=len(case.outputs), other=snr_db)
 
 
 def run(families: Sequence[str], seed: int, numbers: Sequence[int], jobs: int) -> Iterator[list[Row]]:
     """Rows of every case, in order."""
-    work = [(family, seed, number) for number in numbers for family in families]
+    work = [(family, number) for number in numbers for family in families]
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     if jobs == 1:
-        yield from (run_case(*one) for one in work)
+        yield from (run_case(family, seed, number) for family, number in work)
         return
     with ProcessPoolExecutor(jobs) as pool:
-        yield from pool.map(run_case, *zip(*work, strict=True))
+        yield from pool.map(run_case, [f for f, _ in work], repeat(seed), [n for _, n in work])

@@ -1,185 +1,139 @@
-"""An analysis held against the truth of its case: one row for everything that was decided or measured.
+"""An analysis held against the truth of its case: settings of subs, mains, fills, towers and monitors.
 
-A row holds family, case, what (setting, polarity, wiring, arrival, chain, finding), where, kind (full-range or sub),
-decision, claim (a probability, NaN where none was made), is_right (NaN where it cannot be), value and its unit by name.
+A group's setting is right as `formats.md` says under `confidence`: with the others as recommended it has the best
+polarity and a delay within a sixth of a period at the top of the overlap, or it costs 0.5 dB at most in the group's own
+cells; fills and towers: polarity of the leading edge as the reference's and arrivals within 0.3 ms of what was asked; a
+monitor: the other polarity is better by 0.5 dB at most in its own cells on stage. A polarity is right when it is the
+better one at its own best delay, or within 0.05 dB of it. Of a group there is one row: it has one setting; where its
+members are wired against each other no setting is right, and `opposed` says what was decided.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
 
 import numpy as np
 
 from analyze.alignment.rows import Recommendation
 from analyze.pipeline import Analysis
 from tests.trials.cases import Case
-from tests.trials.truth import RIGHT_DB, Settings, Truth, alignment_error_ms, present, truth_of
+from tests.trials.efficiency import Settings
+from tests.trials.rows import Row, kind_of, row
+from tests.trials.scoring_chains import chain_rows
+from tests.trials.truth import RIGHT_DB, TIE_DB, Truth, is_opposed, late_ms, stage_score_db, truth_of
 
-#: Two polarities this close, dB, are both right; a fill within this of what was asked, ms, is right.
-_TIE_DB, _FILL_RIGHT_MS = 0.05, 0.3
-#: Findings that name something wrong with the sound check; the others are about how it was recorded.
-_ACCUSATIONS = ("output wired inverted", "setting changed", "unequal feeds", "recorder jump", "level moved", "limiter")
-_ACCUSATIONS += ("automatic gain", "mains hum", "seats alike", "captures disagree", "noise over the take")
-
-
-@dataclass(frozen=True)
-class Row:
-    family: str
-    case: int
-    what: str
-    where: str
-    kind: str
-    decision: str
-    claim: float
-    is_right: float
-    value: float = math.nan
-    other: float = math.nan
+_FILL_RIGHT_MS = 0.3
+_CANDIDATE = re.compile(r"candidate (normal|inverted), ([0-9.]+) ms")
 
 
 def score(case: Case, analysis: Analysis) -> list[Row]:
     """All rows of one case."""
-    rows = [*_settings(case, analysis), *_fills(case, analysis), *_wiring(case, analysis), *_arrivals(case, analysis)]
-    return [*rows, *_chains(case, analysis), *_accusations(case, analysis)]
+    after = recommended(case, analysis)
+    truth = truth_of(case)
+    rows = [*_regret(truth, after), *chain_rows(case, analysis)]
+    by_name = {r.output: r for r in analysis.recommendations}
+    for group in case.groups[1:]:
+        r = by_name[case.outputs[group[0]].name]
+        if is_opposed(case, group):
+            rows.append(row(case, "opposed", r.output, kind_of(case, r.output), r.decision, claim=r.confidence))
+            continue
+        make = {"fill": _fill, "tower": _fill, "monitor": _monitor}.get(r.kind, _setting)
+        rows += make(truth, group, r, after)
+    return rows
 
 
 def recommended(case: Case, analysis: Analysis) -> Settings:
-    """The settings of all outputs after the recommendation."""
+    """The settings of all outputs as recommended."""
     by_name = {r.output: r for r in analysis.recommendations}
     signs = [1.0 if by_name[o.name].recommended_polarity == "normal" else -1.0 for o in case.outputs]
     return Settings(np.array(signs), np.array([by_name[o.name].recommended_delay_ms / 1000.0 for o in case.outputs]))
 
 
-def _row(
-    case: Case, what: str, where: str, kind: str, decision: str, claim: float, is_right: float, **more: float
-) -> Row:
-    return Row(case.family, case.number, what, where, kind, decision, claim, float(is_right), **more)
-
-
-def _settings(case: Case, analysis: Analysis) -> list[Row]:
-    """The subs' setting: value is the regret in dB, other what leaving it alone would give away."""
-    after, before = recommended(case, analysis), present(case)
-    truth = truth_of(case, after)
-    subs = [r for r in analysis.recommendations if r.kind == "sub"]
-    if truth is None or not subs:
+def _regret(truth: Truth, after: Settings) -> list[Row]:
+    """What the recommended settings of mains and subs give away, jointly; other: leaving them alone."""
+    if not truth.sums.cells.any() or not truth.movable:
         return []
-    row, left = subs[0], after.with_group(truth.subs, before.signs[truth.subs[0]], before.delays_s[truth.subs[0]])
-    is_right = setting_is_right(truth, after)
-    is_polarity = after.signs[truth.subs[0]] == truth.best_sign or truth.polarity_lead_db < _TIE_DB
-    decided = row.decision in ("keep", "change")
-    claim, polarity = (row.confidence, row.polarity_confidence) if decided else (math.nan, math.nan)
-    gain_db = truth.gain_db(left, after)
+    left = truth.left(after)
+    best_db = truth.sums.score_db(truth.best(after, [left]))
+    regret, as_is = best_db - truth.sums.score_db(after), best_db - truth.sums.score_db(left)
+    is_moved = "change" if regret != as_is else "keep"
+    return [row(truth.case, "regret", decision=is_moved, value=regret, other=as_is)]
+
+
+def _considered(group: list[int], r: Recommendation, after: Settings) -> Settings | None:
+    """The settings a confidence is about: as recommended, or with the candidate of an undecided group; None: none."""
+    if r.decision != "undecided":
+        return after
+    found = _CANDIDATE.search(r.alternative)
+    if found is None:
+        return None
+    first = group[0]
+    sign = (1.0 if found[1] == "normal" else -1.0) * after.signs[first]
+    return after.changed(group, sign, float(found[2]) / 1000.0 - after.delays_s[first])
+
+
+def _evidence(r: Recommendation) -> dict[str, float]:
+    return {"gain_db": r.gain_db, "cost_db": r.cost_if_wrong_db, "overlap_hz": r.overlap_high_hz}
+
+
+def _setting(truth: Truth, group: list[int], r: Recommendation, after: Settings) -> list[Row]:
+    """Mains and subs. Setting: value, regret in own cells; other, that of leaving it. Gain: error of the prediction."""
+    case, settings = truth.case, _considered(group, r, after)
+    verdict = truth.verdict(group, settings or after)
+    if verdict is None:
+        return []
+    left = truth.verdict(group, after.with_those_of(group, truth.present()))
+    is_known = settings is not None
+    kind, evidence = kind_of(case, r.output), _evidence(r)
     rows = [
-        _row(case, "setting", row.output, "sub", row.decision, claim, is_right,
-             value=truth.regret_db(after), other=truth.regret_db(left)),
-        _row(case, "polarity", row.output, "sub", row.decision, polarity, is_polarity, value=truth.polarity_lead_db),
+        row(case, "setting", r.output, kind, r.decision, claim=r.confidence,
+            is_right=verdict.is_right if is_known else math.nan, value=verdict.regret_db,
+            other=left.regret_db if left else math.nan, **evidence),
+        row(case, "polarity", r.output, kind, r.decision, claim=r.polarity_confidence,
+            is_right=verdict.is_best_polarity if is_known else math.nan, value=verdict.lead_db, **evidence),
     ]  # fmt: skip
-    if row.decision == "change":
-        rows.append(
-            _row(case, "gain", row.output, "sub", row.decision, math.nan, math.nan, value=abs(row.gain_db - gain_db))
-        )
+    if r.decision == "change":
+        rows.append(row(case, "gain", r.output, kind, value=abs(r.gain_db - truth.gain_db(group, after))))
     return rows
 
 
-def setting_is_right(truth: Truth, settings: Settings) -> bool:
-    """As the contract defines it: within 0.5 dB in its own cells, or the best polarity and near enough in time."""
-    sub = truth.subs[0]
-    is_near = abs(settings.delays_s[sub] - truth.best_delay_s) <= truth.near_s()
-    near = is_near and settings.signs[sub] == truth.best_sign
-    return bool(near or truth.own_regret_db(settings) <= RIGHT_DB)
+def _fill(truth: Truth, group: list[int], r: Recommendation, after: Settings) -> list[Row]:
+    """Fills and towers: value is how far they are from arriving as asked, ms; other, before."""
+    case, settings = truth.case, _considered(group, r, after)
+    judged, first = settings or after, group[0]
+    late, before_ms = (late_ms(case, group, d) for d in (judged.delays_s, truth.present().delays_s))
+    error_ms = abs(late)
+    if 1000.0 * judged.delays_s[first] - late < 0.0:  # it would need a delay below zero
+        return [row(case, "fill out of reach", r.output, "full-range", r.decision, value=error_ms)]
+    leading = judged.signs[[0, first]] * np.array([case.outputs[i].wiring for i in (0, first)])
+    is_polarity = leading[0] == leading[1]
+    is_right = is_polarity and error_ms <= _FILL_RIGHT_MS
+    known = 1.0 if settings is not None else math.nan
+    evidence = {"gain_db": r.gain_db}
+    return [
+        row(case, "fill", r.output, "full-range", r.decision, claim=r.confidence, is_right=known * is_right,
+            value=error_ms, other=abs(before_ms), **evidence),
+        row(case, "fill polarity", r.output, "full-range", r.decision, claim=r.polarity_confidence,
+            is_right=known * is_polarity, **evidence),
+    ]  # fmt: skip
 
 
-def _fills(case: Case, analysis: Analysis) -> list[Row]:
-    """Fills and towers: value is how far they are from arriving as asked after the recommendation, ms."""
-    rows, after = [], recommended(case, analysis)
-    for r in analysis.recommendations:
-        if r.kind not in ("fill", "tower"):
-            continue
-        i = _index(case, r)
-        error_ms = alignment_error_ms(case, i, after.delays_s[i])
-        leading = after.signs[[0, i]] * np.array([case.outputs[k].wiring for k in (0, i)])
-        is_right = error_ms <= _FILL_RIGHT_MS and leading[0] == leading[1]
-        claim = r.confidence if r.decision in ("keep", "change") else math.nan
-        rows.append(_row(case, "fill", r.output, "full-range", r.decision, claim, is_right, value=error_ms))
-    return rows
-
-
-def _index(case: Case, r: Recommendation) -> int:
-    return [o.name for o in case.outputs].index(r.output)
-
-
-def _wiring(case: Case, analysis: Analysis) -> list[Row]:
-    """Wiring of every output, and the polarity that single rows of arrivals show."""
-    rows = []
-    truth = {o.name: o for o in case.outputs}
-    for w in analysis.wiring:
-        kind = "sub" if truth[w.output].kind == "sub" else "full-range"
-        is_right = (w.polarity == "normal") == (truth[w.output].wiring > 0)
-        claim = w.confidence if w.polarity != "undecided" else math.nan
-        rows.append(_row(case, "wiring", w.output, kind, w.polarity, claim, is_right))
-    chains = {p.name: p.chain for p in case.positions}
-    turned_in = {c.name: c.turned for c in case.captures}
-    for a in analysis.arrivals:
-        if a.own_polarity == "undecided":
-            continue
-        output = truth[a.output]
-        turned = -1.0 if a.output in turned_in.get(a.capture, ()) else 1.0
-        true = output.wiring * output.sign * turned * chains[a.position]
-        kind = "sub" if output.kind == "sub" else "full-range"
-        is_right = (a.own_polarity == "normal") == (true > 0)
-        where = f"{a.output} at {a.position}"
-        rows.append(_row(case, "own polarity", where, kind, a.own_polarity, a.own_confidence, is_right))
-    return rows
-
-
-def _arrivals(case: Case, analysis: Analysis) -> list[Row]:
-    """Arrivals: value is the error without its sign, ms; on a recorder of its own re the reference's; other the std."""
-    outputs, positions = [o.name for o in case.outputs], [p.name for p in case.positions]
-    clocked = {c.name: set(c.own_clock) for c in case.captures}
-    errors = {
-        (a.capture, a.output, a.position): a.arrival_ms
-        - 1000.0 * case.arrival_s[outputs.index(a.output), positions.index(a.position)]
-        for a in analysis.arrivals
-    }
-    rows = []
-    for a in analysis.arrivals:
-        error = errors[a.capture, a.output, a.position]
-        if a.position in clocked.get(a.capture, ()):
-            if a.output == outputs[0]:
-                continue
-            error -= errors.get((a.capture, outputs[0], a.position), math.nan)
-        if not math.isfinite(error):
-            continue
-        kind = "sub" if case.outputs[outputs.index(a.output)].kind == "sub" else "full-range"
-        where = f"{a.output} at {a.position}"
-        rows.append(
-            _row(case, "arrival", where, kind, "", math.nan, math.nan, value=abs(error), other=a.arrival_std_ms)
-        )
-    return rows
-
-
-def _chains(case: Case, analysis: Analysis) -> list[Row]:
-    """Microphone chains that are inverted, or are said to be."""
-    said = {f.track: f.value for f in analysis.findings if f.finding == "microphone chain inverted"}
-    rows = []
-    for position in case.positions:
-        named = position.name in said
-        if named or position.chain < 0:
-            decision = "inverted" if named else "not named"
-            claim = said.get(position.name, math.nan)
-            rows.append(_row(case, "chain", position.name, "", decision, claim, named == (position.chain < 0)))
-    return rows
-
-
-def _accusations(case: Case, analysis: Analysis) -> list[Row]:
-    """Findings that name something which is not so."""
-    wired = {o.name: o.wiring for o in case.outputs}
-    rows = []
-    for f in analysis.findings:
-        if f.severity == "note" or not f.finding.startswith(_ACCUSATIONS):
-            continue
-        is_so = f.finding == "output wired inverted" and wired[f.track] < 0
-        is_so = is_so or (f.finding == "noise over the take" and "talk" in case.traps)
-        if not is_so:
-            rows.append(_row(case, "false finding", f"{f.finding}: {f.track}", "", f.finding, math.nan, 0.0))
-    return rows
+def _monitor(truth: Truth, group: list[int], r: Recommendation, after: Settings) -> list[Row]:
+    """Monitors: value is what the other polarity would cost on stage, dB."""
+    case, settings = truth.case, _considered(group, r, after)
+    if settings is None or not math.isfinite(r.confidence):
+        return []
+    turned = settings.signs.copy()
+    turned[group] *= -1.0
+    here, other = (stage_score_db(case, group[0], signs, settings) for signs in (settings.signs, turned))
+    if not math.isfinite(here):
+        return []
+    cost = here - other
+    more = {"value": cost, "cost_db": r.cost_if_wrong_db}
+    return [
+        row(case, "monitor", r.output, "full-range", r.decision, claim=r.confidence,
+            is_right=cost >= -RIGHT_DB, **more),
+        row(case, "monitor polarity", r.output, "full-range", r.decision, claim=r.polarity_confidence,
+            is_right=cost >= -TIE_DB, **more),
+    ]  # fmt: skip

@@ -1,106 +1,160 @@
-"""What would be best with perfect knowledge, and what a setting gives away against it.
-
-Scored by `analyze/simulate_truth.py`, which is written apart from the analysis. Delays in seconds, later positive.
-"""
+"""What would be best with perfect knowledge, what settings give away against it, and which of them count as right."""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.simulate_truth import Bench, make_bench
 from tests.trials.cases import Case
+from tests.trials.efficiency import Settings, Sums, make_sums
 
-#: As the program searches: within so much of the present setting and of aligned arrivals, s.
+#: As the method searches: within so much of the present setting and of aligned arrivals, s.
 _AROUND_PRESENT_S, _AROUND_ALIGNED_S = 0.040, 0.020
-#: As good as the best, dB in the output's own cells.
-RIGHT_DB = 0.5
+#: As good as the best, dB in the group's own cells; two polarities this close are both right, dB.
+RIGHT_DB, TIE_DB = 0.5, 0.05
+#: Highest frequency of the score, Hz: upper edge of the 315 Hz third octave.
+_TOP_HZ = 10.0**2.55
+_MEETS_DB = 10.0
 
 
 @dataclass(frozen=True)
-class Settings:
-    """Signs and delays_s of all outputs, (output,)."""
+class Verdict:
+    """One group's setting held against the truth, the others as recommended.
 
-    signs: NDArray[np.float64]
-    delays_s: NDArray[np.float64]
+    regret_db : given away in the group's own cells; is_near : polarity best and delay within a sixth of a period
+    lead_db : best of the better polarity minus best of the other; is_best_polarity : or a tie
+    """
 
-    def with_group(self, members: list[int], sign: float, delay_s: float) -> Settings:
-        signs, delays_s = self.signs.copy(), self.delays_s.copy()
-        signs[members], delays_s[members] = sign, delay_s
-        return Settings(signs, delays_s)
+    regret_db: float
+    is_near: bool
+    lead_db: float
+    is_best_polarity: bool
+
+    @property
+    def is_right(self) -> bool:
+        """As `formats.md` defines it for `recommendations.csv`."""
+        return self.is_near or self.regret_db <= RIGHT_DB
 
 
 @dataclass(frozen=True)
 class Truth:
-    """The subs' best setting, every other output as in `others`, and the scores that go with it, dB.
+    """A case's audience sums; movable : groups of mains and subs other than the reference's, with their ranges_s.
 
-    best_sign, best_delay_s : of the subs; polarity_lead_db : of that polarity over the other, at its own best delay
-    own : their own cells
+    Groups wired against themselves are no matter of a setting and stay out.
     """
 
-    bench: Bench
-    subs: list[int]
-    others: Settings
-    best_sign: float
-    best_delay_s: float
-    best_db: float
-    polarity_lead_db: float
+    case: Case
+    sums: Sums
+    movable: list[list[int]]
+    ranges_s: list[tuple[float, float]]
 
-    def regret_db(self, settings: Settings) -> float:
-        """What settings of all outputs give away, never less than 0."""
-        return max(0.0, self.best_db - self.bench.score_db(settings.signs, settings.delays_s))
+    def present(self) -> Settings:
+        """The settings in force while recorded."""
+        return present(self.case)
 
-    def own_regret_db(self, settings: Settings) -> float:
-        """The same in the subs' own cells."""
-        best = self.others.with_group(self.subs, self.best_sign, self.best_delay_s)
-        own = self.bench.score_db(best.signs, best.delays_s, self.subs)
-        return own - self.bench.score_db(settings.signs, settings.delays_s, self.subs)
+    def best(self, settings: Settings, also: Sequence[Settings] = ()) -> Settings:
+        """Best settings of all movable groups jointly, the others as in `settings`; never worse than `also`."""
+        now = settings
+        for group in self.movable:
+            now = now.with_those_of(group, self.present())
+        found = self.sums.best(now, self.movable, self.ranges_s)
+        return max([found, settings, *also], key=self.sums.score_db)
 
-    def gain_db(self, before: Settings, after: Settings) -> float:
-        """What one gives over the other in the subs' own cells."""
-        scores = [self.bench.score_db(s.signs, s.delays_s, self.subs) for s in (before, after)]
-        return scores[1] - scores[0]
+    def left(self, settings: Settings) -> Settings:
+        """The settings with mains and subs left alone."""
+        for group in self.movable:
+            settings = settings.with_those_of(group, self.present())
+        return settings
 
-    def near_s(self) -> float:
-        """A sixth of a period at the top of the subs' own cells: so near a delay is right whatever it costs."""
-        from analyze.acoustics import band_centres_hz, band_edges_hz
+    def verdict(self, group: list[int], settings: Settings) -> Verdict | None:
+        """On one movable group, the others as in `settings`; None where it meets nothing."""
+        own = self.sums.own(group)
+        if not own.any():
+            return None
+        now = settings.with_those_of(group, self.present())
+        range_s = self.ranges_s[self.movable.index(group)]
+        here = self.sums.score_db(settings, own)
+        tops = {sign: self.sums.best_of_one(now, group, range_s, own, (sign,)) for sign in (1.0, -1.0)}
+        sign = float(settings.signs[group[0]] * now.signs[group[0]])
+        best, score = tops[sign]
+        other = tops[-sign][1]
+        near_s = abs(best.delays_s[group[0]] - settings.delays_s[group[0]])
+        is_near = bool(near_s <= self._sixth_s(group) and score >= other)
+        regret_db = max(0.0, max(score, other) - here)
+        return Verdict(regret_db, is_near, abs(score - other), bool(score >= other - TIE_DB))
 
-        bands = np.flatnonzero(self.bench.own_cells(self.subs).any(axis=0))
-        if not len(bands):
-            return 0.0
-        centres = band_centres_hz(3, 25.0, 317.0)
-        return 1.0 / (6.0 * float(band_edges_hz(centres, 3)[1][int(bands.max())]))
+    def gain_db(self, group: list[int], settings: Settings) -> float:
+        """What the group's setting gives over leaving it alone, in its own cells, the others as in `settings`."""
+        own, left = self.sums.own(group), settings.with_those_of(group, self.present())
+        return self.sums.score_db(settings, own) - self.sums.score_db(left, own)
+
+    def _sixth_s(self, group: list[int]) -> float:
+        """A sixth of a period at the top of the group's overlap with the rest, at most the top of the score."""
+        tops = [self._overlap_top_hz(i, group) for i in group]
+        return 1.0 / (6.0 * min(max(tops), _TOP_HZ)) if max(tops) > 0.0 else 0.0
+
+    def _overlap_top_hz(self, i: int, group: list[int]) -> float:
+        """Upper edge of the longest run of third octaves where output i meets the rest at half the seats; 0: none."""
+        case = self.case
+        centres = np.arange(13, 41)  # 20 Hz to 10 kHz
+        edges = 10.0 ** (np.append(centres - 0.5, centres[-1] + 0.5) / 10.0)
+        first = np.searchsorted(case.frequency_hz, edges)
+        energy = np.add.reduceat(np.abs(case.response[:, case.audience]) ** 2, first, axis=-1)[..., :-1]
+        level_db = 10.0 * np.log10(energy + 1e-30)
+        other = level_db[[k for k in range(len(level_db)) if k not in group]].max(axis=0)
+        meets = (np.abs(level_db[i] - other) <= _MEETS_DB).mean(axis=0) >= 0.5
+        best, run = (0, 0), 0
+        for k, is_meeting in enumerate(meets):
+            run = run + 1 if is_meeting else 0
+            best = max(best, (run, k), key=lambda b: b[0])
+        return float(edges[best[1] + 1]) if best[0] else 0.0
 
 
 def present(case: Case) -> Settings:
+    """The settings in force while recorded."""
     return Settings(np.array([o.sign for o in case.outputs]), np.array([o.delay_s for o in case.outputs]))
 
 
-def truth_of(case: Case, settings: Settings) -> Truth | None:
-    """The best setting of the subs around `settings` of the others; None where they meet nothing."""
-    audience = [p for p, seat in enumerate(case.positions) if seat.zone == "audience"]
-    bench = make_bench(case.frequency_hz, case.response[:, audience])
-    subs = [i for i, o in enumerate(case.outputs) if o.kind == "sub"]
-    if not bench.own_cells(subs).any():
-        return None
-    now = case.outputs[subs[0]].delay_s
-    arrivals = case.arrival_s[:, audience]
-    aligned_s = now + float(np.mean(arrivals[0] - arrivals[subs[0]]))
-    low_s = min(now - _AROUND_PRESENT_S, aligned_s - _AROUND_ALIGNED_S)
-    high_s = max(now + _AROUND_PRESENT_S, aligned_s + _AROUND_ALIGNED_S)
-    upright, turned = bench.best(settings.signs, settings.delays_s, subs, (max(0.0, low_s), max(0.0, high_s)))
-    best, other = (upright, turned) if upright.score_db >= turned.score_db else (turned, upright)
-    lead_db = best.score_db - other.score_db
-    return Truth(bench, subs, settings, float(best.sign), best.delay_s, best.score_db, lead_db)
+def truth_of(case: Case) -> Truth:
+    """The truth of a case; without a movable group where mains and subs meet nowhere."""
+    sums = make_sums(case.frequency_hz, case.response[:, case.audience])
+    movable = [g for g in case.groups[1:] if case.outputs[g[0]].kind in ("main", "sub") and not is_opposed(case, g)]
+    return Truth(case, sums, movable, [_range_s(case, group) for group in movable])
 
 
-def alignment_error_ms(case: Case, i: int, delay_s: float) -> float:
-    """How far output i with this delay is from arriving as asked at its seat."""
-    output = case.outputs[i]
-    p = [s.name for s in case.positions].index(output.align_at)
-    arrival = case.arrival_s[:, p]
-    late_s = arrival[i] - output.delay_s + delay_s - arrival[0]
-    return abs(1000.0 * late_s - output.later_ms) if math.isfinite(late_s) else math.nan
+def is_opposed(case: Case, group: Sequence[int]) -> bool:
+    """Whether members of a group are wired against each other."""
+    return len({case.outputs[i].wiring for i in group}) > 1
+
+
+def _range_s(case: Case, group: list[int]) -> tuple[float, float]:
+    """Changes of delay that are searched: around the present setting and aligned arrivals, never below zero delay."""
+    arrival = case.arrival_s[:, case.audience]
+    aligned = float(np.mean(arrival[case.groups[0]].mean(axis=0) - arrival[group].mean(axis=0)))
+    near = aligned - _AROUND_ALIGNED_S, aligned + _AROUND_ALIGNED_S
+    low, high = max(-_AROUND_PRESENT_S, near[0]), min(_AROUND_PRESENT_S, near[1])
+    if low > high:
+        low, high = near
+    least = -case.outputs[group[0]].delay_s
+    return max(low, least), max(high, least)
+
+
+def late_ms(case: Case, group: Sequence[int], delays_s: NDArray[np.float64]) -> float:
+    """By how much a group arrives too late at its seat, in the mean of its members: it has one delay."""
+    late = []
+    for i in group:
+        output, arrival_s = case.outputs[i], case.arrival_s[:, case.position(case.outputs[i].align_at)]
+        late_s = arrival_s[i] - output.delay_s + delays_s[i] - arrival_s[0]
+        late.append(1000.0 * late_s - output.later_ms)
+    return float(np.mean(late))
+
+
+def stage_score_db(case: Case, i: int, signs: NDArray[np.float64], settings: Settings) -> float:
+    """Score with these signs in output i's own cells on stage; NaN where it has none."""
+    stage = [p for p in range(len(case.positions)) if p not in case.audience]
+    sums = make_sums(case.frequency_hz, case.response[:, stage])
+    own = sums.own([i])
+    return sums.score_db(Settings(signs, settings.delays_s), own) if own.any() else float("nan")

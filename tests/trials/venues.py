@@ -17,8 +17,8 @@ from analyze.acoustics import speed_of_sound_simple
 Place = tuple[float, float, float]
 
 RATE_HZ = 24_000
-#: Length of a response; what is later than this is under the noise of every trial.
-RESPONSE_S = 1.6
+#: Length of a response, the end of which is faded out over so much.
+RESPONSE_S, _END_S = 1.6, 0.3
 #: Images fade into the tail between these times after the direct sound, s.
 _FADE_S = (0.05, 0.12)
 #: The tail is this much stronger below, weaker above: reverberation is longer at low frequencies.
@@ -64,7 +64,7 @@ def room_responses(
     """Impulse responses (source, seat, sample) of point sources: 1 / distance, the flight at the venue's air."""
     images = _images(venue, sources, seats)
     if venue.reverberation_s == 0.0:
-        return images
+        return images  # nothing after the floor's reflection
     time_s = np.arange(images.shape[-1]) / RATE_HZ
     energy = []
     for s, source in enumerate(sources):
@@ -73,7 +73,8 @@ def room_responses(
             after = (time_s - flight_s - _FADE_S[0]) / (_FADE_S[1] - _FADE_S[0])
             images[s, p] *= np.cos(0.5 * np.pi * np.clip(after, 0.0, 1.0))
             energy.append(1.0 / np.linalg.norm(np.subtract(source, seat)) ** 2)
-    return images + _tails(venue, sources, seats, float(np.median(energy)), rng)
+    ending = np.cos(0.5 * np.pi * np.clip((time_s - RESPONSE_S + _END_S) / _END_S, 0.0, 1.0))
+    return ending * (images + _tails(venue, sources, seats, float(np.median(energy)), rng))
 
 
 def _images(venue: Venue, sources: Sequence[Place], seats: Sequence[Place]) -> NDArray[np.float64]:
@@ -105,11 +106,11 @@ def _images(venue: Venue, sources: Sequence[Place], seats: Sequence[Place]) -> N
 def _tails(
     venue: Venue, sources: Sequence[Place], seats: Sequence[Place], direct: float, rng: np.random.Generator
 ) -> NDArray[np.float64]:
-    """Noise that decays, unrelated between sources, its whole energy below the direct sound's by the ratio drawn."""
+    """Noise that decays, as strong at every seat; below 300 Hz the ratio to the middle direct sound is as drawn."""
     n = round(RESPONSE_S * RATE_HZ)
     time_s, f = np.arange(n) / RATE_HZ, np.fft.rfftfreq(n, 1.0 / RATE_HZ)
     shape = np.sqrt((1.0 + 2.0 / (1.0 + (f / _TAIL_SPLIT_HZ) ** 2)) / 3.0)
-    density = direct * 10.0 ** (-venue.direct_to_reverberant_db / 10.0) * 13.8 / (venue.reverberation_s * RATE_HZ)
+    energy = direct * 10.0 ** (-venue.direct_to_reverberant_db / 10.0)
     out = np.zeros((len(sources), len(seats), n))
     for s, source in enumerate(sources):
         for p, seat in enumerate(seats):
@@ -117,5 +118,5 @@ def _tails(
             rise = np.clip((after_s - _FADE_S[0]) / (_FADE_S[1] - _FADE_S[0]), 0.0, 1.0)
             decay = np.exp(-6.9 * np.maximum(after_s, 0.0) / venue.reverberation_s) * np.sin(0.5 * np.pi * rise)
             noise = np.fft.irfft(shape * np.fft.rfft(rng.standard_normal(n)), n)
-            out[s, p] = np.sqrt(density) * noise * decay
+            out[s, p] = np.sqrt(energy / np.sum(decay**2)) * noise * decay
     return out

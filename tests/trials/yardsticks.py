@@ -1,67 +1,100 @@
 """Three simple methods beside which the program is measured: leave as is, plain correlation, impulse-response peak.
 
-Each finds delay and sign of every output at every seat from one maximum, and lines the subs up with the reference by
-the middle of what the seats say. They get the true responses of the chain, without noise: better than they ever have.
+Both of the latter read sign and time of an output at a microphone off one maximum: of the correlation of feed and
+recording, or of the impulse response that dividing the one's spectrum by the other's gives. Subs and outfills are lined
+up with the reference by the mean over the seats, fills and towers where asked; the sign is the seats' majority.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.situations.takes import Take, own_file
 from tests.trials.cases import Case
-from tests.trials.truth import Settings, present, truth_of
+from tests.trials.efficiency import Settings
+from tests.trials.truth import present
 from tests.trials.venues import RATE_HZ
 
-METHODS = ("leave as is", "plain correlation", "impulse-response peak")
+LEAVE, CORRELATION, PEAK = METHODS = ("leave as is", "plain correlation", "impulse-response peak")
+#: Latest arrival looked for on a common clock, s; on a clock of its own it may be anywhere.
+_LATEST_S = 1.0
+#: What a spectrum is divided by is no less than this share of its mean energy.
+_REGULARISED = 1e-3
 
 
 @dataclass(frozen=True)
-class Yardstick:
-    """What a method gives away, dB, and how many outputs' wiring it reads right: full-range and subs, of how many."""
+class Reading:
+    """What a method reads: time_s and sign (output, position), as captured; NaN where an output was not played."""
 
-    method: str
-    regret_db: float
-    left_db: float
-    full_range: tuple[int, int]
-    subs: tuple[int, int]
+    time_s: NDArray[np.float64]
+    sign: NDArray[np.float64]
+
+    def polarity(self, case: Case, i: int) -> float:
+        """The wiring of an output by majority of the seats, its setting taken out."""
+        votes = np.nansum(self.sign[i, case.audience])
+        return case.outputs[i].sign * (1.0 if votes >= 0 else -1.0)
+
+    def settings(self, case: Case) -> Settings:
+        """What it would have typed in."""
+        now, seats = present(case), case.audience
+        wired = [self.polarity(case, i) for i in range(len(case.outputs))]
+        for group in case.groups[1:]:
+            first = case.outputs[group[0]]
+            places = [case.position(first.align_at)] if first.align_at else seats
+            if first.kind == "monitor":
+                continue
+            later = np.nanmean(self.time_s[0, places] - self.time_s[group[0], places]) + first.later_ms / 1000.0
+            later = max(0.0, first.delay_s + float(np.nan_to_num(later))) - first.delay_s
+            sign = wired[0] * case.outputs[0].sign * wired[group[0]] * first.sign
+            now = now.changed(group, sign, later)
+        return now
 
 
-def yardsticks(case: Case) -> list[Yardstick]:
-    out = []
-    for method in METHODS:
-        settings, signs = _judged(case, method)
-        truth = truth_of(case, settings)
-        if truth is None:
-            continue
-        counts = {"sub": [0, 0], "full-range": [0, 0]}
-        for output, sign in zip(case.outputs, signs, strict=True):
-            kind = "sub" if output.kind == "sub" else "full-range"
-            counts[kind][0] += int(sign == output.wiring)
-            counts[kind][1] += 1
-        regrets = truth.regret_db(settings), truth.regret_db(present(case))
-        out.append(Yardstick(method, *regrets, (*counts["full-range"],), (*counts["sub"],)))
+def readings(case: Case, folder: Path) -> dict[str, Reading]:
+    """What correlation and impulse-response peak read off the recordings in a folder."""
+    shape = (len(case.outputs), len(case.positions))
+    out = {m: Reading(np.full(shape, np.nan), np.full(shape, np.nan)) for m in METHODS[1:]}
+    for number, take in _first_takes(case):
+        _read(case, folder, number, take, out)
     return out
 
 
-def _judged(case: Case, method: str) -> tuple[Settings, NDArray[np.float64]]:
-    """Settings by a method, and the wiring it reads per output."""
-    now = present(case)
-    if method == "leave as is":
-        return now, np.zeros(len(case.outputs))
-    audience = [p for p, seat in enumerate(case.positions) if seat.zone == "audience"]
-    f, response = case.frequency_hz, case.response[:, audience]
-    # the programme falls by 3 dB per octave; its correlation is the response so weighted
-    weight = 1.0 / np.maximum(f, 30.0) if method == "plain correlation" else np.ones(len(f))
-    impulses = np.fft.irfft(response * weight, axis=-1)
-    top = np.abs(impulses).argmax(axis=-1)  # (output, seat)
-    signs = np.sign(np.take_along_axis(impulses, top[..., None], axis=-1)[..., 0])
-    signs = signs * np.array([case.positions[p].chain for p in audience])
-    read = np.sign(signs.sum(axis=1) + 1e-9)
-    subs = [i for i, o in enumerate(case.outputs) if o.kind == "sub"]
-    main_s = top[0] / RATE_HZ + now.delays_s[0]
-    delay_s = max(0.0, float(np.median(main_s - top[subs[0]] / RATE_HZ)))
-    sign = now.signs[0] * read[0] * read[subs[0]]
-    return now.with_group(subs, sign, delay_s), read
+def _first_takes(case: Case) -> Iterator[tuple[int, Take]]:
+    """The takes, each with those feeds only that no take before it had; those of fewer outputs first."""
+    done: set[str] = set()
+    for number, take in sorted(enumerate(case.captures, 1), key=lambda t: len(t[1].feeds)):
+        new = {name: feed for name, feed in take.feeds.items() if name not in done and name not in take.turned}
+        done |= set(new)
+        if new:
+            yield number, Take(take.name, new, own_clock=take.own_clock)
+
+
+def _read(case: Case, folder: Path, number: int, take: Take, out: dict[str, Reading]) -> None:
+    """Fill in times and signs of one take."""
+    import soundfile
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    tracks, _ = soundfile.read(folder / f"take_{number}.wav", dtype="float32", always_2d=True)
+    n_feeds = tracks.shape[1] - len(case.positions)
+    microphones = list(tracks[:, n_feeds:].T)
+    for name in take.own_clock:
+        microphones[case.position(name)] = soundfile.read(folder / own_file(number, name), dtype="float32")[0]
+    n = next_fast_len(len(tracks) + max(len(m) for m in microphones), real=True)
+    heard = [rfft(m, n) for m in microphones]
+    for name, feed in take.feeds.items():
+        sent = rfft(feed.astype(np.float32), n)
+        energy = np.abs(sent) ** 2
+        divided = np.conj(sent) / (energy + _REGULARISED * energy.mean())
+        for method, weight in ((CORRELATION, np.conj(sent)), (PEAK, divided)):
+            for p, spectrum in enumerate(heard):
+                lags = irfft(weight * spectrum, n)
+                if case.positions[p].name not in take.own_clock:
+                    lags = lags[: round(_LATEST_S * RATE_HZ)]
+                top = int(np.abs(lags).argmax())
+                out[method].time_s[case.output(name), p] = (top if top < n // 2 else top - n) / RATE_HZ
+                out[method].sign[case.output(name), p] = np.sign(lags[top])
