@@ -39,6 +39,7 @@ from analyze.responses.capture import Measured, ProgressStart
 from analyze.responses.feed_relations import feed_relations, relation_findings, sent_relative
 from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
+from analyze.responses.muted_feeds import muted_feeds
 from analyze.responses.seats import alike_seats
 from analyze.responses.separation import not_separable, separation_findings, share_bands
 from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
@@ -167,7 +168,7 @@ def analyse(
     apart = [s for m in measured for s in m.separations]
     blocked |= not_separable(apart) | not_steady(recorded.findings)
     contradicted = frozenset(f.track for f in merge_findings)
-    relations, relation_mistakes = feed_relations(sound_check, recorded.measured)
+    relations, relation_mistakes = feed_relations(sound_check, recorded.measured, muted_feeds(sound_check))
     sent = sent_relative(relations, outputs, sound_check.reference)
     context = context_of(sound_check, responses, arrivals, signs, blocked, contradicted, sent)
     responses = context.responses

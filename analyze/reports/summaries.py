@@ -178,9 +178,12 @@ def robustness(analysis: Analysis) -> str:
 
 def feeds_sentence(analysis: Analysis) -> str:
     """What sums take for granted about what is sent to the outputs of one programme."""
-    from analyze.responses.feed_relations import relation_words, unequal_pairs, unknown_pairs
+    from analyze.responses.feed_relations import compared, relation_words, unequal_pairs, unknown_pairs
 
     relations, check = analysis.feed_relations, analysis.sound_check
+    heard = list(dict.fromkeys(row.output for row in analysis.arrivals if math.isfinite(row.level_db)))
+    if len(heard) < 2:
+        return ""
     if not relations:
         return (
             "No two feeds held the same programme, so how the desk shares it out to the outputs is not known: sums "
@@ -197,4 +200,11 @@ def feeds_sentence(analysis: Analysis) -> str:
         parts.append(
             f"No one delay tells how these feeds of one programme differ, and sums take them as equal: {words}."
         )
-    return " ".join(parts) or f"Feeds that held the same programme held it alike (pairs compared: {len(relations)})."
+    parts = parts or [f"Feeds that held the same programme held it alike (pairs compared: {len(relations)})."]
+    named = {name for r in unknown for name in (*groups[r.output], *groups[r.other])}
+    alone = [name for name in heard if name not in compared(relations, check.reference) and name not in named]
+    if alone:
+        parts.append(
+            f"No capture compares these feeds with {check.reference}'s, and equal ones are assumed: {', '.join(alone)}."
+        )
+    return " ".join(parts)

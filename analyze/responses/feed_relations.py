@@ -23,11 +23,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import db_to_amplitude, energy_db
-from analyze.description import SoundCheck
+from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.capture import Measured, tap_change
 from analyze.responses.delay_fit import fit_delay
-from analyze.responses.transfer import Responses, changed
+from analyze.responses.own_clocks import OwnClock
+from analyze.responses.transfer import Responses, changed, rotation
 from analyze.spectra.cross_spectra import CrossSpectra, line_hz
 
 #: Lines that are compared: where settings are decided, and above as far as delays gain by it.
@@ -39,6 +40,11 @@ _FAINTEST_DB = -30.0
 _SHARED_COHERENCE, _FEWEST_OCTAVES = 0.5, 1.0
 #: One delay must explain so much of the phases, and any other so much less.
 _LEAST_CONSISTENT, _MOST_RUNNER_UP = 0.9, 0.85
+#: It must leave no octave further off than this, degrees, but for those in which the one feed is fainter re the other
+#: by so many dB than it mostly is: many high lines would else outvote the few low ones that settings are decided by.
+_MOST_ASKEW_DEG, _FADED_DB = 30.0, 12.0
+#: Fewest lines of an octave, and fewest effective averages, that tell anything.
+_FEWEST_LINES, _FEWEST_AVERAGES = 4, 4.0
 #: Largest weight of a line.
 _LARGEST_WEIGHT = 20.0
 #: Neighbouring lines of Hann frames are related; so many hold one independent reading.
@@ -96,15 +102,25 @@ class FeedRelation:
         return self.sign < 0.0 or self.is_late or self.is_louder
 
 
-def feed_relations(sound_check: SoundCheck, measured: Sequence[Measured]) -> tuple[list[FeedRelation], list[Finding]]:
+def feed_relations(
+    sound_check: SoundCheck, measured: Sequence[Measured], muted: Sequence[tuple[Capture, CrossSpectra]] = ()
+) -> tuple[list[FeedRelation], list[Finding]]:
     """Relations of all feeds that share programme, and what contradicts them.
 
     Captures that agree about two feeds are averaged; of those that do not the newest counts.
+
+    muted : sums over all feeds of captures that hold more of them than sounded (`muted_feeds.py`)
     """
+    relations = {m.capture.name: _relations(sound_check, m.capture, m.cross, m.own_clocks) for m in measured if m.cross}
+    for capture, cross in muted:
+        found_here = _relations(sound_check, capture, cross, {})
+        silent = [r for r in found_here if not {r.output, r.other} <= {*capture.playing}]
+        relations.setdefault(capture.name, []).extend(silent)
+    order = [capture.name for capture in sound_check.captures]
     found: dict[tuple[str, str], FeedRelation] = {}
     findings = []
-    for m in measured:
-        for new in _relations(sound_check, m):
+    for name in sorted(relations, key=lambda name: order.index(name) if name in order else len(order)):
+        for new in relations[name]:
             old = found.get((new.output, new.other))
             if old is None or not old.is_known:
                 found[new.output, new.other] = new
@@ -116,15 +132,17 @@ def feed_relations(sound_check: SoundCheck, measured: Sequence[Measured]) -> tup
     return list(found.values()), findings
 
 
-def _relations(sound_check: SoundCheck, m: Measured) -> list[FeedRelation]:
+def _relations(
+    sound_check: SoundCheck, capture: Capture, cross: CrossSpectra, own_clocks: Mapping[tuple[str, str], OwnClock]
+) -> list[FeedRelation]:
     """Relations of one capture's feeds, settings of feeds tapped after them taken out."""
-    if m.cross is None:
-        return []
-    settings, feeds = tap_change(sound_check, m.capture), m.cross.feeds
+    settings, feeds = tap_change(sound_check, capture), cross.feeds
     described = list(sound_check.outputs)  # their order, so that captures that name feeds in another one compare
     found = []
     for i, j in combinations(sorted(range(len(feeds)), key=lambda k: described.index(feeds[k])), 2):
-        relation = relation_of(m.cross, i, j) if _on_one_clock(m, feeds[i], feeds[j]) else None
+        # on clocks of their own their offset was found from the sound and means nothing
+        one, other = ([own_clocks.get((feeds[k], p)) for p in cross.positions] for k in (i, j))
+        relation = relation_of(cross, i, j) if one == other else None
         if relation is None:
             continue
         (sign_i, delay_i), (sign_j, delay_j) = (settings.get(feeds[k], (1.0, 0.0)) for k in (i, j))
@@ -133,18 +151,14 @@ def _relations(sound_check: SoundCheck, m: Measured) -> list[FeedRelation]:
     return found
 
 
-def _on_one_clock(m: Measured, one: str, other: str) -> bool:
-    """Whether two feeds were recorded on one clock; else their offset was found from the sound and means nothing."""
-    return all(m.own_clocks.get((one, p)) == m.own_clocks.get((other, p)) for p in m.responses.positions)
-
-
 def relation_of(cross: CrossSpectra, i: int, j: int) -> FeedRelation | None:
     """The relation of feed j to feed i of a capture, as tapped; None where they share too little programme.
 
-    Both are taken as read for the microphone for which they were read closest together, and that is taken out.
+    Both are taken as read for the microphone, of those with most frames, for which they were read closest together,
+    and that is taken out.
     """
-    apart_s = cross.shift_s[i] - cross.shift_s[j]
-    p = int(np.argmin(np.abs(apart_s)))
+    apart_s, averages = cross.shift_s[i] - cross.shift_s[j], cross.n_effective
+    p = int(np.argmin(np.where(averages >= 0.5 * averages.max(), np.abs(apart_s), np.inf)))
     f = line_hz(int(np.searchsorted(line_hz(cross.gxx.shape[-1]), _HIGH_HZ, side="right")))
     gxx = cross.gxx[p, ..., : len(f)]
     own, other = gxx[i, i].real, gxx[j, j].real
@@ -152,20 +166,24 @@ def relation_of(cross: CrossSpectra, i: int, j: int) -> FeedRelation | None:
     is_shared = (coherence > _SHARED_COHERENCE) & _is_carried(f, own) & _is_carried(f, other)
     line_octaves = (f[1] - f[0]) / np.maximum(f, f[1]) / math.log(2.0)
     octaves = float(line_octaves[is_shared].sum())
-    if octaves < _FEWEST_OCTAVES:
+    if octaves < _FEWEST_OCTAVES or averages[p] < _FEWEST_AVERAGES:
         return None
     weight = np.where(is_shared, np.minimum(coherence / np.maximum(1.0 - coherence, 1e-9), _LARGEST_WEIGHT), 0.0)
     phase = gxx[i, j] / np.maximum(np.abs(gxx[i, j]), 1e-300) * np.exp(-2j * np.pi * f * apart_s[p])
     fit = fit_delay(weight * phase)
     consistency = abs(fit.likeness) / weight.sum()
     unknown = FeedRelation(cross.capture, cross.feeds[j], cross.feeds[i], math.nan, math.nan, math.nan, math.nan)
+    sign = math.copysign(1.0, fit.likeness)
+    askew_deg = _most_askew_deg(f, weight * phase * rotation(f, sign, -1000.0 * fit.delay_s), own, other)
     if consistency < _LEAST_CONSISTENT or fit.runner_up > _MOST_RUNNER_UP * abs(fit.likeness):
         return unknown
-    expected = (1.0 - coherence) / (2.0 * cross.n_effective[p] * np.maximum(coherence, 1e-9))
+    if askew_deg > _MOST_ASKEW_DEG:
+        return unknown
+    expected = (1.0 - coherence) / (2.0 * averages[p] * np.maximum(coherence, 1e-9))
     scatter = 2.0 * (1.0 - consistency)  # of a phase, for 1 - cos(x) = x^2 / 2
     return replace(
         unknown,
-        sign=math.copysign(1.0, fit.likeness),
+        sign=sign,
         delay_ms=1000.0 * fit.delay_s,
         delay_std_ms=1000.0 * _delay_std_s(f, weight, scatter, float(weight @ expected / weight.sum()), octaves),
         gain_db=_gain_db(f, own, other, is_shared) if np.median(coherence[is_shared]) > _SAME_SIGNAL else math.nan,
@@ -197,13 +215,31 @@ def _gain_db(
     f: NDArray[np.float64], own: NDArray[np.float64], other: NDArray[np.float64], is_shared: NDArray[np.bool_]
 ) -> float:
     """Level of the other feed re the own where they share programme, NaN where octaves differ."""
-    octave = np.floor(np.log2(np.maximum(f, f[1]) / _LOW_HZ))
-    levels = [
-        float(energy_db(other[at].sum() / max(own[at].sum(), 1e-300)))
-        for k in np.unique(octave[is_shared])
-        if np.count_nonzero(at := is_shared & (octave == k)) >= 4
-    ]
+    levels = [_level_db(own, other, at) for at in _octaves(f, is_shared)]
     return float(np.mean(levels)) if levels and np.ptp(levels) <= 2.0 * _SAME_GAIN_DB else math.nan
+
+
+def _most_askew_deg(
+    f: NDArray[np.float64], left: NDArray[np.complex128], own: NDArray[np.float64], other: NDArray[np.float64]
+) -> float:
+    """The largest mean phase of an octave that the fit leaves; `left` are the weighted phases less the fit."""
+    octaves = _octaves(f, left != 0.0)
+    levels = np.array([_level_db(own, other, at) for at in octaves])
+    phases = np.array([np.degrees(np.abs(np.angle(left[at].sum()))) for at in octaves])
+    is_heard = np.abs(levels - np.median(levels)) <= _FADED_DB if len(levels) else np.zeros(0, dtype=bool)
+    return float(phases[is_heard].max(initial=0.0))
+
+
+def _octaves(f: NDArray[np.float64], is_shared: NDArray[np.bool_]) -> list[NDArray[np.bool_]]:
+    """The shared lines of every octave that holds enough of them."""
+    octave = np.floor(np.log2(np.maximum(f, f[1]) / _LOW_HZ))
+    lines = [is_shared & (octave == k) for k in np.unique(octave[is_shared])]
+    return [at for at in lines if np.count_nonzero(at) >= _FEWEST_LINES]
+
+
+def _level_db(own: NDArray[np.float64], other: NDArray[np.float64], at: NDArray[np.bool_]) -> float:
+    """Level of the other feed re the own on some lines."""
+    return float(energy_db(other[at].sum() / max(own[at].sum(), 1e-300)))
 
 
 def _contradict(old: FeedRelation, new: FeedRelation) -> bool:
@@ -227,20 +263,28 @@ def sent_relative(relations: Sequence[FeedRelation], outputs: Sequence[str], ref
     """
     found: dict[str, Sent] = {}
     for root in dict.fromkeys([reference, *outputs]):
-        if root in found:
-            continue
-        found[root] = EQUAL
-        reached = [root]
-        while reached:
-            start = reached.pop(0)
-            for relation in (r for r in relations if r.is_known):
-                forward = relation.other == start
-                end = relation.output if forward else relation.other
-                if start not in (relation.output, relation.other) or end in found:
-                    continue
-                found[end] = _chained(found[start], relation, 1.0 if forward else -1.0)
-                reached.append(end)
+        if root not in found:
+            found |= _reached(relations, root)
     return {name: sent for name, sent in found.items() if sent != EQUAL}
+
+
+def compared(relations: Sequence[FeedRelation], reference: str) -> frozenset[str]:
+    """The outputs whose feed is known re the reference's, itself among them."""
+    return frozenset(_reached(relations, reference))
+
+
+def _reached(relations: Sequence[FeedRelation], root: str) -> dict[str, Sent]:
+    """What every output is sent, to which a chain of known relations leads from the root."""
+    found, waiting = {root: EQUAL}, [root]
+    while waiting:
+        start = waiting.pop(0)
+        for relation in (r for r in relations if r.is_known and start in (r.output, r.other)):
+            forward = relation.other == start
+            end = relation.output if forward else relation.other
+            if end not in found:
+                found[end] = _chained(found[start], relation, 1.0 if forward else -1.0)
+                waiting.append(end)
+    return found
 
 
 def _chained(start: Sent, relation: FeedRelation, way: float) -> Sent:

@@ -15,6 +15,7 @@ from analyze.responses.capture import Measured
 from analyze.responses.feed_relations import (
     EQUAL,
     FeedRelation,
+    compared,
     feed_relations,
     relation_findings,
     relation_of,
@@ -135,6 +136,41 @@ def test_feeds_that_no_one_delay_relates_are_not_known_and_said() -> None:
     assert [f.finding for f in relation_findings([found], groups)] == ["feed relation not known"]
 
 
+@pytest.mark.parametrize(("order", "corner_hz"), [(1, 80.0), (2, 40.0), (3, 40.0), (4, 80.0)])
+def test_a_main_feed_after_a_high_pass_is_not_taken_for_equal(order: int, corner_hz: float) -> None:
+    """A Butterworth high-pass turns by 45 degrees times its order at its corner (from memory): no delay does that.
+
+    Its many lines above the corner lie within 10 degrees of the other feed, and would outvote the low ones.
+    """
+    from scipy.signal import butter, sosfilt
+
+    programme = pink(1)
+    found = relation(sosfilt(butter(order, corner_hz, "high", fs=RATE_HZ, output="sos"), programme), programme)
+    assert found is not None
+    assert not found.is_known
+
+
+def test_a_microphone_without_frames_hides_nothing() -> None:
+    """Everything of the first seat was left out."""
+    programme = pink(1)
+    late = delayed(programme, 0.004, RATE_HZ)
+    cross = summed([programme, late], [programme, programme], np.zeros((2, 2)), RATE_HZ)
+    gxx, n_frames = cross.gxx.copy(), cross.n_frames.copy()
+    gxx[0], n_frames[:, 0] = 0.0, 0
+    found = relation_of(replace(cross, gxx=gxx, n_frames=n_frames), 0, 1)
+    assert found is not None
+    assert found.delay_ms == pytest.approx(4.0, abs=0.02)
+
+
+@pytest.mark.parametrize(("seconds", "is_told"), [(2.4, False), (6.0, True)])
+def test_a_moment_of_sound_tells_nothing(seconds: float, is_told: bool) -> None:
+    """Over a frame or two any two signals are coherent."""
+    n = round(seconds * RATE_HZ)
+    programme = pink(1, n)
+    assert (relation(programme, delayed(programme, 0.004, RATE_HZ)) is not None) is is_told
+    assert relation(programme, pink(2, n)) is None
+
+
 def test_a_sub_feed_that_is_only_softer_above_is_equal_where_it_counts() -> None:
     """A gentle low-pass far up, as of a console's shelf, leaves sign and delay known to its own group delay."""
     programme = pink(1)
@@ -228,7 +264,25 @@ def test_feeds_of_different_recorders_say_nothing() -> None:
     assert len(feed_relations(described(), [replace(take, own_clocks=own)])[0]) == 1
 
 
+def test_feeds_of_outputs_that_are_muted_tell_too() -> None:
+    """Of two that both sounded the capture's own pass has told already."""
+    programme = pink(1)
+    take = measured([programme, delayed(programme, 0.003, RATE_HZ)])
+    assert take.cross is not None
+    one_mute = replace(take.capture, playing=NAMES[:1])
+    (found,), findings = feed_relations(described(), [], [(one_mute, take.cross)])
+    assert findings == []
+    assert found.delay_ms == pytest.approx(3.0, abs=0.02)
+    assert feed_relations(described(), [], [(take.capture, take.cross)]) == ([], [])
+
+
 # Joined
+
+
+def test_what_no_chain_leads_to_is_not_compared() -> None:
+    relations = [known("sub", "main", 1.0, 3.0), known("fill", "sub"), known("wedge 2", "wedge 1")]
+    not_known = replace(known("tower", "main"), sign=math.nan, delay_ms=math.nan)
+    assert compared([*relations, not_known], "main") == {"main", "sub", "fill"}
 
 
 def known(output: str, other: str, sign: float = 1.0, delay_ms: float = 0.0, gain_db: float = 0.0) -> FeedRelation:

@@ -36,6 +36,7 @@ class Take:
     """One capture.
 
     feeds : output -> signal (frame,) sent to it; unfed : outputs of them whose feed is not recorded
+    muted : outputs of them that do not sound, their amplifier off, their feed recorded all the same
     turned : outputs recorded with the other polarity than described, declared as such under `settings`
     noise_db : level of the noise at every microphone re what it hears of everything
     own_clock : position -> (offset_s, ppm) of a recorder of its own there, see `analyze/audio/clock.py` for the signs
@@ -45,6 +46,7 @@ class Take:
     name: str
     feeds: Mapping[str, Samples]
     unfed: Sequence[str] = ()
+    muted: Sequence[str] = ()
     turned: Sequence[str] = ()
     noise_db: float = -40.0
     own_clock: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -91,6 +93,8 @@ def heard(scene: Scene, take: Take) -> Samples:
     """What the microphones pick up of a take, (frame, position), at present settings but for what is turned."""
     total: Samples | None = None
     for name, feed in take.feeds.items():
+        if name in take.muted:
+            continue
         i = [o.name for o in scene.outputs].index(name)
         sign = scene.present.signs[i] * (-1.0 if name in take.turned else 1.0)
         turn = sign * np.exp(-2j * np.pi * scene.present.delays_s[i] * scene.frequency_hz)
@@ -173,7 +177,7 @@ def _capture(scene: Scene, take: Take, recorded: Sequence[str], file: str, numbe
     tracks = {p.name: f"{file}:{k}" for k, p in enumerate(scene.positions, first)}
     tracks |= {position: own_file(number, position) for position in take.own_clock}
     mics = ", ".join(f"{quoted(name)} = {quoted(track)}" for name, track in tracks.items())
-    playing = ", ".join(quoted(name) for name in take.feeds)
+    playing = ", ".join(quoted(name) for name in take.feeds if name not in take.muted)
     lines = ["[[captures]]", f"name = {quoted(take.name)}", f"playing = [{playing}]", f"feeds = {{ {feeds} }}"]
     lines.append(f"mics = {{ {mics} }}")
     if take.own_clock:

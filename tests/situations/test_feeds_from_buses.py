@@ -100,3 +100,26 @@ def test_where_no_two_feeds_share_programme_equal_feeds_are_assumed_and_said(tmp
     found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, 0.0, 1.0)[:3])))
     assert found.feed_relations == ()
     assert "sums assume that all are sent the same" in feeds_sentence(found)
+
+
+def test_feeds_recorded_while_their_amplifiers_are_off(tmp_path: Path) -> None:
+    """The programme runs throughout, one amplifier is on at a time: no two outputs are ever heard together."""
+    scene = build_scene(5)
+    music = on_bus(mixes(scene, 14.0, np.random.default_rng(6), 0.9, OUTPUTS), 4.0, 1.0)
+    alone = [Take(name, music, muted=[n for n in OUTPUTS if n != name]) for name in OUTPUTS]
+    found = analyse(load_sound_check(write(scene, tmp_path, alone)))
+    assert [f.track for f in found.findings if f.finding == "unequal feeds"] == ["sub left"]
+    row, i = sub_row(found), [o.name for o in scene.outputs].index("sub left")
+    assert row.decision == "change"
+    assert row.recommended_delay_ms == pytest.approx(1000.0 * scene.best.delays_s[i] - 4.0, abs=FLAT_MS)
+
+
+def test_feeds_that_are_not_compared_are_named(tmp_path: Path) -> None:
+    """The two subs play one programme together, the main is heard alone with another."""
+    scene = build_scene(5)
+    takes = takes_on_bus(scene, 0.0, 1.0)
+    subs = Take("subs", {name: feed for name, feed in takes[3].feeds.items() if name in SUBS})
+    found = analyse(load_sound_check(write(scene, tmp_path, [*takes[:3], subs])))
+    sentence = feeds_sentence(found)
+    assert "No capture compares these feeds with main left's" in sentence
+    assert sentence.endswith("sub left, sub right.")
