@@ -24,6 +24,8 @@ from analyze.responses.wiring import DECIDED, Signs, own_confidence, polarity_wo
 _AGREE_SIGMAS = 3.0
 #: Smallest difference in ms that counts as one: the room's own.
 _AGREE_MS = 0.2
+#: An arrival so many times vaguer than an older one does not displace it.
+_FAR_VAGUER = 20.0
 #: An arrival earlier than this against the setting in force cannot be: latency and flight are not negative.
 _EARLY_MS = 1.0
 
@@ -158,6 +160,8 @@ def _joined(old: tuple[float, float] | None, new: tuple[float, float]) -> tuple[
     if old is None:
         return new
     (a, sa), (b, sb) = old, new
+    if sb > _FAR_VAGUER * sa:  # as where feeds that sound together are hardly told apart
+        return old
     if abs(a - b) > max(_AGREE_MS, _AGREE_SIGMAS * math.hypot(sa, sb)):
         return b, math.hypot(sb, math.sqrt(OLDER_RIGHT) * (a - b))
     wa, wb = sa**-2.0, sb**-2.0

@@ -26,6 +26,8 @@ N_REPLICATES = 48
 DISAGREE_SIGMAS = 3.0
 #: Share of the replicates that follow an older capture which the newest contradicts: the odds that it was right.
 OLDER_RIGHT = 0.125
+#: A capture with less than this of the own share that another has of an output does not count for it.
+_TOLD_SHARE = 0.25
 #: A microphone needs this many averages more than there are feeds: with fewer not even the error is known.
 _LEAST_SPARE = 1.0
 
@@ -224,7 +226,7 @@ def merged(
     findings: list[Finding] = []
     for i, output in enumerate(outputs):
         for p, position in enumerate(positions):
-            sources = [c for c in captures if c.has(output, position)]
+            sources = _told_apart([c for c in captures if c.has(output, position)], output, position)
             if not sources:
                 continue
             used, contradicted, found = _agreeing(sources, output, position)
@@ -262,6 +264,12 @@ def merged(
         replicates=replicates,
     )
     return whole, findings
+
+
+def _told_apart(sources: list[Responses], output: str, position: str) -> list[Responses]:
+    """Captures without those in which the output is hardly told from others, as far as another tells it."""
+    shares = [float(np.mean(_row(c, output, position)[2])) for c in sources]
+    return [c for c, share in zip(sources, shares, strict=True) if share >= _TOLD_SHARE * max(shares)]
 
 
 def _agreeing(

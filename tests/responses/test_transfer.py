@@ -20,7 +20,7 @@ from analyze.responses.transfer import (
     responses_of,
     rotation,
 )
-from analyze.spectra.cross_spectra import CrossSpectra
+from analyze.spectra.cross_spectra import CrossSpectra, line_hz
 
 DELAYS_S, GAINS = np.array([0.01234, 0.2105]), np.array([0.5, -0.3])
 #: Lines 30 to 855 Hz: what every feed below carries.
@@ -386,3 +386,31 @@ def test_an_impulse_response_peaks_where_it_arrives(rate_hz: int) -> None:
         assert second.samples[700 + int(later)] == pytest.approx(-0.5 * sign * 0.757, abs=3e-3)
         rest = np.delete(first.samples, 123 + int(later))
         assert np.abs(rest).max() < 2e-3
+
+
+def test_a_capture_that_hardly_tells_outputs_apart_does_not_displace_one_that_does() -> None:
+    """The newer says something else, but only a tenth of what it holds of the output is its own."""
+    n = 200
+    rng = np.random.default_rng(1)
+
+    def capture(name: str, value: complex, share: float) -> Responses:
+        return Responses(
+            capture=name,
+            outputs=("main",),
+            positions=("seat",),
+            frequency_hz=line_hz(n),
+            h=np.full((1, 1, n), value, dtype=np.complex64),
+            variance=np.full((1, 1, n), 1e-4, dtype=np.float32),
+            coherence=np.full((1, 1, n), 0.99, dtype=np.float32),
+            share=np.full((1, 1, n), share, dtype=np.float32),
+            averages=np.full((1, 1), 20.0),
+            replicates=rng.standard_normal((N_REPLICATES, 1, 1, n)).astype(np.complex64),
+        )
+
+    alone = capture("alone", 1.0, 1.0)
+    whole, findings = merged([alone, capture("music", -1.0, 0.1)], ("main",), ("seat",))
+    assert findings == []
+    assert (whole.h == 1.0).all()
+    whole, findings = merged([alone, capture("again", -1.0, 0.9)], ("main",), ("seat",))
+    assert [f.finding for f in findings] == ["captures disagree"]
+    assert (whole.h == -1.0).all()
