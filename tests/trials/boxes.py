@@ -91,8 +91,8 @@ def draw_two_way(rng: np.random.Generator) -> TwoWay:
 def draw_full_range(
     corner_hz: tuple[float, float], gain_db: float, high_pass: Filter | None, rng: np.random.Generator
 ) -> Box:
-    """A two-way box; one in seven has an all-pass in its processing."""
-    filters = (high_pass,) if high_pass else ()
+    """A two-way box whose drivers give up somewhere; one in seven has an all-pass in its processing."""
+    filters = (Filter("BW2", float(rng.uniform(9e3, 18e3)), "low"), *((high_pass,) if high_pass else ()))
     if rng.random() < 0.15:
         filters = (*filters, Filter("AP2", float(rng.uniform(90.0, 400.0))))
     enclosure = draw_enclosure(float(rng.uniform(*corner_hz)), rng)

@@ -81,12 +81,12 @@ def _mains(rig: _Rig, x: float, width: float, z: float, high_pass: Filter | None
     """One, or left and right as a group; sometimes an outfill, a group of its own."""
     rng = rig.rng
     box = draw_full_range((42.0, 62.0), 0.0, high_pass, rng)
-    delay_s = _sometimes(0.0, 0.012, rng)
+    delay_s = _sometimes(0.02, rng)
     for name, y in (("main left", 0.22), ("main right", 0.78))[: 1 if rng.random() < 0.35 else 2]:
         rig.add(name, "main", "mains", (x, y * width, z), box, delay_s=delay_s)
     if rng.random() < 0.12:
         outfill = replace(box, gain_db=float(rng.uniform(-8.0, -2.0)))
-        place, delay_s = (x + 0.5, 0.06 * width, z), _sometimes(0.0, 0.02, rng)
+        place, delay_s = (x + 0.5, 0.06 * width, z), _sometimes(0.03, rng)
         rig.add("outfill", "main", "outfills", place, outfill, sign=_turned(rng), delay_s=delay_s)
 
 
@@ -95,10 +95,10 @@ def _subs(rig: _Rig, x: float, width: float, low_pass: Filter) -> None:
     rng = rig.rng
     box, kind = draw_sub(low_pass, rng), rng.choice(["one", "group", "single"], p=[0.45, 0.4, 0.15])
     spots = [("sub", float(rng.uniform(0.35, 0.65)))] if kind == "one" else [("sub left", 0.25), ("sub right", 0.75)]
-    sign, delay_s = _turned(rng), _sometimes(0.0, 0.02, rng)
+    sign, delay_s = _turned(rng), _sometimes(0.03, rng)
     for name, y in spots:
         if kind == "single":
-            sign, delay_s = _turned(rng), _sometimes(0.0, 0.02, rng)
+            sign, delay_s = _turned(rng), _sometimes(0.03, rng)
         group = "subs" if kind == "group" else ""
         rig.add(name, "sub", group, (x, y * width, 0.5), box, sign=sign, delay_s=delay_s)
 
@@ -131,16 +131,19 @@ def _wedges(rig: _Rig, x: float, width: float) -> None:
 
 
 def _turned(rng: np.random.Generator) -> float:
-    return float(rng.choice([1.0, 1.0, -1.0]))
+    return float(rng.choice([1.0, -1.0]))
 
 
-def _sometimes(low: float, high: float, rng: np.random.Generator) -> float:
-    """0, or as likely something between."""
-    return float(rng.choice([0.0, rng.uniform(low, high)]))
+def _sometimes(most: float, rng: np.random.Generator) -> float:
+    """0 in one of three, else anything up to so much."""
+    return float(rng.choice([0.0, *rng.uniform(0.0, most, 2)]))
 
 
 def draw_seats(venue: Venue, most: int, rng: np.random.Generator) -> list[Seat]:
-    """Three seats or more, sometimes two places on stage; signal to noise 10 to 50 dB, alike within a sound check."""
+    """Three seats or more, sometimes two places on stage; signal to noise 10 to 50 dB, alike within a sound check.
+
+    Fewer than half of the microphone chains are inverted: of more nobody could tell that it is not the outputs.
+    """
     length, width, _ = venue.size_m
     n = int(rng.integers(3, most + 1))
     depths = np.linspace(0.3, 0.85, n) + rng.uniform(-0.03, 0.03, n)
@@ -150,7 +153,9 @@ def draw_seats(venue: Venue, most: int, rng: np.random.Generator) -> list[Seat]:
     about_db = float(rng.uniform(12.0, 48.0))
     seats = []
     for zone, name, x, y in places:
-        chain = -1.0 if rng.random() < _CHAIN_INVERTED else 1.0
+        n_inverted = sum(s.chain < 0 for s in seats)
+        is_inverted = rng.random() < _CHAIN_INVERTED and 2 * (n_inverted + 1) < len(places)
+        chain = -1.0 if is_inverted else 1.0
         snr_db = float(np.clip(about_db + rng.normal(0.0, 4.0), 10.0, 50.0))
         seats.append(Seat(name, zone, (float(x), float(y), 1.6), chain, snr_db))
     return seats

@@ -27,7 +27,7 @@ def _wiring(case: Case, analysis: Analysis) -> list[Row]:
     rows = []
     for w in analysis.wiring:
         is_right = _likelier_is_normal(w) == (case.outputs[case.output(w.output)].wiring > 0)
-        known = math.nan if "cannot be told" in w.reason else 1.0
+        known = 1.0 if w.polarity != "undecided" or "Likelier" in w.reason else math.nan
         more = {"claim": w.confidence, "n": w.positions, "n_agreeing": w.positions_agreeing}
         where, kind = w.output, kind_of(case, w.output)
         rows.append(row(case, "wiring", where, kind, w.polarity, is_right=known * is_right, **more))

@@ -36,9 +36,9 @@ def solo(outputs: Sequence[Output], _: Sequence[Seat], rng: np.random.Generator)
 
 
 def programme(outputs: Sequence[Output], _: Sequence[Seat], rng: np.random.Generator) -> list[Take]:
-    """Drums or music through one output after another."""
-    kind, n = str(rng.choice(PROGRAMMES)), _frames(_ALONE_S, rng)
-    return [Take(f"{o.name} alone", {o.name: music(kind, n, rng)}) for o in outputs]
+    """One piece of drums or music through one output after another, begun anywhere."""
+    piece = music(str(rng.choice(PROGRAMMES)), _frames(_ALONE_S, rng), rng)
+    return [Take(f"{o.name} alone", {o.name: np.roll(piece, int(rng.integers(len(piece))))}) for o in outputs]
 
 
 def together(outputs: Sequence[Output], _: Sequence[Seat], rng: np.random.Generator) -> list[Take]:
@@ -63,14 +63,12 @@ def own_clock(outputs: Sequence[Output], seats: Sequence[Seat], rng: np.random.G
 
 
 def flipped(outputs: Sequence[Output], seats: Sequence[Seat], rng: np.random.Generator) -> list[Take]:
-    """One signal through everything, then once more per group with that group turned over; or subs only, and solos."""
+    """One signal through everything, then again with one output after another turned over; or subs only, and solos."""
     n = _frames(_FLIPPED_S, rng)
     signal = music(str(rng.choice(PROGRAMMES)), n, rng) if rng.random() < 0.5 else make_feed("noise", n, RATE_HZ, rng)
-    groups = list(dict.fromkeys(o.group or o.name for o in outputs))
-    if rng.random() < 0.5:
+    if rng.random() < 0.4:
         feeds = {o.name: signal for o in outputs}
-        turns = [[o.name for o in outputs if (o.group or o.name) == g] for g in groups[1:]]
-        more = [Take(f"{turn[0]} turned over", feeds, turned=turn) for turn in turns]
+        more = [Take(f"{o.name} turned over", feeds, turned=[o.name]) for o in outputs[1:]]
         return [Take("as it is", feeds), *more]
     feeds = {o.name: signal for o in outputs if o.kind in ("main", "sub")}
     subs = [o.name for o in outputs if o.kind == "sub"]
