@@ -27,6 +27,8 @@ from analyze.alignment.search import Landscape, search
 _SIGMAS = 2.0
 #: The fader move, up or down, against which the trick is shown.
 _FADER_DB = 3.0
+#: What a monitor's change takes from the audience is told from here on, dB; the stage alone decides.
+_TOLD_LOSS_DB = 0.1
 
 
 def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[str, Change]) -> list[Decision]:
@@ -47,12 +49,19 @@ def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[st
 
 @dataclass(frozen=True)
 class _Stage:
-    """The low end on stage over the changes of all monitors in question, and the same of every replicate."""
+    """The low end on stage over the changes of all monitors in question, that of every replicate, and of the seats."""
 
     context: Context
     groups: list[Group]
     landscape: Landscape
     replicates: list[Landscape]
+    audience: Landscape
+
+    def audience_loss_db(self, state: Sequence[Change], k: int) -> float:
+        """What the change of group k takes from the sum in the audience; 0 where nothing is heard there together."""
+        if not len(self.context.audience):
+            return 0.0
+        return self.audience.score(self.with_change(state, k, UNCHANGED)) - self.audience.score(state)
 
     def gain(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
         """Gain of one state over another in the own cells of what differs, and its standard deviation."""
@@ -82,7 +91,8 @@ def _fewest_changes(stage: _Stage, best: Sequence[Change]) -> list[Change]:
 
 def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> _Stage:
     landscapes = [context.landscape(groups, fixed, context.stage, r) for r in range(len(context.replicates))]
-    return _Stage(context, groups, context.landscape(groups, fixed, context.stage), landscapes)
+    on_stage, seats = (context.landscape(groups, fixed, cells) for cells in (context.stage, context.audience))
+    return _Stage(context, groups, on_stage, landscapes, seats)
 
 
 def _without_question(context: Context, group: Group) -> Decision | None:
@@ -133,6 +143,9 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
         words = f"candidate {setting_words(members, state[k])}"
         return Decision(group, state[k], "undecided", min(confidence, polarity), polarity, cost, words, reason)
     reason = f"{'Turned over' if state[k][0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
+    loss_db = stage.audience_loss_db(state, k)
+    if loss_db > _TOLD_LOSS_DB:
+        reason += f" It takes {loss_db:.1f} dB from the sum in the audience: weigh that first."
     alternative = f"leaving it costs {gain:.1f} dB on stage"
     wired = " It is wired inverted: mending that does the same." if wired and state[k][0] < 0 else wired
     return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason + wired)

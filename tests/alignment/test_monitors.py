@@ -71,6 +71,26 @@ def test_a_monitor_against_the_mains_is_turned_over() -> None:
     assert decision.polarity_confidence > 0.9
 
 
+def in_the_audience(h: Spectrum, level: float) -> Spectrum:
+    """The same with the wedge heard at the seat so loud, adding to the main there as it is."""
+    out = h.copy()
+    out[1, 0] = level * out[0, 0]
+    return out
+
+
+@pytest.mark.parametrize("level", [0.5, 0.8])
+def test_what_the_audience_pays_is_told(level: float) -> None:
+    """Against the mains on stage, with them at the seat: turned over it takes 9.5 and 19.1 dB there."""
+    decision = decided(on_stage(in_the_audience(stage([-1.0]), level), [wedge()]))
+    assert decision.change == (-1.0, 0.0)
+    taken_db = float(decision.reason.split(" It takes ")[1].split(" dB from the sum in the audience")[0])
+    assert taken_db == pytest.approx(20.0 * math.log10((1.0 + level) / (1.0 - level)), abs=0.06)
+
+
+def test_nothing_is_said_of_an_audience_that_does_not_hear_it() -> None:
+    assert "audience" not in decided(on_stage(in_the_audience(stage([-1.0]), 0.0), [wedge()])).reason
+
+
 def test_a_monitor_that_adds_is_left() -> None:
     h = stage([1.0])
     found = on_stage(h, [wedge()])
