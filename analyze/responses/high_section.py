@@ -37,7 +37,8 @@ class HighFit:
     """The first arrival's highest frequencies.
 
     phase_rad : within -pi..pi, what the highest frequencies tend to; later_s : how much later than the top of the
-    envelope the pure delay lies. Both NaN where reflections or noise blur them.
+    envelope the pure delay lies, never above 0, for an all-pass only delays: what comes out later is a reflection close
+    behind. Both NaN where reflections or noise blur them.
     """
 
     phase_rad: float = math.nan
@@ -72,7 +73,7 @@ def high_fit(
     if abs(shift_s) > _LARGEST_SHIFT_S or rest > _LARGEST_REST_RAD:
         return HighFit()
     (later_s, _), rest = _fitted(terms[:, 1:], phase - np.pi * round(theta / np.pi), weight)
-    is_clean = abs(later_s) <= _LARGEST_SHIFT_S and rest <= _CLEAN_REST_RAD
+    is_clean = -_LARGEST_SHIFT_S <= later_s <= 0.0 and rest <= _CLEAN_REST_RAD
     return HighFit(float(np.angle(np.exp(1j * theta))), float(later_s) if is_clean else math.nan)
 
 
