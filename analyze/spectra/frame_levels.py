@@ -26,6 +26,9 @@ from analyze.spectra.frame_moves import FEWEST_TO_COMPARE, Changes, changes_of
 
 #: A frame is spoilt where a band of a microphone is this far over what is expected, and by so many spreads besides, dB.
 _SPOILT_DB, _SPOILT_SPREADS = 6.0, 2.0
+#: Talk, wind and knocks are wider than an octave: a band beside it must be over by this, and by one spread besides, dB.
+#: A single octave may hold more than expected because the note that is played meets a mode of the room.
+_BESIDE_DB = 2.0
 #: What a band is expected to hold is never less than this re its loud frames: a pause may hold noise, dB.
 _FLOOR_DB = -6.0
 #: Frames spoilt beyond this share are worth another take.
@@ -142,8 +145,15 @@ def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:
     loud = median_of(np.where(fit.is_loud, expected, np.nan))  # (position, band)
     floor = np.where(np.isfinite(loud), loud, np.inf) * 10.0 ** (0.1 * _FLOOR_DB)
     over_db = energy_db(np.maximum(fit.found, 1e-30) / np.maximum(np.maximum(expected, floor), 1e-30))
-    allowed_db = _SPOILT_DB + _SPOILT_SPREADS * np.nan_to_num(fit.spread_db)
-    return np.asarray(((over_db > allowed_db) & fit.is_counted).any(axis=-1))
+    spread_db = np.nan_to_num(fit.spread_db)
+    is_over = (over_db > _SPOILT_DB + _SPOILT_SPREADS * spread_db) & fit.is_counted
+    return np.asarray((is_over & _beside((over_db > _BESIDE_DB + spread_db) & (expected > 0.0))).any(axis=-1))
+
+
+def _beside(is_over: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where the band below or above, on the last axis, is over."""
+    edge = np.zeros((*is_over.shape[:-1], 1), dtype=np.bool_)
+    return np.concatenate([edge, is_over[..., :-1]], axis=-1) | np.concatenate([is_over[..., 1:], edge], axis=-1)
 
 
 def _bursts(
