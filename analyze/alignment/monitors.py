@@ -1,8 +1,9 @@
 """The monitor question: does a monitor's polarity help or hurt the low end on stage?
 
 Monitors are judged last, mains and subs fixed, at the stage positions, in their own cells, and usually for their
-polarity alone. In doubt the setting stays. Turning a monitor over on purpose to thin out the low end on stage is
-shown with its price, and never recommended: a fader move undoes it.
+polarity alone. In doubt the setting stays, and so it does where the audience would pay for what the stage gains: the
+reason gives both figures. Turning a monitor over on purpose to thin out the low end on stage is shown with its price,
+and never recommended: a fader move undoes it.
 """
 
 from __future__ import annotations
@@ -27,23 +28,27 @@ from analyze.alignment.search import Landscape, search
 _SIGMAS = 2.0
 #: The fader move, up or down, against which the trick is shown.
 _FADER_DB = 3.0
-#: What a monitor's change takes from the audience is told from here on, dB; the stage alone decides.
-_TOLD_LOSS_DB = 0.1
+#: More than this a monitor's change may not take from the sum in the audience, dB.
+_MOST_LOSS_DB = 0.1
 
 
 def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[str, Change]) -> list[Decision]:
     """Decisions on all groups of monitors, judged together; every other output changed as in `fixed`.
 
-    What gains no more than counts as right anyway, or is in doubt, is left alone.
+    What gains no more than counts as right anyway, or is in doubt, is left alone; so is what the audience would pay
+    for, the dearest first, and the rest is judged again without it.
     """
     settled = {g: d for g in groups if (d := _without_question(context, g)) is not None}
-    stage = _stage(context, [g for g in groups if g not in settled], fixed)
-    movers = [allowed(context.members(g)) for g in stage.groups]
-    found = search(stage.landscape, movers).state
-    best = [rounded(context.members(g), c) for g, c in zip(stage.groups, found, strict=True)]
-    state = _fewest_changes(stage, best)
-    for k, group in enumerate(stage.groups):
-        settled[group] = _decision(stage, state, k)
+    while asked := [g for g in groups if g not in settled]:
+        stage = _stage(context, asked, fixed)
+        best = _best(stage)
+        state = _fewest_changes(stage, best)
+        paid_for = {asked[k]: option for k in range(len(asked)) if (option := _at_a_price(stage, best, state, k))}
+        if not paid_for:
+            settled |= {group: _decision(stage, state, k) for k, group in enumerate(asked)}
+            break
+        dearest = max(paid_for, key=lambda g: stage.loss(paid_for[g], state)[0])
+        settled[dearest] = _paid_for(stage, paid_for[dearest], state, asked.index(dearest))
     return [settled[g] for g in groups]
 
 
@@ -56,12 +61,17 @@ class _Stage:
     landscape: Landscape
     replicates: list[Landscape]
     audience: Landscape
+    audience_replicates: list[Landscape]
 
-    def audience_loss_db(self, state: Sequence[Change], k: int) -> float:
-        """What the change of group k takes from the sum in the audience; 0 where nothing is heard there together."""
+    def loss(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
+        """What one state takes from the sum in the audience against another, and its standard deviation, dB.
+
+        0 where no two outputs are heard there together.
+        """
         if not len(self.context.audience):
-            return 0.0
-        return self.audience.score(self.with_change(state, k, UNCHANGED)) - self.audience.score(state)
+            return 0.0, 0.0
+        lost = [a.score(other) - a.score(state) for a in self.audience_replicates]
+        return self.audience.score(other) - self.audience.score(state), float(np.std(lost))
 
     def gain(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
         """Gain of one state over another in the own cells of what differs, and its standard deviation."""
@@ -77,22 +87,47 @@ class _Stage:
         return [change if j == k else c for j, c in enumerate(state)]
 
 
+def _best(stage: _Stage) -> list[Change]:
+    """The best state on stage that the devices can be set to."""
+    members = [stage.context.members(g) for g in stage.groups]
+    found = search(stage.landscape, [allowed(m) for m in members]).state
+    return [rounded(m, c) for m, c in zip(members, found, strict=True)]
+
+
+def _at_a_price(stage: _Stage, best: Sequence[Change], state: Sequence[Change], k: int) -> list[Change]:
+    """The state with group k changed too, where the stage would gain by it and the audience pay; else empty."""
+    option = stage.with_change(state, k, best[k])
+    return option if state[k] == UNCHANGED and _is_gain(stage, option, state) else []
+
+
 def _fewest_changes(stage: _Stage, best: Sequence[Change]) -> list[Change]:
-    """From leaving all alone over one change to the best state, as far as each step is worth it beyond doubt."""
+    """From leaving all alone one change after another to the best state, as far as each step is worth it."""
     state: list[Change] = [UNCHANGED] * len(best)
-    singles = [stage.with_change(state, k, change) for k, change in enumerate(best) if change != UNCHANGED]
-    singles.sort(key=stage.landscape.score, reverse=True)
-    for option in (*singles[:1], list(best)):
-        gain, std = stage.gain(option, state)
-        if gain > max(RIGHT_DB, _SIGMAS * math.hypot(std, MODEL_DB)):
+    alone = {k: stage.landscape.score(stage.with_change(state, k, c)) for k, c in enumerate(best) if c != UNCHANGED}
+    for k in sorted(alone, key=alone.__getitem__, reverse=True):
+        option = stage.with_change(state, k, best[k])
+        if _is_worth(stage, option, state):
             state = option
-    return state
+    return list(best) if _is_worth(stage, best, state) else state
+
+
+def _is_worth(stage: _Stage, option: Sequence[Change], state: Sequence[Change]) -> bool:
+    """Whether the stage gains what counts, and the audience does not pay for it."""
+    return _is_gain(stage, option, state) and stage.loss(option, state)[0] <= _MOST_LOSS_DB
+
+
+def _is_gain(stage: _Stage, option: Sequence[Change], state: Sequence[Change]) -> bool:
+    """Whether the stage gains beyond doubt, and more than counts as right anyway."""
+    gain, std = stage.gain(option, state)
+    return gain > max(RIGHT_DB, _SIGMAS * math.hypot(std, MODEL_DB))
 
 
 def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> _Stage:
-    landscapes = [context.landscape(groups, fixed, context.stage, r) for r in range(len(context.replicates))]
-    on_stage, seats = (context.landscape(groups, fixed, cells) for cells in (context.stage, context.audience))
-    return _Stage(context, groups, on_stage, landscapes, seats)
+    zones = context.stage, context.audience
+    on_stage, seats = (context.landscape(groups, fixed, cells) for cells in zones)
+    replicates = range(len(context.replicates))
+    on_stage_again, seats_again = ([context.landscape(groups, fixed, cells, r) for r in replicates] for cells in zones)
+    return _Stage(context, groups, on_stage, on_stage_again, seats, seats_again)
 
 
 def _without_question(context: Context, group: Group) -> Decision | None:
@@ -143,12 +178,28 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
         words = f"candidate {setting_words(members, state[k])}"
         return Decision(group, state[k], "undecided", min(confidence, polarity), polarity, cost, words, reason)
     reason = f"{'Turned over' if state[k][0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
-    loss_db = stage.audience_loss_db(state, k)
-    if loss_db > _TOLD_LOSS_DB:
-        reason += f" It takes {loss_db:.1f} dB from the sum in the audience: weigh that first."
     alternative = f"leaving it costs {gain:.1f} dB on stage"
     wired = " It is wired inverted: mending that does the same." if wired and state[k][0] < 0 else wired
     return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason + wired)
+
+
+def _paid_for(stage: _Stage, option: Sequence[Change], state: Sequence[Change], k: int) -> Decision:
+    """Decision on group k, whose change in `option` would do the stage good and the audience harm."""
+    context, group = stage.context, stage.groups[k]
+    members = context.members(group)
+    (gain, _), (loss, std) = stage.gain(option, state), stage.loss(option, state)
+    confidence = above(loss - _MOST_LOSS_DB, std)
+    words = setting_words(members, option[k])
+    would = f"{words} would add {gain:.1f} dB of low end on stage and take {loss:.1f} dB from the sum in the audience."
+    wired = " It is wired inverted: mending that does the same, so listen at the seats when you do."
+    wired = wired if _is_wired_inverted(context, group) and option[k][0] < 0 else ""
+    if confidence < DECIDED:
+        reason = f"In doubt: {would} Record {group[0]} at the seats again, alone and louder, to settle it."
+        return Decision(group, option[k], "undecided", confidence, confidence, -gain, f"candidate {words}", reason)
+    reason = f"Leave it: {would}"
+    return Decision(
+        group, UNCHANGED, "keep", confidence, confidence, -gain, f"{words}, if the stage comes first", reason + wired
+    )
 
 
 def _is_wired_inverted(context: Context, group: Group) -> bool:

@@ -147,13 +147,15 @@ def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:
     over_db = energy_db(np.maximum(fit.found, 1e-30) / np.maximum(np.maximum(expected, floor), 1e-30))
     spread_db = np.nan_to_num(fit.spread_db)
     is_over = (over_db > _SPOILT_DB + _SPOILT_SPREADS * spread_db) & fit.is_counted
-    return np.asarray((is_over & _beside((over_db > _BESIDE_DB + spread_db) & (expected > 0.0))).any(axis=-1))
+    is_beside = _beside((over_db > _BESIDE_DB + spread_db) & (expected > 0.0))
+    return np.asarray((is_over & is_beside).any(axis=-1), dtype=np.bool_)
 
 
 def _beside(is_over: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Where the band below or above, on the last axis, is over."""
     edge = np.zeros((*is_over.shape[:-1], 1), dtype=np.bool_)
-    return np.concatenate([edge, is_over[..., :-1]], axis=-1) | np.concatenate([is_over[..., 1:], edge], axis=-1)
+    below, above = np.concatenate([edge, is_over[..., :-1]], axis=-1), np.concatenate([is_over[..., 1:], edge], axis=-1)
+    return np.logical_or(below, above, dtype=np.bool_)
 
 
 def _bursts(
