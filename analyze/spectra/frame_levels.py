@@ -153,9 +153,10 @@ def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:
 
 def _beside(is_over: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Where the band below or above, on the last axis, is over."""
-    edge = np.zeros((*is_over.shape[:-1], 1), dtype=np.bool_)
-    below, above = np.concatenate([edge, is_over[..., :-1]], axis=-1), np.concatenate([is_over[..., 1:], edge], axis=-1)
-    return np.logical_or(below, above, dtype=np.bool_)
+    out = np.zeros_like(is_over)
+    out[..., 1:] |= is_over[..., :-1]
+    out[..., :-1] |= is_over[..., 1:]
+    return out
 
 
 def _bursts(
