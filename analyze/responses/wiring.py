@@ -162,9 +162,12 @@ def _inverted_microphone(position: str, confidence: float, declared: str) -> Fin
 
 
 def all_inverted(signs: Signs) -> list[Finding]:
-    """A finding where every output reads inverted: then the microphones are the likelier cause."""
+    """A finding where every output reads inverted: then the microphones are the likelier cause.
+
+    Not where some cannot be told: a group that is judged as one is one fact, and may be all that is known.
+    """
     decided = [s for s in signs.output_sign.values() if s != 0]
-    if len(decided) < 2 or max(decided) > 0:
+    if len(decided) < 2 or max(decided) > 0 or max(signs.likelier.values()) > 0:
         return []
     detail = (
         "Every output reads inverted. The microphone chains, their declared polarity or the recorder's inputs are the "

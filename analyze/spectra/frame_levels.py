@@ -38,7 +38,7 @@ _LEAST_MOVE_DB = 1.5
 #: A limiter: so many dB less gain for every dB of level at least, by so many standard errors.
 _LIMITER_SLOPE, _LIMITER_SIGMAS = -0.2, -2.5
 #: A gain that wanders this far, dB, and so many times as far as those of the other microphones, is automatic.
-_WANDER_DB, _WANDER_TIMES = 0.45, 4.0
+_WANDER_DB, _WANDER_TIMES = 0.7, 4.0
 
 
 @dataclass(frozen=True)
