@@ -15,6 +15,7 @@ import numpy as np
 
 from analyze.alignment.context import Context, context_of
 from analyze.alignment.monitors import monitor_trick
+from analyze.alignment.output_grounds import output_grounds
 from analyze.alignment.pairs import pair_rows
 from analyze.alignment.prediction import prediction_rows
 from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
@@ -49,6 +50,7 @@ from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wir
 from analyze.version import VERSION
 
 if TYPE_CHECKING:
+    from analyze.alignment.output_grounds import OutputGrounds
     from analyze.alignment.rows import (
         DelayScan,
         MonitorTrick,
@@ -92,6 +94,7 @@ class Analysis:
     flips : what captures of the same stretch with one output flipped show
     shares : what of each feed is its own where several sound at once
     feed_relations : of all feeds that share programme; where there are none equal feeds are assumed
+    grounds : per output what its answers rest on
     """
 
     sound_check: SoundCheck
@@ -118,6 +121,7 @@ class Analysis:
     flips: tuple[FlipBand, ...] = ()
     shares: tuple[ShareBand, ...] = ()
     feed_relations: tuple[FeedRelation, ...] = ()
+    grounds: tuple[OutputGrounds, ...] = ()
 
     @property
     def is_undecided(self) -> bool:
@@ -180,6 +184,7 @@ def analyse(
     zones = {name: position.zone for name, position in sound_check.positions.items()}
     reference_ms = reference_arrivals(arrivals, sound_check.reference)
     flips = flip_rows(sound_check, recorded.measured, recorded.unfed, signs)
+    heard = arrival_rows(measured, sound_check, signs)
     n = bands_per_octave
     return Analysis(
         sound_check=sound_check,
@@ -188,7 +193,7 @@ def analyse(
         input_files=_input_files(recorded.files),
         recommendations=tuple(recommendation_rows(context, decisions)),
         wiring=tuple(wiring),
-        arrivals=tuple(arrival_rows(measured, sound_check, signs)),
+        arrivals=tuple(heard),
         bands=tuple(row for m in measured for row in band_rows(m.responses, zones, reference_ms, n)),
         pairs=tuple(pair_rows(responses, sound_check, changes, n)),
         prediction=tuple(prediction_rows(responses, sound_check, changes, context.audience, n)),
@@ -223,6 +228,7 @@ def analyse(
         flips=tuple(flips),
         shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),
         feed_relations=tuple(relations),
+        grounds=tuple(output_grounds(sound_check, decisions, evidence, signs, arrivals, heard)),
     )
 
 

@@ -20,7 +20,7 @@ from analyze.responses.transfer import Responses
 #: An alignment is right when arrivals are within this of what was asked.
 RIGHT_MS = 0.3
 #: What an arrival may be off without its spread showing it: phase that crossovers leave at high frequencies.
-_MODEL_MS = 0.05
+MODEL_MS = 0.05
 
 #: Pure delay and its standard deviation in ms, per (output, position), at present settings.
 ArrivalTable = Mapping[tuple[str, str], tuple[float, float]]
@@ -42,7 +42,7 @@ class Alignment:
     def confidence(self, change_ms: float) -> float:
         """Probability that arrivals come out within 0.3 ms of what was asked after this change."""
         miss = abs(change_ms - self.change_ms)
-        return within(-RIGHT_MS - miss, RIGHT_MS - miss, math.hypot(self.std_ms, _MODEL_MS))
+        return within(-RIGHT_MS - miss, RIGHT_MS - miss, math.hypot(self.std_ms, MODEL_MS))
 
 
 def alignment_of(output: Output, reference: str, seats: Sequence[str], arrivals: ArrivalTable) -> Alignment | None:

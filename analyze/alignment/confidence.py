@@ -9,7 +9,7 @@ one model), so margins are set against their spread together with what the model
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,10 +21,20 @@ from analyze.alignment.search import Landscape
 RIGHT_DB = 0.5
 #: Error of a score difference that no resample shows: response cut to a frame, seats that are heads, not microphones.
 MODEL_DB = 0.15
-#: What the cells that noise hides may change, for every cell that it does not.
+#: What the cells that noise hides may change of a lead between polarities, for every cell that it does not.
 UNHEARD_DB = 0.3
+#: Chance that they overturn a setting, were all of them hidden: on trials right in nine of ten where a third was.
+OVERTURNED = 0.2
 #: No more than this is claimed.
 MOST = 0.995
+#: Smallest error of a margin, so that one without any is no division by nothing.
+_SMALLEST_DB = 1e-9
+#: What takes less than this from a confidence is not worth a word.
+_FELT = 0.01
+
+#: What can hold the confidence of a sum down: replicates scatter, another setting costs less on average, noise hides
+#: cells, and what no recording shows.
+SCATTER, SHORTFALL, NOISE, MODEL = "scatter", "shortfall", "noise", "model"
 
 
 @dataclass(frozen=True)
@@ -43,14 +53,38 @@ class Spread:
     heard_share: float = 1.0
 
     @property
+    def margin_db(self) -> float:
+        """How far the setting is from costing more than counts as right, mean over replicates."""
+        return RIGHT_DB - float(np.mean(self.regret_db))
+
+    @property
     def model_db(self) -> float:
-        """Error of a score difference that no resample shows."""
+        """Error of a lead between polarities that no resample shows."""
         return MODEL_DB + UNHEARD_DB * (1.0 / max(self.heard_share, 1e-3) - 1.0)
 
     @property
     def gain_std_db(self) -> float:
         """Standard deviation of the gain over replicates."""
         return float(np.std(self.gain_db))
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One thing that holds a confidence down; without : what the confidence would be if it were not there."""
+
+    cause: str
+    without: float
+
+
+def limits_of(confidence: float, without: Mapping[str, float]) -> tuple[Limit, ...]:
+    """What holds a confidence down, that which takes most first; `without` is the confidence without each cause.
+
+    Where several causes hold it down together and none of them by itself, that which takes most is named all the same.
+    """
+    every = sorted((Limit(cause, better) for cause, better in without.items()), key=lambda limit: -limit.without)
+    felt = tuple(limit for limit in every if limit.without - confidence >= _FELT)
+    is_low = confidence < MOST - _FELT and every and every[0].without > confidence
+    return felt or (tuple(every[:1]) if is_low else ())
 
 
 def spread_of(
@@ -83,7 +117,38 @@ def spread_of(
 
 def settings_confidence(spread: Spread) -> float:
     """Probability that the setting costs at most 0.5 dB or is the best within reach."""
-    return above(RIGHT_DB - float(np.mean(spread.regret_db)), float(np.std(spread.regret_db)), spread.model_db)
+    return _settings(spread.margin_db, float(np.std(spread.regret_db)), MODEL_DB, spread.heard_share)
+
+
+def _settings(margin_db: float, std_db: float, model_db: float, heard_share: float) -> float:
+    """The same from its parts: what is heard says so, and what is not does not overturn it."""
+    return above(margin_db, std_db, model_db) * (1.0 - OVERTURNED * (1.0 - heard_share))
+
+
+def settings_limits(spread: Spread) -> tuple[Limit, ...]:
+    """What holds `settings_confidence` down."""
+    margin, std, heard = spread.margin_db, float(np.std(spread.regret_db)), spread.heard_share
+    return limits_of(
+        settings_confidence(spread),
+        {
+            SCATTER: _settings(margin, 0.0, MODEL_DB, heard),
+            SHORTFALL: _settings(RIGHT_DB, std, MODEL_DB, heard),
+            NOISE: _settings(margin, std, MODEL_DB, 1.0),
+            MODEL: _settings(margin, std, 0.0, heard),
+        },
+    )
+
+
+def margin_limits(margin_db: float, short_db: float, std_db: float) -> tuple[Limit, ...]:
+    """What holds `above(margin_db, std_db)` down; short_db : what another setting is better by, 0 if none is."""
+    return limits_of(
+        above(margin_db, std_db),
+        {
+            SCATTER: above(margin_db, 0.0),
+            SHORTFALL: above(margin_db + short_db, std_db),
+            MODEL: above(margin_db, std_db, 0.0),
+        },
+    )
 
 
 def polarity_confidence(spread: Spread) -> float:
@@ -94,9 +159,14 @@ def polarity_confidence(spread: Spread) -> float:
     return above(float(np.mean(margins)), float(np.std(margins)), spread.model_db)
 
 
+def alike(a: float, b: float) -> float:
+    """Probability that two signs relate as they seem to, from that of each: both right or both wrong; capped."""
+    return min(MOST, a * b + (1.0 - a) * (1.0 - b))
+
+
 def above(margin: float, std: float, model: float = MODEL_DB) -> float:
     """Probability that a margin known with this standard deviation is over 0: the normal distribution, capped."""
-    z = margin / math.sqrt(std**2 + model**2)
+    z = margin / max(math.sqrt(std**2 + model**2), _SMALLEST_DB)
     return min(MOST, 0.5 * (1.0 + math.erf(z / math.sqrt(2.0))))
 
 

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from analyze.alignment.device import setting_after
+from analyze.alignment.grounds import Grounds
 from analyze.alignment.score import UNCHANGED, Change
 from analyze.description import Output
 
 #: Under this probability nothing is recommended.
 DECIDED = 0.8
+
+
+def _no_grounds() -> None:
+    """What a decision stands on that nothing was measured for."""
 
 
 @dataclass(frozen=True)
@@ -20,6 +25,7 @@ class Decision:
 
     candidate : the best change found; decision : keep | change | undecided | reference
     confidence, polarity_confidence : probabilities; cost_if_wrong_db : of the other polarity at its own best delay
+    grounds : what the confidence was made of, worked out when asked for; None where nothing was measured for it
     """
 
     members: tuple[str, ...]
@@ -31,6 +37,7 @@ class Decision:
     alternative: str = ""
     reason: str = ""
     notes: tuple[str, ...] = field(default=())
+    grounds: Callable[[], Grounds | None] = field(default=_no_grounds, compare=False, repr=False)
 
     @property
     def change(self) -> Change:

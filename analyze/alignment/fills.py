@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
 from analyze.alignment.arrivals import RIGHT_MS, Alignment, alignment_of, seats_for
-from analyze.alignment.confidence import MOST
+from analyze.alignment.confidence import alike
 from analyze.alignment.context import Context
 from analyze.alignment.decision import DECIDED, Decision, disagreement_words, setting_words, undecided
 from analyze.alignment.device import allowed, rounded
 from analyze.alignment.mains_subs import Group
 from analyze.alignment.score import UNCHANGED, Change
+from analyze.alignment.timing_grounds import timing_grounds
 from analyze.description import Output
 from analyze.responses.feed_relations import EQUAL
 
@@ -48,7 +50,8 @@ def decide_fill(context: Context, group: Group) -> Decision:
     alternative = f"candidate {setting_words(members, candidate)}" if decision == "undecided" else ""
     if reachable - alignment.change_ms > RIGHT_MS:
         alternative = f"delaying {reference} and its group by {reachable - alignment.change_ms:.2f} ms would line it up"
-    return Decision(group, candidate, decision, confidence, polarity, math.nan, alternative, reason)
+    grounds = partial(timing_grounds, context, members, alignment, candidate, wanted[0] == sign)
+    return Decision(group, candidate, decision, confidence, polarity, math.nan, alternative, reason, grounds=grounds)
 
 
 def _special_doubt(context: Context, group: Group) -> str:
@@ -92,7 +95,7 @@ def _sign(context: Context, members: Sequence[Output]) -> tuple[float, float]:
         for o in (members[0], reference)
     )
     a, b = signs.confidence.get(name, 0.5), signs.confidence.get(reference.name, 0.5)
-    return (1.0 if own == other else -1.0), min(MOST, a * b + (1.0 - a) * (1.0 - b))
+    return (1.0 if own == other else -1.0), alike(a, b)
 
 
 def _kept_if_close(members: Sequence[Output], wanted: Change, alignment: Alignment) -> Change:

@@ -10,13 +10,20 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analyze.alignment.beforehand import is_faint
 from analyze.alignment.cells import HIGHEST_HZ
-from analyze.alignment.confidence import Spread, polarity_confidence, settings_confidence, spread_of
+from analyze.alignment.confidence import (
+    Spread,
+    polarity_confidence,
+    settings_confidence,
+    settings_limits,
+    spread_of,
+)
 from analyze.alignment.context import Context
 from analyze.alignment.decision import (
     DECIDED,
@@ -27,9 +34,13 @@ from analyze.alignment.decision import (
     undecided,
 )
 from analyze.alignment.device import allowed, rounded, setting_after
+from analyze.alignment.grounds import BEST, Rival, SumGrounds
 from analyze.alignment.score import UNCHANGED, Change, cell_energy
 from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
+from analyze.alignment.sum_grounds import Judged, rival, seat_margins
 
+#: A polarity is turned where the other one, at a delay of its own, is better with this probability: not on a toss.
+_TURNED = 0.65
 #: Search range around the present setting and around aligned arrivals.
 AROUND_PRESENT_MS, AROUND_ALIGNED_MS = 40.0, 20.0
 #: Scores closer than this tie at the most.
@@ -127,7 +138,7 @@ def _settled(joint: _Joint) -> list[Change]:
 
 def _turn_is_doubtful(joint: _Joint, state: Sequence[Change], k: int) -> bool:
     """Whether the other polarity of group k, at a delay of its own, may be as good as the one in `state`."""
-    return polarity_confidence(_spread(joint, state, k)) < DECIDED
+    return polarity_confidence(_spread(joint, state, k)) < _TURNED
 
 
 def _spread(joint: _Joint, state: Sequence[Change], k: int) -> Spread:
@@ -227,7 +238,43 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
         candidate = _candidate_words(joint, state, k, mask)
         alternative = f"{candidate}; {alternative}" if alternative else candidate
     reason = _reason(joint, state, k, decision, gain, spread)
-    return Decision(group, state[k], decision, confidence, polarity_confidence(spread), cost, alternative, reason)
+    return Decision(
+        group,
+        state[k],
+        decision,
+        confidence,
+        polarity_confidence(spread),
+        cost,
+        alternative,
+        reason,
+        grounds=partial(_grounds, joint, state, k, spread),
+    )
+
+
+def _grounds(joint: _Joint, state: Sequence[Change], k: int, spread: Spread) -> SumGrounds:
+    """What the confidence in group k's setting was made of."""
+    context, group, mover = joint.context, joint.groups[k], joint.movers[k]
+    mask = context.audience.own(context.heard(group))
+    judged = Judged(joint.landscape, joint.replicates, tuple(state), k, mover, _near_ms(context, group), mask)
+    cost, other = _other_polarity(joint, state, k, mask)
+    polarity = rival(judged, other) if math.isfinite(cost) else None
+    next_best = _next_best(joint, state, k, mask, cost, other)
+    runner_up = rival(judged, next_best[1]) if next_best else None
+    present = Rival(UNCHANGED, joint.gain(state, k, mask), spread.gain_std_db) if state[k] != UNCHANGED else None
+    return SumGrounds(
+        change=state[k],
+        claim=BEST,
+        limits=settings_limits(spread),
+        scatter_db=float(np.std(spread.regret_db)),
+        shortfall_db=float(np.mean(spread.regret_db)),
+        model_db=spread.model_db,
+        heard_share=spread.heard_share,
+        other_polarity=polarity,
+        runner_up=runner_up,
+        present=present,
+        seats=seat_margins(judged, context.responses.positions, polarity, runner_up),
+        contradicted=tuple(n for n in group if n in context.contradicted),
+    )
 
 
 def _candidate_words(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> str:
@@ -264,8 +311,20 @@ def _other_polarity(joint: _Joint, state: Sequence[Change], k: int, mask: NDArra
 def _runner_up(
     joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_], cost: float, other: Change
 ) -> str:
-    """The next-best setting, the other polarity or another period of the same one, and what it would cost."""
+    """The next-best setting in words, and what it would cost."""
+    found = _next_best(joint, state, k, mask, cost, other)
+    if found is None:
+        return ""
+    loss, change = found
     members = joint.context.members(joint.groups[k])
+    verb = f"costs {loss:.1f} dB" if loss > 0.05 else "is as good"
+    return f"{setting_words(members, rounded(members, change))} {verb}"
+
+
+def _next_best(
+    joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_], cost: float, other: Change
+) -> tuple[float, Change] | None:
+    """What the next-best setting costs, the other polarity or another period of the same one, and which it is."""
     sign, delay_ms = state[k]
     grid = joint.movers[k].grid_ms()
     far = np.abs(grid - delay_ms) > 2.0 * max(_near_ms(joint.context, joint.groups[k]), STEP_MS)
@@ -274,11 +333,7 @@ def _runner_up(
     if far.any():
         j = int(np.flatnonzero(far)[np.argmax(row[far])])
         options.append((joint.landscape.score(state, mask) - float(row[j]), (sign, float(grid[j]))))
-    if not options:
-        return ""
-    loss, change = min(options)
-    verb = f"costs {loss:.1f} dB" if loss > 0.05 else "is as good"
-    return f"{setting_words(members, rounded(members, change))} {verb}"
+    return min(options) if options else None
 
 
 def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> str:

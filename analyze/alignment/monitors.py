@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -20,10 +21,12 @@ from analyze.alignment.confidence import MODEL_DB, RIGHT_DB, above
 from analyze.alignment.context import Context
 from analyze.alignment.decision import DECIDED, Decision, setting_words
 from analyze.alignment.device import allowed, rounded
+from analyze.alignment.grounds import BEST, SPARES, SumGrounds
 from analyze.alignment.mains_subs import Group
 from analyze.alignment.rows import MonitorTrick
 from analyze.alignment.score import UNCHANGED, Change, cell_energy, efficiency_db, mean_score
 from analyze.alignment.search import Landscape, search
+from analyze.alignment.sum_grounds import Judged, margin_grounds
 
 _SIGMAS = 2.0
 #: The fader move, up or down, against which the trick is shown.
@@ -165,22 +168,46 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
     polarity = above(cost, cost_std)
     wired = " Yet it is wired inverted: mend that, then measure again." if _is_wired_inverted(context, group) else ""
     if state[k] == UNCHANGED:
-        return Decision(
-            group, UNCHANGED, "keep", above(RIGHT_DB + cost, cost_std), polarity, cost, "", _keep_reason(cost) + wired
-        )
+        confidence, reason = above(RIGHT_DB + cost, cost_std), _keep_reason(cost) + wired
+        grounds = partial(_grounds, stage, state, k, RIGHT_DB + cost, cost_std)
+        return Decision(group, UNCHANGED, "keep", confidence, polarity, cost, "", reason, grounds=grounds)
     gain, std = stage.gain(state, stage.with_change(state, k, UNCHANGED))
     confidence = above(gain + RIGHT_DB, std)
+    grounds = partial(_grounds, stage, state, k, gain + RIGHT_DB, std)
     if min(confidence, polarity) < DECIDED:
         reason = (
             f"In doubt: {gain:.1f} dB on stage either way. Record {group[0]} on stage again, alone and louder, to "
             "settle it."
         )
         words = f"candidate {setting_words(members, state[k])}"
-        return Decision(group, state[k], "undecided", min(confidence, polarity), polarity, cost, words, reason)
+        least = min(confidence, polarity)
+        if polarity < confidence:
+            grounds = partial(_grounds, stage, state, k, cost, cost_std)
+        return Decision(group, state[k], "undecided", least, polarity, cost, words, reason, grounds=grounds)
     reason = f"{'Turned over' if state[k][0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
     alternative = f"leaving it costs {gain:.1f} dB on stage"
     wired = " It is wired inverted: mending that does the same." if wired and state[k][0] < 0 else wired
-    return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason + wired)
+    reason += wired
+    return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason, grounds=grounds)
+
+
+def _grounds(stage: _Stage, state: Sequence[Change], k: int, margin_db: float, std_db: float) -> SumGrounds:
+    """What the confidence in group k's setting was made of; margin_db, std_db : those it was drawn from."""
+    context, group = stage.context, stage.groups[k]
+    mask, mover = context.stage.own(context.heard(group)), allowed(context.members(group))
+    judged = Judged(stage.landscape, stage.replicates, tuple(state), k, mover, 0.0, mask)
+    turned = (-state[k][0], state[k][1])
+    return margin_grounds(judged, context.responses.positions, turned, margin_db, std_db, BEST)
+
+
+def _price_grounds(
+    stage: _Stage, option: Sequence[Change], state: Sequence[Change], k: int, margin_db: float, std_db: float
+) -> SumGrounds:
+    """What the confidence was made of that the change of group k in `option` takes something from the audience."""
+    context, mover = stage.context, allowed(stage.context.members(stage.groups[k]))
+    everywhere = np.ones(len(context.audience), dtype=bool)
+    judged = Judged(stage.audience, stage.audience_replicates, tuple(state), k, mover, 0.0, everywhere)
+    return margin_grounds(judged, context.responses.positions, option[k], margin_db, std_db, SPARES)
 
 
 def _paid_for(stage: _Stage, option: Sequence[Change], state: Sequence[Change], k: int) -> Decision:
@@ -189,17 +216,18 @@ def _paid_for(stage: _Stage, option: Sequence[Change], state: Sequence[Change], 
     members = context.members(group)
     (gain, _), (loss, std) = stage.gain(option, state), stage.loss(option, state)
     confidence = above(loss - _MOST_LOSS_DB, std)
+    grounds = partial(_price_grounds, stage, option, state, k, loss - _MOST_LOSS_DB, std)
     words = setting_words(members, option[k])
     would = f"{words} would add {gain:.1f} dB of low end on stage and take {loss:.1f} dB from the sum in the audience."
     wired = " It is wired inverted: mending that does the same, so listen at the seats when you do."
     wired = wired if _is_wired_inverted(context, group) and option[k][0] < 0 else ""
     if confidence < DECIDED:
         reason = f"In doubt: {would} Record {group[0]} at the seats again, alone and louder, to settle it."
-        return Decision(group, option[k], "undecided", confidence, confidence, -gain, f"candidate {words}", reason)
-    reason = f"Leave it: {would}"
-    return Decision(
-        group, UNCHANGED, "keep", confidence, confidence, -gain, f"{words}, if the stage comes first", reason + wired
-    )
+        words = f"candidate {words}"
+        return Decision(group, option[k], "undecided", confidence, confidence, -gain, words, reason, grounds=grounds)
+    reason = f"Leave it: {would}{wired}"
+    words = f"{words}, if the stage comes first"
+    return Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, words, reason, grounds=grounds)
 
 
 def _is_wired_inverted(context: Context, group: Group) -> bool:

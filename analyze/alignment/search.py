@@ -75,9 +75,13 @@ class Landscape:
 
     def scores(self, energy: NDArray[np.float64], mask: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
         """Score of cell energies (cell, ...) over the cells of `mask` (all if None)."""
+        return mean_score(self.cell_db(energy), self.cells, mask)
+
+    def cell_db(self, energy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Sum efficiency in dB of cell energies (cell, ...), the same shape."""
         shape = (-1, *([1] * (energy.ndim - 1)))
         ratio = np.maximum(energy / np.maximum(self.possible, 1e-300).reshape(shape), 1e-12)
-        return mean_score(energy_db(ratio), self.cells, mask)
+        return np.asarray(energy_db(ratio))
 
     def base(self, state: Sequence[tuple[float, float]], without: Sequence[int]) -> NDArray[np.float64]:
         """Cell energy of all own terms and of the pairs in which no mover of `without` takes part; (cell,)."""
@@ -107,9 +111,15 @@ class Landscape:
         mask: NDArray[np.bool_] | None = None,
     ) -> NDArray[np.float64]:
         """Score over one mover's delay for both signs, the others as in `state`; (sign +1 then -1, delay)."""
+        return np.stack([self.scores(energy, mask) for energy in self.scan_energy(state, mover, delay_ms)])
+
+    def scan_energy(
+        self, state: Sequence[tuple[float, float]], mover: int, delay_ms: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Energy over one mover's delay for both signs, the others as in `state`; (sign +1 then -1, cell, delay)."""
         base = self.base(state, [mover])[:, None]
         rest = self.against_rest(state, mover, [mover], delay_ms)
-        return np.stack([self.scores(base + 2.0 * sign * rest, mask) for sign in (1.0, -1.0)])
+        return np.stack([base + 2.0 * sign * rest for sign in (1.0, -1.0)])
 
     def score(self, state: Sequence[tuple[float, float]], mask: NDArray[np.bool_] | None = None) -> float:
         """Score of one state: (sign, change in ms) per mover."""

@@ -19,7 +19,10 @@ DECIMALS = {"ms": 4, "hz": 2, "deg": 2, "db": 3, "m": 2, "s": 3}
 #: How the units are spelt in the data package and on the page.
 UNIT_SYMBOLS = {"ms": "ms", "hz": "Hz", "deg": "°", "db": "dB", "m": "m", "s": "s"}
 
-_PROBABILITY_DECIMALS, _AVERAGES_DECIMALS, _VALUE_DIGITS = 3, 1, 6
+#: Decimals of probabilities.
+PROBABILITY_DECIMALS = 3
+
+_AVERAGES_DECIMALS, _VALUE_DIGITS = 1, 6
 
 KINDS = ("main", "sub", "fill", "tower", "monitor")
 ZONES = ("audience", "stage")
@@ -90,7 +93,7 @@ def _number(name: str, meaning: str) -> Column:
 
 
 def _probability(name: str, meaning: str) -> Column:
-    return Column(name, "number", meaning, decimals=_PROBABILITY_DECIMALS, is_probability=True)
+    return Column(name, "number", meaning, decimals=PROBABILITY_DECIMALS, is_probability=True)
 
 
 def _averages() -> Column:

@@ -89,9 +89,13 @@ def figures(drawings: Sequence[tuple[Plot, bytes]], inline: InlineDrawings) -> d
 
 def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, Any]:
     """What the template prints."""
+    from analyze.reports import page_grounds  # brings in all that decides, and what reads audio with it
+
     check = analysis.sound_check
     sheet = page_sheet.sheet_rows(analysis)
     hand = page_findings.findings(analysis)
+    is_judged = any(row.decision != "reference" for row in analysis.recommendations)
+    sure = page_grounds.sureness(analysis) if is_judged else []
     return {
         "title": check.title or "Sound check",
         "date": str(check.date or ""),
@@ -114,7 +118,10 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "seats": page_evidence.seat_table(analysis),
         "feeds_sentence": feeds_sentence(analysis),
         "certainty": page_evidence.certainty_table(analysis),
-        "is_judged": any(row.decision != "reference" for row in analysis.recommendations),
+        "is_judged": is_judged,
+        "sure": sure,
+        "sure_numbers": {one.number for one in sure},
+        "taken": page_grounds.taken_for_granted(),
         "is_tried": bool(spreads(analysis)),
         "flips": page_evidence.flip_tables(analysis),
         "shares": page_evidence.share_tables(analysis),

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 #: Rows of a table on the page; all of them stand in its CSV file.
 MAX_ROWS = 200
 
-# What stands where nothing is known.
-_DASH = "–"
+#: What stands where nothing is known.
+DASH = "–"
 
 #: Decimals on the page by unit, and of numbers without one.
 _PAGE_DECIMALS = {"ms": 2, "Hz": 0, "°": 0, "dB": 1, "m": 2, "s": 1}
@@ -138,15 +138,15 @@ def _from_table(rows: Sequence[Any], table: Table, names: tuple[str, ...], capti
 def page_cell(column: Column, raw: Any) -> str:
     """A value as a person reads it, with a true minus sign; a dash where it is not known."""
     if column.type == "string":
-        return str(raw) if raw else _DASH
+        return str(raw) if raw else DASH
     if column.is_probability:
-        return percent(raw) or _DASH
+        return percent(raw) or DASH
     return _known(raw, _PAGE_DECIMALS.get(column.unit, _PLAIN_DECIMALS))
 
 
 def _known(value: float, decimals: int) -> str:
     """A number, or a dash."""
-    return number(value, decimals) if math.isfinite(value) else _DASH
+    return number(value, decimals) if math.isfinite(value) else DASH
 
 
 def seat_table(analysis: Analysis) -> PageTable:
@@ -202,7 +202,7 @@ def flip_tables(analysis: Analysis) -> list[PageTable]:
 
 
 def _signed_or_dash(value: float) -> str:
-    return signed(value) if math.isfinite(value) else _DASH
+    return signed(value) if math.isfinite(value) else DASH
 
 
 def share_tables(analysis: Analysis) -> list[PageTable]:
@@ -213,7 +213,7 @@ def share_tables(analysis: Analysis) -> list[PageTable]:
         bands = list(dict.fromkeys(band_hz for _, band_hz in here))
         headings = (Heading("output", is_name=True), *(Heading(frequency(b), is_number=True) for b in bands))
         rows = tuple(
-            (output, *(percent(here[output, b]) or _DASH for b in bands))
+            (output, *(percent(here[output, b]) or DASH for b in bands))
             for output in dict.fromkeys(output for output, _ in here)
         )
         caption = f"{capture}: share of each output's signal that no other feed holds; only that can be told apart"
@@ -273,9 +273,9 @@ def capture_table(analysis: Analysis) -> PageTable:
     rows = tuple(
         (
             one.name,
-            ", ".join(one.playing) or _DASH,
-            ", ".join(one.mics) or _DASH,
-            ", ".join(one.inputs) or _DASH,
+            ", ".join(one.playing) or DASH,
+            ", ".join(one.mics) or DASH,
+            ", ".join(one.inputs) or DASH,
             _part(one),
             number(one.temperature_c),
         )

@@ -10,7 +10,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports.columns import DECIMALS, TABLES
+from analyze.reports.columns import DECIMALS, PROBABILITY_DECIMALS, TABLES
 from analyze.reports.datapackage import FORMAT, PROGRAM
 from analyze.reports.plots import plots
 from analyze.reports.tables import records
@@ -54,6 +54,7 @@ def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
         },
         **{table.name: records(analysis, table) for table in TABLES},
         "arrivals_present": _arrivals_present(analysis),
+        "grounds": _by_unit("", analysis.grounds),
         "delay_scans": _scans(analysis),
         "monitor_tricks": _tricks(analysis),
         "responses": _responses(analysis),
@@ -95,6 +96,22 @@ def _arrivals_present(analysis: Analysis) -> list[dict[str, Any]]:
         {"output": output, "position": position, "arrival_ms": _rounded(arrival_ms, "ms")}
         for (output, position), arrival_ms in analysis.arrival_present_ms.items()
     ]
+
+
+def _by_unit(name: str, value: Any) -> Any:
+    """A value as what JSON knows, numbers with the decimals of the unit at the end of their name or a probability's."""
+    if isinstance(value, float):
+        decimals = DECIMALS.get(name.rpartition("_")[2], PROBABILITY_DECIMALS)
+        return round(value, decimals) + 0.0 if math.isfinite(value) else None
+    if name == "change":
+        return {"sign": int(value[0]), "delay_ms": _rounded(value[1], "ms")}
+    if dataclasses.is_dataclass(value):
+        return {one.name: _by_unit(one.name, getattr(value, one.name)) for one in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {key: _by_unit(key, one) for key, one in value.items()}
+    if isinstance(value, tuple):
+        return [_by_unit("", one) for one in value]
+    return value
 
 
 def _scans(analysis: Analysis) -> list[dict[str, Any]]:

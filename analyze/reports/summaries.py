@@ -46,6 +46,15 @@ def frequency(hz: float) -> str:
     return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
 
 
+def plural(n: int, thing: str) -> str:
+    """A number of things.
+
+    >>> plural(1, "seat"), plural(4, "seat")
+    ('1 seat', '4 seats')
+    """
+    return f"{n} {thing}{'' if n == 1 else 's'}"
+
+
 def percent(probability: float, over: str = "over ") -> str:
     """A probability as a reader says it, empty where it is not known; never a bare 100 %.
 

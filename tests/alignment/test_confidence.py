@@ -120,11 +120,12 @@ def test_what_may_not_turn_has_no_other_polarity() -> None:
 
 
 def test_what_noise_hides_makes_less_sure() -> None:
-    """With all cells heard 0.995 is claimed, with a third of them, a kick drum 10 dB under the noise, no decision."""
+    """With all cells heard 0.995 is claimed, with half of them no certainty, with next to none no decision."""
     sure = spread([0.0] * 8, [2.0] * 8)
-    shares = (1.0, 0.8, 0.5, 0.3)
+    shares = (1.0, 0.8, 0.5, 0.01)
     claims = [settings_confidence(replace(sure, heard_share=share)) for share in shares]
     assert claims == sorted(claims, reverse=True)
     assert claims[0] == MOST
     assert claims[1] > 0.95
+    assert 0.8 < claims[2] < 0.95
     assert claims[3] < 0.8

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from grounds_making import grounds_of
 
 from analyze.acoustics import band_centres_hz, band_edges_hz, nominal_hz
 from analyze.alignment.rows import (
@@ -339,6 +340,7 @@ def make_analysis(
             for i, output in enumerate(outputs)
             for j, position in enumerate(positions)
         },
+        grounds=grounds_of(scene),
     )
 
 

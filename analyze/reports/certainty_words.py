@@ -1,0 +1,160 @@
+"""How sure a recommendation is, and why, in one sentence: what takes most from its confidence is named first.
+
+Every figure is one that the confidence was made of; in brackets stands what it would be without that.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from analyze.alignment.arrivals import RIGHT_MS
+from analyze.alignment.confidence import MODEL, MODEL_DB, NOISE, RIGHT_DB, SCATTER, SHORTFALL
+from analyze.alignment.decision import DECIDED, setting_words
+from analyze.alignment.device import rounded
+from analyze.alignment.grounds import SPARES, Rival, SumGrounds, TimingGrounds
+from analyze.alignment.timing_grounds import ARRIVAL, NOT_TURNED, OUT_OF_REACH, OWN_WIRING, REFERENCE_WIRING
+from analyze.reports.summaries import number, percent
+
+if TYPE_CHECKING:
+    from analyze.alignment.confidence import Limit
+    from analyze.alignment.output_grounds import OutputGrounds
+    from analyze.alignment.rows import Recommendation
+    from analyze.alignment.score import Change
+    from analyze.pipeline import Analysis
+
+# Odds from which on no more is claimed, a little under those of the surest claim, and under which nothing is.
+_MOST_ODDS, _EVEN_ODDS = 190.0, 1.25
+# Odds from which on tens are enough.
+_ROUGH_ODDS = 30.0
+# A rival that is behind by no more does as well.
+_AS_GOOD_DB = 0.05
+# Limits named in one sentence.
+_MOST_LIMITS = 2
+# A polarity this much less sure than the setting is said.
+_LESS_SURE = 0.01
+
+
+def odds(probability: float) -> str:
+    """A probability as odds for it.
+
+    >>> odds(0.976), odds(0.75), odds(0.6), odds(0.52), odds(0.995)
+    ('40 to 1', '3 to 1', '1.5 to 1', 'about even', '200 to 1 or more')
+    """
+    ratio = probability / (1.0 - probability) if probability < 1.0 else math.inf
+    if ratio >= _MOST_ODDS:
+        return "200 to 1 or more"
+    if ratio < _EVEN_ODDS:
+        return "about even"
+    if ratio < _ROUGH_ODDS:
+        return f"{ratio:.1f} to 1" if ratio < 2.5 else f"{ratio:.0f} to 1"
+    return f"{10.0 * round(ratio / 10.0):.0f} to 1"
+
+
+def reading(normal_probability: float) -> str:
+    """What a wiring reads and with which odds.
+
+    >>> reading(0.976), reading(0.2), reading(0.5), reading(float("nan"))
+    ('normal, 40 to 1', 'inverted, 4 to 1', 'cannot be told', 'cannot be told')
+    """
+    if not math.isfinite(normal_probability) or normal_probability == 0.5:
+        return "cannot be told"
+    word = "normal" if normal_probability > 0.5 else "inverted"
+    return f"{word}, {odds(max(normal_probability, 1.0 - normal_probability))}"
+
+
+def words_of(analysis: Analysis, output: str, change: Change) -> str:
+    """An output's setting after a change of its group, on the device's step."""
+    outputs = analysis.sound_check.outputs
+    members = [outputs[name] for name in analysis.sound_check.group_of(output)]
+    return setting_words([outputs[output]], rounded(members, change))
+
+
+def sure_sentence(analysis: Analysis, row: Recommendation, grounds: OutputGrounds) -> str:
+    """How sure the recommendation for one output is, and why."""
+    setting = grounds.setting
+    if row.decision == "reference":
+        return (
+            f"It never moves, so there is no setting to be sure of; its wiring: {reading(grounds.normal_probability)}."
+        )
+    if setting is None:
+        start = "Nothing can be claimed." if row.decision == "undecided" else "Not judged, so there is no figure."
+        return f"{start} {row.reason}"
+    if isinstance(setting, TimingGrounds):
+        claim, because = _timing_words(analysis, row.output, setting)
+    else:
+        claim, because = _sum_words(analysis, row, setting)
+    sure = percent(row.confidence)
+    if row.confidence < DECIDED:
+        return f"Only {sure} sure that {claim}, and {percent(DECIDED)} are needed{because}."
+    return f"{sure[0].upper()}{sure[1:]} sure that {claim}{because}."
+
+
+def _because(limits: tuple[Limit, ...], phrases: dict[str, str]) -> str:
+    """What holds the confidence down, in phrases by cause; empty where nothing does."""
+    parts = [f"{phrases[one.cause]} (otherwise {percent(one.without)})" for one in limits[:_MOST_LIMITS]]
+    return f": {', and '.join(parts)}" if parts else ""
+
+
+def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> tuple[str, str]:
+    """What is claimed of a setting that was judged by sums, and why no more or no less."""
+    scatter = f"what that is worth varies by {number(setting.scatter_db, 2)} dB from one stretch of sound to the next"
+    if setting.contradicted:
+        scatter = f"two captures of {' and '.join(setting.contradicted)} disagree"
+    phrases = {
+        SCATTER: scatter,
+        SHORTFALL: f"another setting adds {number(setting.shortfall_db, 2)} dB more on average",
+        NOISE: f"noise hides {percent(1.0 - setting.heard_share)} of the low bands in which it may meet others",
+        MODEL: f"no recording tells differences closer than {number(MODEL_DB, 2)} dB",
+    }
+    because = _because(setting.limits, phrases)
+    if setting.claim == SPARES:
+        change = setting.other_polarity.change if setting.other_polarity else setting.change
+        return f"{words_of(analysis, row.output, change)} would take from the sum in the audience", because
+    where = " on stage" if row.kind == "monitor" else ""
+    claim = (
+        f"{words_of(analysis, row.output, setting.change)} is the best setting{where} or within {RIGHT_DB:g} dB of it"
+    )
+    because = because or _lead_words(analysis, row.output, setting)
+    if row.polarity_confidence < row.confidence - _LESS_SURE:
+        because += f"; of the polarity alone {percent(row.polarity_confidence)}"
+    return claim, because
+
+
+def _lead_words(analysis: Analysis, output: str, setting: SumGrounds) -> str:
+    """What the next best setting costs, and how much hangs on the choice then."""
+    rivals = [one for one in (setting.other_polarity, setting.runner_up) if one is not None]
+    if not rivals:
+        return ""
+    nearest = min(rivals, key=lambda one: one.margin_db)
+    words, lead = words_of(analysis, output, nearest.change), number(nearest.margin_db)
+    if nearest.margin_db <= _AS_GOOD_DB:
+        return f"; {words} does as well, so little hangs on it"
+    if nearest.margin_db < RIGHT_DB:
+        return f"; even {words}, the next best, costs only {lead} dB, so little hangs on it"
+    return f"; {words}, the next best, costs {lead} dB, give or take {number(error_db(setting, nearest))} dB"
+
+
+def error_db(setting: SumGrounds, rival: Rival) -> float:
+    """Standard error of a lead: what the recordings show and what they do not."""
+    return math.hypot(rival.std_db, setting.model_db)
+
+
+def _timing_words(analysis: Analysis, output: str, setting: TimingGrounds) -> tuple[str, str]:
+    """What is claimed of a setting that was judged by arrivals, and why no more or no less."""
+    reference = analysis.sound_check.reference
+    every = dict.fromkeys(seat for seats in setting.seats.values() for seat in seats)
+    where = " and ".join(setting.seats.get(output) or every)
+    within = number(setting.std_ms, 2)
+    own, other = setting.wiring_confidence, setting.reference_confidence
+    late = f"{number(abs(setting.late_ms), 2)} ms too {'late' if setting.late_ms > 0 else 'early'}"
+    phrases = {
+        ARRIVAL: f"how arrivals differ there is known within {within} ms only",
+        OUT_OF_REACH: f"it comes out {late}",
+        NOT_TURNED: f"its polarity is not that of {reference}, and it may not be turned",
+        OWN_WIRING: f"its own wiring is known with {odds(own)} only",
+        REFERENCE_WIRING: f"the wiring of {reference} is known with {odds(other)} only",
+    }
+    claim = f"at {where} it arrives within {RIGHT_MS:g} ms of what was asked, with the polarity of {reference}"
+    known = f"; arrivals there are known within {within} ms, both wirings with {odds(min(own, other))}"
+    return claim, _because(setting.limits, phrases) or known

@@ -1,0 +1,209 @@
+"""How sure, and why, output by output: a sentence and the figures it rests on.
+
+The first table of an output holds the settings, wiring and arrival in all, the second what every position says of them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analyze.alignment.confidence import MODEL_DB
+from analyze.alignment.grounds import SPARES, SumGrounds, TimingGrounds
+from analyze.reports.certainty_words import error_db, odds, sure_sentence, words_of
+from analyze.reports.page_evidence import DASH, Heading, PageTable
+from analyze.reports.page_positions import position_table
+from analyze.reports.summaries import number, percent, plural, signed
+from analyze.responses.wiring import MICROPHONE_PRIOR, OUTPUT_PRIOR
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from analyze.alignment.grounds import Rival
+    from analyze.alignment.output_grounds import OutputGrounds, PositionGrounds
+    from analyze.alignment.rows import Recommendation
+    from analyze.pipeline import Analysis
+
+# A share of bands that noise hides is told from here on.
+_TOLD_SHARE = 0.005
+
+_QUESTIONS = (
+    Heading("question"),
+    Heading("answer"),
+    Heading("ahead by"),
+    Heading("give or take"),
+    Heading("drawn from", is_name=True),
+)
+
+
+@dataclass(frozen=True)
+class Sureness:
+    """One output: its line on the sheet, how sure and why, and the figures."""
+
+    number: int
+    output: str
+    sentence: str
+    tables: tuple[PageTable, ...]
+
+
+def sureness(analysis: Analysis) -> list[Sureness]:
+    """Every output whose grounds are known, in the order of the sheet."""
+    known = {one.output: one for one in analysis.grounds}
+    return [
+        Sureness(index, row.output, sure_sentence(analysis, row, known[row.output]), _tables(analysis, row, known))
+        for index, row in enumerate(analysis.recommendations, 1)
+        if row.output in known
+    ]
+
+
+def taken_for_granted() -> dict[str, str]:
+    """What counts before anything is heard: odds for `normal` of an output and a microphone, and the least error."""
+    return {
+        "output_odds": odds(_probability(OUTPUT_PRIOR)),
+        "microphone_odds": odds(_probability(MICROPHONE_PRIOR)),
+        "error_db": number(MODEL_DB, 2),
+    }
+
+
+def _probability(log_odds: float) -> float:
+    return 1.0 / (1.0 + math.exp(-log_odds))
+
+
+def _tables(analysis: Analysis, row: Recommendation, known: Mapping[str, OutputGrounds]) -> tuple[PageTable, ...]:
+    """The figures of one output, in all and position by position."""
+    grounds = known[row.output]
+    setting = grounds.setting
+    lines: list[tuple[str, ...]] = []
+    if isinstance(setting, SumGrounds):
+        lines += _sum_lines(analysis, row.output, setting)
+    elif isinstance(setting, TimingGrounds):
+        lines += _timing_lines(analysis, row.output, setting)
+    lines += [_wiring_line(analysis, row.output, grounds), _arrival_line(grounds.positions)]
+    whole = PageTable(f"{row.output}: what this rests on", _QUESTIONS, tuple(lines))
+    seats = position_table(analysis, grounds)
+    return (whole, seats) if seats.rows else (whole,)
+
+
+def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tuple[str, ...]]:
+    """The setting against its rivals, and without each seat."""
+    other, runner_up = setting.other_polarity, setting.runner_up
+    is_same = other is not None and runner_up is not None and other.change == runner_up.change
+    margins = [seat.polarity_margin_db for seat in setting.seats.values()]
+    lines = []
+    if setting.claim == SPARES:
+        question = "leaving it, at the seats"
+    else:
+        question = "against the other polarity" + (", the runner-up" if is_same else "")
+    if other is not None:
+        lines.append(_rival_line(analysis, output, setting, question, other, margins))
+    if runner_up is not None and not is_same:
+        margins = [seat.runner_up_margin_db for seat in setting.seats.values()]
+        lines.append(_rival_line(analysis, output, setting, "against the runner-up", runner_up, margins))
+    if setting.present is not None:
+        lines.append(_rival_line(analysis, output, setting, "against leaving it", setting.present, []))
+    hidden = 1.0 - setting.heard_share
+    if hidden >= _TOLD_SHARE:
+        lines.append(("low bands that noise hides", percent(hidden), DASH, DASH, "all in which it may meet others"))
+    held = {name: seat.holds_left_out for name, seat in setting.seats.items() if seat.holds_left_out is not None}
+    return [*lines, *_left_out_lines(held)]
+
+
+def _rival_line(
+    analysis: Analysis, output: str, setting: SumGrounds, question: str, rival: Rival, margins: Sequence[float]
+) -> tuple[str, ...]:
+    """One other setting: what it is behind by, in all, and at how many positions."""
+    n_bands = sum(seat.n_cells for seat in setting.seats.values())
+    n_ahead, n = sum(margin > 0.0 for margin in margins), len(setting.seats)
+    ahead = f"; ahead at {n_ahead} of them" if margins else ""
+    return (
+        question,
+        words_of(analysis, output, rival.change),
+        f"{signed(rival.margin_db, 2)} dB",
+        f"{number(error_db(setting, rival), 2)} dB",
+        f"{plural(n_bands, 'band')} at {plural(n, 'position')}{ahead}",
+    )
+
+
+def _left_out_lines(held: Mapping[str, bool]) -> list[tuple[str, ...]]:
+    """Whether the answer stands with every position left out in turn; nothing where there is but one."""
+    if not held:
+        return []
+    lost = [name for name, holds in held.items() if not holds]
+    answer = f"no longer without {' or '.join(lost)}" if lost else "yes, without any one of them"
+    return [("still right with a position left out", answer, DASH, DASH, plural(len(held), "position"))]
+
+
+def _timing_lines(analysis: Analysis, output: str, setting: TimingGrounds) -> list[tuple[str, ...]]:
+    """How an alignment comes out, and the polarity beside it."""
+    seats = setting.seats.get(output, {})
+    held = {name: one.holds_left_out for name, one in seats.items() if one.holds_left_out is not None}
+    p = setting.polarity_confidence
+    return [
+        (
+            "arrival against what was asked",
+            _late_text(setting.late_ms),
+            DASH,
+            f"{number(setting.std_ms, 2)} ms",
+            ", ".join(seats) or DASH,
+        ),
+        (
+            f"polarity as that of {analysis.sound_check.reference}",
+            "the same" if p >= 0.5 else "not the same",
+            odds(max(p, 1.0 - p)),
+            DASH,
+            "both wirings and settings",
+        ),
+        *_left_out_lines(held),
+    ]
+
+
+def _late_text(late_ms: float) -> str:
+    """How late something comes out, in words."""
+    if not round(late_ms, 2):
+        return "in time"
+    return f"{number(abs(late_ms), 2)} ms {'late' if late_ms > 0 else 'early'}"
+
+
+def _wiring_line(analysis: Analysis, output: str, grounds: OutputGrounds) -> tuple[str, ...]:
+    """The wiring, all positions and captures together."""
+    row = next((one for one in analysis.wiring if one.output == output), None)
+    p = grounds.normal_probability
+    if row is None or not math.isfinite(p):
+        return ("wiring", "cannot be told", DASH, DASH, "not heard")
+    likelier = "normal" if p > 0.5 else "inverted"
+    word = f"not decided, likelier {likelier}" if row.polarity == "undecided" else row.polarity
+    captures = {one.capture for one in analysis.arrivals if one.output == output and math.isfinite(one.level_db)}
+    drawn = f"{_agreeing(row.positions_agreeing, row.positions)}, {plural(len(captures), 'capture')}"
+    return ("wiring", word, odds(max(p, 1.0 - p)), DASH, drawn)
+
+
+def _agreeing(n_agreeing: int, n: int) -> str:
+    """How many positions that tell a wiring read it alike.
+
+    >>> _agreeing(3, 4), _agreeing(0, 1), _agreeing(0, 0)
+    ('3 of 4 positions agree', 'the one position that tells disagrees', 'no position tells')
+    """
+    if n == 1:
+        return f"the one position that tells {'agrees' if n_agreeing else 'disagrees'}"
+    return f"{n_agreeing} of {n} positions agree" if n else "no position tells"
+
+
+def _arrival_line(positions: Sequence[PositionGrounds]) -> tuple[str, ...]:
+    """First and last arrival, and how closely they are known."""
+    known = [one for one in positions if math.isfinite(one.arrival_ms)]
+    return (
+        "arrival at present settings",
+        _range([one.arrival_ms for one in known], "ms"),
+        DASH,
+        _range([one.arrival_std_ms for one in known], "ms"),
+        plural(len(known), "position"),
+    )
+
+
+def _range(values: Sequence[float], unit: str) -> str:
+    """Lowest and highest value, or the one there is."""
+    if not values:
+        return DASH
+    ends = dict.fromkeys(number(value, 2) for value in (min(values), max(values)))
+    return f"{' to '.join(ends)} {unit}"
