@@ -24,11 +24,13 @@ MODEL_DB = 0.15
 #: What the cells that noise hides may change of a lead between polarities, for every cell that it does not.
 UNHEARD_DB = 0.3
 #: Chance that they overturn a setting, were all of them hidden: on trials right in nine of ten where a third was.
-OVERTURNED = 0.2
+OVERTURNED = 0.25
 #: No more than this is claimed.
 MOST = 0.995
 #: Smallest error of a margin, so that one without any is no division by nothing.
 _SMALLEST_DB = 1e-9
+#: A setting is doubtful for what is hidden where more than this share of what counts is.
+_MUCH_HIDDEN = 0.5
 #: What takes less than this from a confidence is not worth a word.
 _FELT = 0.01
 
@@ -123,6 +125,22 @@ def settings_confidence(spread: Spread) -> float:
 def _settings(margin_db: float, std_db: float, model_db: float, heard_share: float) -> float:
     """The same from its parts: what is heard says so, and what is not does not overturn it."""
     return above(margin_db, std_db, model_db) * (1.0 - OVERTURNED * (1.0 - heard_share))
+
+
+def doubt_words(spread: Spread, gain_db: float) -> str:
+    """Why a setting is not sure enough; gain_db : of the change in question, NaN where it is to stay."""
+    hidden = 1.0 - spread.heard_share
+    if hidden > _MUCH_HIDDEN:
+        return (
+            f"{100.0 * hidden:.0f} % of the low bands in which it may meet others are hidden, by noise or by outputs "
+            "that play alike"
+        )
+    short_db, short_std_db = float(np.mean(spread.regret_db)), float(np.std(spread.regret_db))
+    if math.isfinite(gain_db) and spread.gain_std_db > short_std_db:
+        return (
+            f"The best setting is not sure enough (its gain of {gain_db:.1f} dB varies by {spread.gain_std_db:.1f} dB)"
+        )
+    return f"It is not sure that no other setting is better (by {short_db:.1f} dB, give or take {short_std_db:.1f} dB)"
 
 
 def settings_limits(spread: Spread) -> tuple[Limit, ...]:

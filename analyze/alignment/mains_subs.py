@@ -19,6 +19,7 @@ from analyze.alignment.beforehand import is_faint
 from analyze.alignment.cells import HIGHEST_HZ
 from analyze.alignment.confidence import (
     Spread,
+    doubt_words,
     polarity_confidence,
     settings_confidence,
     settings_limits,
@@ -383,12 +384,7 @@ def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain:
         contradicted = [n for n in joint.groups[k] if n in joint.context.contradicted]
         if contradicted:
             return disagreement_words(contradicted)
-        doubt = (
-            f"The best setting is not sure enough (its gain of {gain:.1f} dB varies by {spread.gain_std_db:.1f} dB)"
-            if state[k] != UNCHANGED
-            else f"It is not sure that no other setting is better (by {np.mean(spread.regret_db):.1f} dB, give or take "
-            f"{np.std(spread.regret_db):.1f} dB)"
-        )
+        doubt = doubt_words(spread, gain if state[k] != UNCHANGED else math.nan)
         return f"{doubt}: record {_least_known(joint, k)} alone again, louder or longer, with noise or a sweep."
     if decision == "change":
         return f"Set it {change_words(state[k])}: {gain:.1f} dB more where it meets the others."

@@ -101,10 +101,11 @@ def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> 
     scatter = f"what that is worth varies by {number(setting.scatter_db, 2)} dB from one stretch of sound to the next"
     if setting.contradicted:
         scatter = f"two captures of {' and '.join(setting.contradicted)} disagree"
+    hidden = percent(1.0 - setting.heard_share)
     phrases = {
         SCATTER: scatter,
         SHORTFALL: f"another setting adds {number(setting.shortfall_db, 2)} dB more on average",
-        NOISE: f"noise hides {percent(1.0 - setting.heard_share)} of the low bands in which it may meet others",
+        NOISE: f"noise or outputs playing alike hide {hidden} of the low bands where it may meet others",
         MODEL: f"no recording tells differences closer than {number(MODEL_DB, 2)} dB",
     }
     because = _because(setting.limits, phrases)

@@ -104,7 +104,15 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
         lines.append(_rival_line(analysis, output, setting, "against leaving it", setting.present, []))
     hidden = 1.0 - setting.heard_share
     if hidden >= _TOLD_SHARE:
-        lines.append(("low bands that noise hides", percent(hidden), DASH, DASH, "all in which it may meet others"))
+        lines.append(
+            (
+                "low bands hidden by noise or by outputs playing alike",
+                percent(hidden),
+                DASH,
+                DASH,
+                "all in which it may meet others",
+            )
+        )
     held = {name: seat.holds_left_out for name, seat in setting.seats.items() if seat.holds_left_out is not None}
     return [*lines, *_left_out_lines(held)]
 
