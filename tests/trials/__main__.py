@@ -10,8 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from tests.trials.calibration import by_table, calibration, plot_calibration
-from tests.trials.cases import FAMILIES
-from tests.trials.run import run
+from tests.trials.run import ALL_FAMILIES, run
 from tests.trials.tables import table_of
 
 #: Columns left out when the rows of a single case are printed.
@@ -42,7 +41,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m tests.trials", description=__doc__)
     parser.add_argument("--cases", type=int, default=10, help="per family")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--family", nargs="+", choices=FAMILIES, default=list(FAMILIES))
+    parser.add_argument("--family", nargs="+", choices=ALL_FAMILIES, default=list(ALL_FAMILIES))
     parser.add_argument("--only", type=int, metavar="CASE", help="one case of each family, by its number; all its rows")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--keep", type=Path, metavar="FILE.csv", help="write all rows to this file")

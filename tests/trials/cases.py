@@ -2,7 +2,7 @@
 
 Families: `solo` (noise or sweeps through one output after another), `programme` (drums or music likewise), `together`
 (everything at once, each output with a mix of its own), `own clock` (seats on a recorder of its own), `flipped` (the
-same stretch twice with outputs turned over). Everything is invented but the recorded sounds.
+same stretch twice with outputs turned over); stages are made in `stage_cases.py`. All is invented but recorded sounds.
 """
 
 from __future__ import annotations
@@ -18,9 +18,12 @@ from tests.situations import takes
 from tests.trials.rigs import Output, Seat, draw_outputs, draw_seats
 from tests.trials.signals import MAKERS
 from tests.trials.traps import Trap, draw_traps, gains, spoil
+from tests.trials.variety import vary, write_down
 from tests.trials.venues import RATE_HZ, Venue, draw_venue, room_responses
 
 FAMILIES = tuple(MAKERS)
+#: Sets the stream of devices, taps and weights apart from that of all else.
+_APART = 1
 _LATENCY_S = 0.0021
 #: Most outputs and seats where captures are long or many, so that a trial stays cheap.
 _FEW_OUTPUTS, _FEW_SEATS, _MANY = 4, 4, 8
@@ -84,6 +87,7 @@ class Case:
             ),
         )
         path = takes.write(scene, folder, self._with_noise(), self.seed)
+        write_down(self, path)
         spoil(self, folder)
         return path
 
@@ -108,7 +112,8 @@ class Case:
 
 def make_case(family: str, seed: int, number: int) -> Case:
     """The case of a family; the same numbers give the same case."""
-    rng = np.random.default_rng([seed, FAMILIES.index(family), number])
+    numbers = [seed, FAMILIES.index(family), number]
+    rng = np.random.default_rng(numbers)
     venue = draw_venue(rng)
     is_short = family in ("solo", "programme")
     seats = draw_seats(venue, _MANY - 1 if is_short else _FEW_SEATS, rng)
@@ -116,6 +121,7 @@ def make_case(family: str, seed: int, number: int) -> Case:
     impulses = room_responses(venue, [o.place_m for o in outputs], [p.place_m for p in seats], rng)
     captures = MAKERS[family](outputs, seats, rng)
     traps = draw_traps(outputs, seats, captures, rng)
+    outputs, seats = vary(outputs, seats, captures, np.random.default_rng([*numbers, _APART]))
     f = np.fft.rfftfreq(impulses.shape[-1], 1.0 / RATE_HZ)
     chain = np.stack([o.wiring * o.box.response(f) * np.exp(-2j * np.pi * f * _LATENCY_S) for o in outputs])
     response = np.fft.rfft(impulses) * (gains(outputs, traps)[:, None] * chain)[:, None]

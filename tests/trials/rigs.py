@@ -15,8 +15,25 @@ _WIRED_INVERTED, _AGAINST, _CHAIN_INVERTED = 0.15, 0.05, 0.07
 
 
 @dataclass(frozen=True)
+class Device:
+    """What an output's processor can do."""
+
+    max_delay_s: float = 0.5
+    step_s: float = 1e-5
+    can_invert: bool = True
+
+    @property
+    def signs(self) -> tuple[float, ...]:
+        """Changes of polarity that are possible."""
+        return (1.0, -1.0) if self.can_invert else (1.0,)
+
+
+@dataclass(frozen=True)
 class Output:
-    """One output; wiring : +1 or -1; setting in force while recorded: sign and delay_s."""
+    """One output; wiring : +1 or -1; setting in force while recorded: sign and delay_s.
+
+    is_tapped_after : its feed is recorded with the setting in it
+    """
 
     name: str
     kind: str
@@ -28,6 +45,8 @@ class Output:
     delay_s: float = 0.0
     align_at: str = ""
     later_ms: float = 0.0
+    device: Device = Device()
+    is_tapped_after: bool = False
 
 
 @dataclass(frozen=True)
@@ -39,6 +58,7 @@ class Seat:
     place_m: Place
     chain: float
     snr_db: float
+    weight: float = 1.0
 
 
 @dataclass

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from tests.trials.cases import Case
+from tests.trials.stage_cases import StageCase
 
 
 @dataclass(frozen=True)
@@ -13,8 +14,8 @@ class Row:
     """A row of the table that all figures are made of.
 
     what : setting, polarity, fill, fill polarity, monitor, monitor polarity, wiring, arrival polarity, own polarity,
-        chain (carry a claim); opposed, fill out of reach, regret, gain, arrival, finding, false finding, failed,
-        yardstick ..., case, seconds (do not)
+        chain, stage polarity (carry a claim); stage delay, opposed, fill out of reach, regret, gain, arrival, finding,
+        false finding, failed, yardstick ..., case, seconds (do not)
     where, kind : which output or position, full-range or sub
     decision : the program's word; claim : probability stated, NaN for none; is_right : 1, 0, NaN where it cannot be;
         of something undecided, whether the candidate named in words would have been
@@ -43,7 +44,7 @@ class Row:
     averages: float = math.nan
 
 
-def row(case: Case, what: str, where: str = "", kind: str = "", decision: str = "", **more: float) -> Row:
+def row(case: Case | StageCase, what: str, where: str = "", kind: str = "", decision: str = "", **more: float) -> Row:
     """A row of a case; truth values become 1 and 0."""
     return Row(
         case.family, case.seed, case.number, what, where, kind, decision, **{k: float(v) for k, v in more.items()}

@@ -5,43 +5,65 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from itertools import repeat
 from pathlib import Path
+from typing import Any
 
 from analyze.description import load_sound_check
 from analyze.errors import AnalyzeError
 from analyze.pipeline import analyse
-from tests.trials.cases import Case, make_case
+from tests.trials.cases import FAMILIES, Case, make_case
 from tests.trials.rows import Row, row
 from tests.trials.scoring import score
 from tests.trials.scoring_yardsticks import yardstick_rows
+from tests.trials.stage_cases import STAGE, make_stage_case
+from tests.trials.stage_scoring import about_stage, stage_score, stage_yardstick_rows
+from tests.trials.variety import words
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What is done with the cases of a family: made, told about, looked at with simple methods, scored."""
+
+    make: Callable[..., Any]
+    about: Callable[..., Row]
+    yardsticks: Callable[..., list[Row]]
+    score: Callable[..., list[Row]]
 
 
 def run_case(family: str, seed: int, number: int, folder: Path | None = None) -> list[Row]:
     """All rows of one case, those of the yardsticks among them; its recordings stay in `folder` if one is given."""
     start_s = time.process_time()
-    case = make_case(family, seed, number)
+    kind = _STAGES if family == STAGE else _SOUND_CHECKS
+    case = kind.make(family, seed, number)
     with tempfile.TemporaryDirectory() as place:
         path = case.write(folder or Path(place))
-        rows = [_about(case), *yardstick_rows(case, path.parent)]
+        rows = [kind.about(case), *kind.yardsticks(case, path.parent)]
         made_s = time.process_time()
         try:
             analysis = analyse(load_sound_check(path), workers=1)
         except AnalyzeError as error:
             return [*rows, row(case, "failed", str(error))]
     analysed_s = time.process_time()
-    rows += score(case, analysis)
+    rows += kind.score(case, analysis)
     return [*rows, row(case, "seconds", value=time.process_time() - start_s, other=analysed_s - made_s)]
 
 
 def _about(case: Case) -> Row:
     """What a case is like; value: number of outputs, other: mean signal to noise, dB."""
-    traps = ", ".join(f"{t.name} {t.where}" for t in case.traps) or "no traps"
+    traps = ", ".join([f"{t.name} {t.where}" for t in case.traps] + [*words(case)]) or "no traps"
     snr_db = sum(p.snr_db for p in case.positions) / len(case.positions)
     where = f"{case.venue.kind}; {case.captures[0].name}; {traps}"
     return row(case, "case", where, n=len(case.positions), value=len(case.outputs), other=snr_db)
+
+
+_SOUND_CHECKS = Kind(make_case, _about, yardstick_rows, score)
+_STAGES = Kind(make_stage_case, about_stage, stage_yardstick_rows, stage_score)
+#: Families of the trials, stages last.
+ALL_FAMILIES = (*FAMILIES, STAGE)
 
 
 def run(families: Sequence[str], seed: int, numbers: Sequence[int], jobs: int) -> Iterator[list[Row]]:

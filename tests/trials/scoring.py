@@ -3,9 +3,10 @@
 A group's setting is right as `formats.md` says under `confidence`: with the others as recommended it has the best
 polarity and a delay within a sixth of a period at the top of the overlap, or it costs 0.5 dB at most in the group's own
 cells; fills and towers: polarity of the leading edge as the reference's and arrivals within 0.3 ms of what was asked; a
-monitor: the other polarity is better by 0.5 dB at most in its own cells on stage. A polarity is right when it is the
-better one at its own best delay, or within 0.05 dB of it. Of a group there is one row: it has one setting; where its
-members are wired against each other no setting is right, and `opposed` says what was decided.
+monitor: the other polarity is better by 0.5 dB at most in its own cells on stage, or the audience pays for it. A
+polarity is right when it is the better one at its own best delay, or within 0.05 dB of it. Of a group there is one row:
+it has one setting; where its members are wired against each other no setting is right, and `opposed` says what was
+decided.
 """
 
 from __future__ import annotations
@@ -24,6 +25,8 @@ from tests.trials.scoring_chains import chain_rows
 from tests.trials.truth import RIGHT_DB, TIE_DB, Truth, is_opposed, late_ms, stage_score_db, truth_of
 
 _FILL_RIGHT_MS = 0.3
+#: What a monitor may take from the audience, dB.
+_SPARED_DB = 0.1
 _CANDIDATE = re.compile(r"candidate (normal|inverted), ([0-9.]+) ms")
 
 
@@ -104,10 +107,10 @@ def _fill(truth: Truth, group: list[int], r: Recommendation, after: Settings) ->
     judged, first = settings or after, group[0]
     late, before_ms = (late_ms(case, group, d) for d in (judged.delays_s, truth.present().delays_s))
     error_ms = abs(late)
-    if 1000.0 * judged.delays_s[first] - late < 0.0:  # it would need a delay below zero
-        return [row(case, "fill out of reach", r.output, "full-range", r.decision, value=error_ms)]
     leading = judged.signs[[0, first]] * np.array([case.outputs[i].wiring for i in (0, first)])
     is_polarity = leading[0] == leading[1]
+    if not _is_within_reach(case, first, judged.delays_s[first] - late / 1000.0, judged.signs[0]):
+        return [row(case, "fill out of reach", r.output, "full-range", r.decision, value=error_ms)]
     is_right = is_polarity and error_ms <= _FILL_RIGHT_MS
     known = 1.0 if settings is not None else math.nan
     evidence = {"gain_db": r.gain_db}
@@ -119,10 +122,21 @@ def _fill(truth: Truth, group: list[int], r: Recommendation, after: Settings) ->
     ]  # fmt: skip
 
 
+def _is_within_reach(case: Case, i: int, delay_s: float, reference_sign: float) -> bool:
+    """Whether output i's device offers about this delay, and the polarity that makes leading edges agree."""
+    output = case.outputs[i]
+    sign = reference_sign * case.outputs[0].wiring * output.wiring
+    is_delay = 0.0 <= delay_s <= output.device.max_delay_s
+    return is_delay and (output.device.can_invert or sign == output.sign)
+
+
 def _monitor(truth: Truth, group: list[int], r: Recommendation, after: Settings) -> list[Row]:
-    """Monitors: value is what the other polarity would cost on stage, dB."""
+    """Monitors: value is what the other polarity would cost on stage, dB.
+
+    One that the audience would pay for is no better one, and a change that it pays for is not right.
+    """
     case, settings = truth.case, _considered(group, r, after)
-    if settings is None or not math.isfinite(r.confidence):
+    if settings is None or not math.isfinite(r.confidence) or not case.outputs[group[0]].device.can_invert:
         return []
     turned = settings.signs.copy()
     turned[group] *= -1.0
@@ -130,10 +144,12 @@ def _monitor(truth: Truth, group: list[int], r: Recommendation, after: Settings)
     if not math.isfinite(here):
         return []
     cost = here - other
+    spared = truth.sums.score_db(settings) - truth.sums.score_db(Settings(turned, settings.delays_s))
+    is_paid_for, is_harm = spared > _SPARED_DB, r.decision == "change" and spared < -RIGHT_DB
     more = {"value": cost, "cost_db": r.cost_if_wrong_db}
     return [
         row(case, "monitor", r.output, "full-range", r.decision, claim=r.confidence,
-            is_right=cost >= -RIGHT_DB, **more),
+            is_right=(cost >= -RIGHT_DB or is_paid_for) and not is_harm, **more),
         row(case, "monitor polarity", r.output, "full-range", r.decision, claim=r.polarity_confidence,
-            is_right=cost >= -TIE_DB, **more),
+            is_right=(cost >= -TIE_DB or is_paid_for) and not is_harm, **more),
     ]  # fmt: skip

@@ -12,7 +12,7 @@ from tests.trials.yardsticks import LEAVE, METHODS, Reading, readings
 
 
 def yardstick_rows(case: Case, folder: Path) -> list[Row]:
-    """Rows of the three methods; `decision` is the method."""
+    """Rows of all methods; `decision` is the method."""
     truth, read = truth_of(case), readings(case, folder)
     rows = []
     for method in METHODS:

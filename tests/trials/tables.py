@@ -7,7 +7,9 @@ from collections.abc import Callable
 import pandas as pd
 
 from tests.trials.cases import FAMILIES
-from tests.trials.yardsticks import CORRELATION, LEAVE, PEAK
+from tests.trials.stage_cases import STAGE
+from tests.trials.stage_kit import NOT_NAMED
+from tests.trials.yardsticks import CORRELATION, LEAVE, PEAK, PHASE
 
 #: Targets in the order of `FAMILIES`: at most, but for shares claimed and right.
 TARGETS: dict[str, tuple[str, ...]] = {
@@ -24,7 +26,7 @@ TARGETS: dict[str, tuple[str, ...]] = {
 }
 #: What carries a claim. Polarities of arrivals repeat those of the wiring and count only where they are wrong.
 CLAIMS = ("setting", "polarity", "fill", "fill polarity", "monitor", "monitor polarity", "wiring", "own polarity")
-CLAIMS = (*CLAIMS, "chain")
+CLAIMS = (*CLAIMS, "chain", "stage polarity")
 DECIDED = ("keep", "change")
 _WORSE_DB, SURE = 0.05, 0.95
 _MOST_NAMED = 8
@@ -33,6 +35,9 @@ _MOST_NAMED = 8
 def table_of(rows: pd.DataFrame, family: str) -> pd.DataFrame:
     """Measures x (what was reached, target) of one family."""
     part = rows[rows.family == family]
+    if family == STAGE:
+        reached = {name: measure(part) for name, measure in STAGE_MEASURES.items()}
+        return pd.DataFrame({"reached": reached}).assign(target="")
     targets = {name: values[FAMILIES.index(family)] for name, values in TARGETS.items()}
     reached = {name: measure(part) for name, measure in MEASURES.items()}
     return pd.DataFrame({"reached": reached, "target": pd.Series(targets)}).reindex(list(MEASURES)).fillna("")
@@ -91,9 +96,9 @@ def _claimed(part: pd.DataFrame) -> str:
     return _share((settings.claim >= SURE) & settings.decision.isin(DECIDED))
 
 
-def _wiring(kind: str) -> Callable[[pd.DataFrame], str]:
+def _signs(what: str, kind: str) -> Callable[[pd.DataFrame], str]:
     def measure(part: pd.DataFrame) -> str:
-        rows = of(part, "wiring", kind)
+        rows = of(part, what, kind)
         is_open = rows.decision == "undecided"
         right = ~is_open & (rows.is_right == 1.0)
         shares = [f"{100.0 * s.mean():.0f}" for s in (right, is_open, ~is_open & ~right)]
@@ -103,9 +108,11 @@ def _wiring(kind: str) -> Callable[[pd.DataFrame], str]:
 
 
 def _over_stated(part: pd.DataFrame) -> str:
-    rows = of(part, "arrival")
-    shares = [(found.value / found.other).quantile(0.9) for _, found in rows.groupby("kind")]
-    return " / ".join(f"{s:.1f}" for s in shares)
+    return " / ".join(_quotient(found) for _, found in of(part, "arrival").groupby("kind"))
+
+
+def _quotient(rows: pd.DataFrame) -> str:
+    return f"{(rows.value / rows.other).quantile(0.9):.1f}"
 
 
 def _fills(part: pd.DataFrame) -> str:
@@ -127,6 +134,16 @@ def _yardstick(method: str) -> Callable[[pd.DataFrame], str]:
             words.append(f"wiring {wired[0]:.0f} / {wired[1]:.0f} %")
             words.append(f"sub arrival {_middle(of(rows, 'yardstick arrival', 'sub').value, '{:.1f}')}")
         return "; ".join([*words, f"fills {_two(fills, '{:.2f}')}"])
+
+    return measure
+
+
+def _stage_yardstick(method: str) -> Callable[[pd.DataFrame], str]:
+    """Share of polarities right; error of the delay."""
+
+    def measure(part: pd.DataFrame) -> str:
+        rows = of(part[part.decision == method], "yardstick stage")
+        return f"right {_share(rows.is_right)}; delay {_two(rows.value, '{:.3f}')}"
 
     return measure
 
@@ -157,8 +174,8 @@ MEASURES: dict[str, Callable[[pd.DataFrame], str]] = {
     "wrong though 0.95 claimed": _wrong,
     "settings claimed at 0.95": _claimed,
     "settings decided": lambda p: _share(of(p, "setting").decision.isin(DECIDED)),
-    "wiring full-range, right / undecided / wrong": _wiring("full-range"),
-    "wiring sub, right / undecided / wrong": _wiring("sub"),
+    "wiring full-range, right / undecided / wrong": _signs("wiring", "full-range"),
+    "wiring sub, right / undecided / wrong": _signs("wiring", "sub"),
     "arrival full-range, median, ms": lambda p: _middle(of(p, "arrival", "full-range").value, "{:.4f}"),
     "arrival sub, median, ms": lambda p: _middle(of(p, "arrival", "sub").value, "{:.2f}"),
     "arrival error over stated std, 90 %": _over_stated,
@@ -171,6 +188,22 @@ MEASURES: dict[str, Callable[[pd.DataFrame], str]] = {
     "failed": lambda p: f"{len(of(p, 'failed'))}{_names(of(p, 'failed'))}",
     LEAVE: _yardstick(LEAVE),
     CORRELATION: _yardstick(CORRELATION),
+    PHASE: _yardstick(PHASE),
     PEAK: _yardstick(PEAK),
+    "CPU seconds a case": _seconds,
+}
+
+STAGE_KINDS = ("kick", "snare", "overhead", "bass")
+STAGE_MEASURES: dict[str, Callable[[pd.DataFrame], str]] = {
+    "polarity, right / undecided / wrong": lambda p: _signs("stage polarity", "")(p[p.kind != NOT_NAMED]),
+    **{f"polarity {kind}": _signs("stage polarity", kind) for kind in (*STAGE_KINDS, NOT_NAMED)},
+    "wrong though 0.95 claimed": _wrong,
+    "polarity claimed at 0.95": lambda p: _share(of(p[p.kind != NOT_NAMED], "stage polarity").claim >= SURE),
+    "delay median / 90 %, ms": lambda p: _two(of(p, "stage delay").value, "{:.3f}"),
+    **{f"delay {k}, ms": lambda p, k=k: _two(of(p, "stage delay", k).value, "{:.3f}") for k in STAGE_KINDS},
+    "delay error over stated std, 90 %": lambda p: _quotient(of(p, "stage delay")),
+    "findings that are not so": _counts("false finding"),
+    "failed": MEASURES["failed"],
+    **{method: _stage_yardstick(method) for method in (CORRELATION, PHASE, PEAK)},
     "CPU seconds a case": _seconds,
 }

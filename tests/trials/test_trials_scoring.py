@@ -4,82 +4,41 @@ from __future__ import annotations
 
 from itertools import pairwise
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
-from numpy.typing import NDArray
 
-from analyze.alignment.rows import Recommendation
 from analyze.findings import Finding
 from analyze.responses.rows import Arrival, Wiring
 from analyze.simulate_feeds import make_feed
 from analyze.simulate_truth import make_bench
 from tests.situations.takes import Take
-from tests.trials.boxes import Box
 from tests.trials.calibration import calibration
-from tests.trials.cases import Case
-from tests.trials.efficiency import Settings, make_sums
-from tests.trials.rigs import Output, Seat
-from tests.trials.rows import Row
+from tests.trials.efficiency import Reach, Settings, make_sums
+from tests.trials.point_sources import (
+    BOX,
+    FAR,
+    FURTHER,
+    LINES_HZ,
+    MAIN,
+    NEAR,
+    analysis_of,
+    case_of,
+    delayed,
+    main_and_sub,
+    only,
+    recommendation,
+)
+from tests.trials.rigs import Output
 from tests.trials.scoring import score
 from tests.trials.tables import wrong_though_sure
 from tests.trials.truth import truth_of
-from tests.trials.venues import RATE_HZ, Venue
-from tests.trials.yardsticks import CORRELATION, PEAK, readings
+from tests.trials.venues import RATE_HZ
+from tests.trials.yardsticks import CORRELATION, PEAK, PHASE, readings
 
-VENUE = Venue("open air", (60.0, 40.0, 20.0), 0.0, 0.0, 20.0)
-LINES_HZ = np.fft.rfftfreq(RATE_HZ // 2, 1.0 / RATE_HZ)
-BOX = Box(((50.0, 0.7),), 0.0)
-#: Distances to main, sub and tower, m: a flight of 10, 15 and 20 ms at 343.2 m/s.
-NEAR, FAR, FURTHER = 3.432, 5.148, 6.864
 #: Bands of the score, lowest and highest frequency, Hz (IEC 61260-1).
 EDGES_HZ = 10.0 ** (np.arange(13.5, 26.0) / 10.0)
-
-
-def delayed(delay_s: float, sign: float = 1.0) -> NDArray[np.complex128]:
-    return sign * np.exp(-2j * np.pi * LINES_HZ * delay_s)
-
-
-def case_of(*outputs: Output, captures: tuple[Take, ...] = (), chains: tuple[float, ...] = (1.0, 1.0)) -> Case:
-    """Flat point sources of equal level at seats in the same place."""
-    seats = tuple(Seat(f"seat {k + 1}", "audience", (0.0, 0.0, 0.0), c, 40.0) for k, c in enumerate(chains))
-    case = Case("solo", 3, 1, VENUE, outputs, seats, LINES_HZ, np.empty(0), captures)
-    flight_s = case.arrival_s - np.array([o.delay_s for o in outputs])[:, None]
-    h = np.stack([[delayed(t, o.wiring) for t in row] for o, row in zip(outputs, flight_s, strict=True)])
-    return Case("solo", 3, 1, VENUE, outputs, seats, LINES_HZ, h, captures)
-
-
-def main_and_sub(wiring: float = 1.0) -> Case:
-    """A sub 1 ms behind the main: it belongs at 3 ms."""
-    main = Output("main", "main", "", (NEAR, 0.0, 0.0), BOX, delay_s=0.008)
-    return case_of(main, Output("sub", "sub", "", (FAR, 0.0, 0.0), BOX, wiring=wiring, delay_s=0.004))
-
-
-def recommendation(output: str, kind: str, delay_ms: float, polarity: str, **more: object) -> Recommendation:
-    given = {
-        "output": output, "kind": kind, "group": "", "setting_delay_ms": 0.0, "setting_polarity": "normal",
-        "recommended_delay_ms": delay_ms, "recommended_polarity": polarity, "delay_change_ms": 0.0,
-        "polarity_change": "no", "decision": "change", "confidence": 0.97, "polarity_confidence": 0.96,
-        "cost_if_wrong_db": 1.0, "gain_db": 0.0, "worst_position": "", "worst_gain_db": 0.0, "overlap_low_hz": 25.0,
-        "overlap_high_hz": 300.0, "alternative": "", "reason": "",
-    }  # fmt: skip
-    return Recommendation(**{**given, **more})
-
-
-#: The reference of `main_and_sub`, left as it is.
-MAIN = recommendation("main", "main", 8.0, "normal", decision="reference")
-
-
-def analysis_of(*recommendations: Recommendation, **more: object) -> SimpleNamespace:
-    tables = {"recommendations": recommendations, "wiring": (), "arrivals": (), "findings": ()}
-    return SimpleNamespace(**{**tables, **more})
-
-
-def only(rows: list[Row], what: str, where: str = "") -> Row:
-    (found,) = [r for r in rows if r.what == what and (not where or r.where == where)]
-    return found
 
 
 def loss_db(apart_s: float) -> float:
@@ -122,7 +81,7 @@ def test_the_score_is_that_of_the_demo_s_own_bench() -> None:
     )
     choice = max(bench.best(settings.signs, settings.delays_s, [1, 2], (0.011, 0.031)), key=lambda c: c.score_db)
     level = Settings(settings.signs * [1, -1, 1, 1], np.array([0.0, 0.011, 0.011, 0.002]))
-    found = sums.best(level, [[1, 2]], [(0.0, 0.02)])
+    found = sums.best(level, [[1, 2]], [Reach(0.0, 0.02)])
     assert sums.score_db(found) == pytest.approx(choice.score_db, abs=2e-3)
 
 
@@ -131,7 +90,7 @@ def test_two_groups_are_searched_jointly() -> None:
     h = np.stack([[delayed(0.02)], [delayed(0.012, -1.0)], [delayed(0.007)]])
     sums = make_sums(LINES_HZ, h)
     now = Settings(np.ones(3), np.zeros(3))
-    best = sums.best(now, [[1], [2]], [(0.0, 0.03), (0.0, 0.03)])
+    best = sums.best(now, [[1], [2]], [Reach(0.0, 0.03), Reach(0.0, 0.03)])
     assert sums.score_db(best) == pytest.approx(0.0, abs=1e-3)
     np.testing.assert_allclose(best.delays_s, [0.0, 0.008, 0.013], atol=2e-5)
     np.testing.assert_array_equal(best.signs, [1.0, -1.0, 1.0])
@@ -267,7 +226,7 @@ def test_the_yardsticks_read_time_and_sign_off_clean_recordings(tmp_path: Path) 
         settings = reading.settings(case)
         assert settings.signs[1] == -1.0
         assert settings.delays_s[1] == pytest.approx(0.003, abs=0.6 / RATE_HZ)
-    assert set(readings(case, tmp_path)) == {CORRELATION, PEAK}
+    assert set(readings(case, tmp_path)) == {CORRELATION, PHASE, PEAK}
 
 
 @pytest.mark.parametrize(("right", "verdict"), [(0.97, "yes"), (0.80, "no")])

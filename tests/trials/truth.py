@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tests.trials.cases import Case
-from tests.trials.efficiency import Settings, Sums, make_sums
+from tests.trials.efficiency import Reach, Settings, Sums, make_sums
 
 #: As the method searches: within so much of the present setting and of aligned arrivals, s.
 _AROUND_PRESENT_S, _AROUND_ALIGNED_S = 0.040, 0.020
@@ -22,10 +22,11 @@ _MEETS_DB = 10.0
 
 @dataclass(frozen=True)
 class Verdict:
-    """One group's setting held against the truth, the others as recommended.
+    """One group's setting held against the truth, the others as recommended; all within what its device can do.
 
     regret_db : given away in the group's own cells; is_near : polarity best and delay within a sixth of a period
-    lead_db : best of the better polarity minus best of the other; is_best_polarity : or a tie
+    lead_db : best of the better polarity minus best of the other, infinite where it cannot invert
+    is_best_polarity : or a tie
     """
 
     regret_db: float
@@ -41,7 +42,7 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Truth:
-    """A case's audience sums; movable : groups of mains and subs other than the reference's, with their ranges_s.
+    """A case's audience sums; movable : groups of mains and subs other than the reference's, and what each can reach.
 
     Groups wired against themselves are no matter of a setting and stay out.
     """
@@ -49,7 +50,7 @@ class Truth:
     case: Case
     sums: Sums
     movable: list[list[int]]
-    ranges_s: list[tuple[float, float]]
+    reaches: list[Reach]
 
     def present(self) -> Settings:
         """The settings in force while recorded."""
@@ -60,7 +61,7 @@ class Truth:
         now = settings
         for group in self.movable:
             now = now.with_those_of(group, self.present())
-        found = self.sums.best(now, self.movable, self.ranges_s)
+        found = self.sums.best(now, self.movable, self.reaches)
         return max([found, settings, *also], key=self.sums.score_db)
 
     def left(self, settings: Settings) -> Settings:
@@ -75,12 +76,12 @@ class Truth:
         if not own.any():
             return None
         now = settings.with_those_of(group, self.present())
-        range_s = self.ranges_s[self.movable.index(group)]
+        reach = self.reaches[self.movable.index(group)]
         here = self.sums.score_db(settings, own)
-        tops = {sign: self.sums.best_of_one(now, group, range_s, own, (sign,)) for sign in (1.0, -1.0)}
+        tops = {s: self.sums.best_of_one(now, group, replace(reach, signs=(s,)), own) for s in reach.signs}
         sign = float(settings.signs[group[0]] * now.signs[group[0]])
         best, score = tops[sign]
-        other = tops[-sign][1]
+        other = tops[-sign][1] if -sign in tops else -np.inf
         near_s = abs(best.delays_s[group[0]] - settings.delays_s[group[0]])
         is_near = bool(near_s <= self._sixth_s(group) and score >= other)
         regret_db = max(0.0, max(score, other) - here)
@@ -97,7 +98,7 @@ class Truth:
         return 1.0 / (6.0 * min(max(tops), _TOP_HZ)) if max(tops) > 0.0 else 0.0
 
     def _overlap_top_hz(self, i: int, group: list[int]) -> float:
-        """Upper edge of the longest run of third octaves where output i meets the rest at half the seats; 0: none."""
+        """Upper edge of the longest run of third octaves where output i meets the rest at half the weight; 0: none."""
         case = self.case
         centres = np.arange(13, 41)  # 20 Hz to 10 kHz
         edges = 10.0 ** (np.append(centres - 0.5, centres[-1] + 0.5) / 10.0)
@@ -105,7 +106,7 @@ class Truth:
         energy = np.add.reduceat(np.abs(case.response[:, case.audience]) ** 2, first, axis=-1)[..., :-1]
         level_db = 10.0 * np.log10(energy + 1e-30)
         other = level_db[[k for k in range(len(level_db)) if k not in group]].max(axis=0)
-        meets = (np.abs(level_db[i] - other) <= _MEETS_DB).mean(axis=0) >= 0.5
+        meets = np.average(np.abs(level_db[i] - other) <= _MEETS_DB, axis=0, weights=self.sums.weights) >= 0.5
         best, run = (0, 0), 0
         for k, is_meeting in enumerate(meets):
             run = run + 1 if is_meeting else 0
@@ -120,9 +121,10 @@ def present(case: Case) -> Settings:
 
 def truth_of(case: Case) -> Truth:
     """The truth of a case; without a movable group where mains and subs meet nowhere."""
-    sums = make_sums(case.frequency_hz, case.response[:, case.audience])
+    weights = np.array([case.positions[p].weight for p in case.audience])
+    sums = make_sums(case.frequency_hz, case.response[:, case.audience], weights)
     movable = [g for g in case.groups[1:] if case.outputs[g[0]].kind in ("main", "sub") and not is_opposed(case, g)]
-    return Truth(case, sums, movable, [_range_s(case, group) for group in movable])
+    return Truth(case, sums, movable, [_reach(case, group) for group in movable])
 
 
 def is_opposed(case: Case, group: Sequence[int]) -> bool:
@@ -130,16 +132,17 @@ def is_opposed(case: Case, group: Sequence[int]) -> bool:
     return len({case.outputs[i].wiring for i in group}) > 1
 
 
-def _range_s(case: Case, group: list[int]) -> tuple[float, float]:
-    """Changes of delay that are searched: around the present setting and aligned arrivals, never below zero delay."""
+def _reach(case: Case, group: list[int]) -> Reach:
+    """What is searched: around the present setting and aligned arrivals, and no more than the device can do."""
     arrival = case.arrival_s[:, case.audience]
     aligned = float(np.mean(arrival[case.groups[0]].mean(axis=0) - arrival[group].mean(axis=0)))
     near = aligned - _AROUND_ALIGNED_S, aligned + _AROUND_ALIGNED_S
     low, high = max(-_AROUND_PRESENT_S, near[0]), min(_AROUND_PRESENT_S, near[1])
     if low > high:
         low, high = near
-    least = -case.outputs[group[0]].delay_s
-    return max(low, least), max(high, least)
+    first = case.outputs[group[0]]
+    low, high = np.clip([low, high], -first.delay_s, first.device.max_delay_s - first.delay_s).tolist()
+    return Reach(low, high, first.device.signs, first.device.step_s, first.delay_s)
 
 
 def late_ms(case: Case, group: Sequence[int], delays_s: NDArray[np.float64]) -> float:

@@ -1,8 +1,9 @@
-"""Three simple methods beside which the program is measured: leave as is, plain correlation, impulse-response peak.
+"""Simple methods beside which the program is measured: leave as is, two correlations, impulse-response peak.
 
-Both of the latter read sign and time of an output at a microphone off one maximum: of the correlation of feed and
-recording, or of the impulse response that dividing the one's spectrum by the other's gives. Subs and outfills are lined
-up with the reference by the mean over the seats, fills and towers where asked; the sign is the seats' majority.
+The latter read sign and time of one track against another off one maximum: of their correlation; of their correlation
+with the magnitude of every line made alike, the phase transform (Knapp & Carter 1976, IEEE ASSP-24(4)); or of the
+impulse response that dividing the one's spectrum by the other's gives. Subs and outfills are lined up with the
+reference by the mean over the seats, fills and towers where asked; the sign is the seats' majority.
 """
 
 from __future__ import annotations
@@ -20,11 +21,14 @@ from tests.trials.efficiency import Settings
 from tests.trials.truth import present
 from tests.trials.venues import RATE_HZ
 
-LEAVE, CORRELATION, PEAK = METHODS = ("leave as is", "plain correlation", "impulse-response peak")
+METHODS = ("leave as is", "plain correlation", "phase-transform correlation", "impulse-response peak")
+LEAVE, CORRELATION, PHASE, PEAK = METHODS
 #: Latest arrival looked for on a common clock, s; on a clock of its own it may be anywhere.
 _LATEST_S = 1.0
 #: What a spectrum is divided by is no less than this share of its mean energy.
 _REGULARISED = 1e-3
+#: Lines of a smaller share of the largest have no phase.
+_NO_PHASE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -77,7 +81,7 @@ def _first_takes(case: Case) -> Iterator[tuple[int, Take]]:
 def _read(case: Case, folder: Path, number: int, take: Take, out: dict[str, Reading]) -> None:
     """Fill in times and signs of one take."""
     import soundfile
-    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.fft import next_fast_len, rfft
 
     tracks, _ = soundfile.read(folder / f"take_{number}.wav", dtype="float32", always_2d=True)
     n_feeds = tracks.shape[1] - len(case.positions)
@@ -88,13 +92,28 @@ def _read(case: Case, folder: Path, number: int, take: Take, out: dict[str, Read
     heard = [rfft(m, n) for m in microphones]
     for name, feed in take.feeds.items():
         sent = rfft(feed.astype(np.float32), n)
-        energy = np.abs(sent) ** 2
-        divided = np.conj(sent) / (energy + _REGULARISED * energy.mean())
-        for method, weight in ((CORRELATION, np.conj(sent)), (PEAK, divided)):
-            for p, spectrum in enumerate(heard):
-                lags = irfft(weight * spectrum, n)
-                if case.positions[p].name not in take.own_clock:
-                    lags = lags[: round(_LATEST_S * RATE_HZ)]
-                top = int(np.abs(lags).argmax())
-                out[method].time_s[case.output(name), p] = (top if top < n // 2 else top - n) / RATE_HZ
-                out[method].sign[case.output(name), p] = np.sign(lags[top])
+        for p, spectrum in enumerate(heard):
+            is_own = case.positions[p].name in take.own_clock
+            for method, lags in lags_of(sent, spectrum, n).items():
+                time_s, sign = top_of(
+                    lags, RATE_HZ, (-n / 2 / RATE_HZ, n / 2 / RATE_HZ) if is_own else (0.0, _LATEST_S)
+                )
+                out[method].time_s[case.output(name), p], out[method].sign[case.output(name), p] = time_s, sign
+
+
+def lags_of(sent: NDArray[np.complex64], heard: NDArray[np.complex64], n: int) -> dict[str, NDArray[np.float32]]:
+    """What each method takes the maximum of, (lag,) as the transform of length n has it, later first, then earlier."""
+    from scipy.fft import irfft
+
+    energy, cross = np.abs(sent) ** 2, np.conj(sent) * heard
+    flattened = cross / (np.abs(cross) + _NO_PHASE * np.abs(cross).max())
+    divided = cross / (energy + _REGULARISED * energy.mean())
+    return {CORRELATION: irfft(cross, n), PHASE: irfft(flattened, n), PEAK: irfft(divided, n)}
+
+
+def top_of(lags: NDArray[np.float32], rate_hz: float, range_s: tuple[float, float]) -> tuple[float, float]:
+    """Time in s and sign of the largest magnitude between two times, the latter left out."""
+    first, stop = (round(t * rate_hz) for t in range_s)
+    inside = lags[np.arange(first, stop)]
+    top = int(np.abs(inside).argmax())
+    return (first + top) / rate_hz, float(np.sign(inside[top]))
