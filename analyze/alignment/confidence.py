@@ -24,7 +24,7 @@ MODEL_DB = 0.15
 #: What the cells that noise hides may change of a lead between polarities, for every cell that it does not.
 UNHEARD_DB = 0.3
 #: Chance that they overturn a setting, were all of them hidden: on trials right in nine of ten where a third was.
-OVERTURNED = 0.25
+OVERTURNED = 0.22
 #: No more than this is claimed.
 MOST = 0.995
 #: Smallest error of a margin, so that one without any is no division by nothing.
