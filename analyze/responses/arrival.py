@@ -37,6 +37,9 @@ _BAND_RANGE_DB = 20.0
 _LEAST_TOLD = 0.5
 #: Third octaves that may be missing from the run of an output's own.
 _WIDEST_GAP = 2
+#: Without a sharp arrival a band narrower than this counts in proportion: what is taken for the box and what the noise
+#: leaves of it is then alike at every position, and a kick drum under noise read a main inverted at four of four.
+_WHOLE_BAND_OCTAVES = 3.0
 #: Freedom of the delay around the arrival seen at high frequencies: phase left by crossovers inside the box.
 _SLACK_S = 0.0006
 #: Log-odds that the lowest driver's sound arrives where the high end does: its height over the noise, at most this.
@@ -127,7 +130,9 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     found = [onset(train, search, expected) for train in trains if train is not None]
     if not found:
         return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, None, 0.0)
-    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, found[0], _agreed(found))
+    trust = 1.0 if np.isfinite(sharp_s) else min(1.0, float(np.log2(high_hz / low_hz)) / _WHOLE_BAND_OCTAVES)
+    evidence = trust * _agreed(found)
+    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, found[0], evidence)
 
 
 def _is_told(responses: Responses, i: int, p: int, band_hz: tuple[float, float]) -> bool:
