@@ -6,6 +6,8 @@ is found does not depend on where a run falls among the stretches.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -48,6 +50,12 @@ class Spans:
         return tuple(self._spans)
 
 
+def new_windows(windows: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Of the windows found in a row that begins with its history those not counted before, and how many runs begin."""
+    n_runs = np.count_nonzero((np.diff(windows, prepend=-2) > 1) & (windows > 0))
+    return windows[windows > 0], int(n_runs)
+
+
 class ClippedRuns:
     """Counts samples in runs of at least `shortest` equal ones at `full_scale` or beyond, across stretches.
 
@@ -76,11 +84,8 @@ class ClippedRuns:
         windows = loud[: 1 - n][loud[n - 1 :] - loud[: 1 - n] == n - 1]
         for k in range(1, n):
             windows = windows[samples[windows] == samples[windows + k]]
-        is_first = np.diff(windows, prepend=-2) > 1
-        n_runs = np.count_nonzero(is_first & (windows > 0))
-        is_new = windows > 0
-        self.count[track] += np.count_nonzero(is_new) + (n - 1) * n_runs
-        windows = windows[is_new]
+        windows, n_runs = new_windows(windows)
+        self.count[track] += len(windows) + (n - 1) * n_runs
         if len(windows) == 0:
             return
         if self.first[track] < 0:
@@ -93,10 +98,14 @@ class Gaps:
 
     Any such gap meets a grid of that spacing, so a row without a zero on the grid, at its ends or open from before
     needs no closer look.
+
+    without_data : per track the spans, in order, that no file covers: a gap that meets one is no loss of the file's
     """
 
-    def __init__(self, n_tracks: int, shortest: int, apart: int) -> None:
-        self.shortest = shortest
+    def __init__(
+        self, n_tracks: int, shortest: int, apart: int, without_data: Sequence[Sequence[tuple[int, int]]]
+    ) -> None:
+        self.shortest, self._without_data = shortest, without_data
         self._last_sound = np.full(n_tracks, -1, dtype=np.int64)  # frame of the last sample that is not zero
         self._last_size = np.zeros(n_tracks, dtype=np.float32)  # its magnitude, 0 before the first sound
         self.count = np.zeros(n_tracks, dtype=np.int64)
@@ -132,6 +141,8 @@ class Gaps:
         self._last_sound[track], self._last_size[track] = frame[-1], size[-1]
         gap = np.diff(frame) - 1
         is_lost = (gap >= self.shortest) & (size[:-1] > 0) & (np.maximum(size[:-1], size[1:]) > _ROUNDED_OFF)
+        for first, stop in self._without_data[track]:
+            is_lost &= (frame[1:] <= first) | (frame[:-1] + 1 >= stop)
         if not is_lost.any():
             return
         self.count[track] += np.count_nonzero(is_lost)

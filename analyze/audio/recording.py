@@ -125,11 +125,12 @@ class Recording:
         return Recording(labels, places, self._sources, span, findings, own_clocks)
 
     def in_order(self, labels: Sequence[Hashable]) -> Recording:
-        """The same tracks in the order of `labels`, which names each of them and may name others."""
+        """The tracks that `labels` names, in its order; it may name others. Files stay open for all."""
         order = [self.labels.index(label) for label in labels if label in self.labels]
         place_of = {column: place for place, column in enumerate(order)}
-        sources = [source.moved([place_of[column] for column in source.columns]) for source in self._sources]
-        own_clocks = [own.moved([place_of[column] for column in own.columns]) for own in self._own_clocks]
+        sources = [source.moved(place_of) for source in self._sources]
+        moved = (own.moved(place_of) for own in self._own_clocks)
+        own_clocks = [own for own in moved if own is not None]
         span = (self.start_frame, self.start_frame + self.n_frames)
         ordered = [self.labels[i] for i in order], [self.places[i] for i in order]
         return Recording(*ordered, sources, span, self.findings, own_clocks)

@@ -5,7 +5,7 @@ Conventions: blocks are (frame, track) float32, full scale 1.0.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,9 +41,11 @@ class Source:
         """Copy decoded frames from `first` on into `block`, (frame, track)."""
         block[:, self._to] = self._scratch[first : first + len(block), self._from]
 
-    def moved(self, columns: Sequence[int]) -> Source:
-        """The same file, its decoder included, at other places on the track axis."""
-        return Source(self.file, columns, self.channels, self.decoder)
+    def moved(self, place_of: Mapping[int, int]) -> Source:
+        """The same file, its decoder included, at other places on the track axis; tracks without one are left out."""
+        pairs = zip(self.columns, self.channels, strict=True)
+        kept = {place_of[column]: channel for column, channel in pairs if column in place_of}
+        return Source(self.file, tuple(kept), tuple(kept.values()), self.decoder)
 
 
 class OwnClock:
@@ -60,9 +62,14 @@ class OwnClock:
         """Copy the frames from `start` on, counted on the base clock, into `block`, (frame, track)."""
         block[:, list(self.columns)] = self.samples.read(start, len(block))
 
-    def moved(self, columns: Sequence[int]) -> OwnClock:
-        """The same tracks at other places on the track axis."""
-        return OwnClock(self.number, self.recording, self.samples, columns)
+    def moved(self, place_of: Mapping[int, int]) -> OwnClock | None:
+        """The same at other places on the track axis, without the tracks that have none; None if that is all."""
+        pairs = zip(self.columns, self.samples.tracks, strict=True)
+        kept = {place_of[column]: track for column, track in pairs if column in place_of}
+        if not kept:
+            return None
+        samples = Resampled(self.recording, self.samples.pieces, self.samples.rate_hz, tuple(kept.values()))
+        return OwnClock(self.number, self.recording, samples, tuple(kept))
 
 
 class Spans:
@@ -90,5 +97,5 @@ class Spans:
 
 def _index(numbers: Sequence[int]) -> slice | list[int]:
     """An index for these places of an axis: a slice where they follow one another, which copies faster."""
-    first, n = numbers[0], len(numbers)
+    first, n = next(iter(numbers), 0), len(numbers)
     return slice(first, first + n) if list(numbers) == list(range(first, first + n)) else list(numbers)

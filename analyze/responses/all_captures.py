@@ -68,7 +68,7 @@ def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart |
             except AudioError as error:
                 failures.append(error)
                 out.findings.append(_failed(capture, error))
-    if not out.measured and not out.inputs:
+    if not out.measured and not out.inputs and not out.unfed:
         raise _nothing(sound_check, failures, out.findings)
     return out
 

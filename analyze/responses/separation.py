@@ -62,14 +62,14 @@ def separations(
 ) -> list[Separation]:
     """The separation of every output of a capture; `responses` are those of `cross`."""
     found = []
-    f = responses.frequency_hz
-    gxx = cross.gxx[0][..., : len(f)]
+    f, p = responses.frequency_hz, _best_told(responses)
+    gxx = cross.gxx[p][..., : len(f)]
     for i, name in enumerate(cross.feeds):
         band = HIGH_HZ if outputs[name].kind in ("fill", "tower") else LOW_HZ
         inside = (f >= band[0]) & (f <= band[1])
         power = gxx[i, i, inside].real
-        share = responses.share[i, 0, inside]
-        is_untold = np.abs(responses.h[i, 0, inside]) == 0.0
+        share = responses.share[i, p, inside]
+        is_untold = np.abs(responses.h[i, p, inside]) == 0.0
         reaching = tuple(u for u in unfed if outputs[u].kind != "sub" or band is LOW_HZ)
         total = max(float(power.sum()), 1e-300)
         found.append(
@@ -85,10 +85,15 @@ def separations(
     return found
 
 
+def _best_told(responses: Responses) -> int:
+    """The microphone for which most of the outputs was told: feeds are read for each, and a dead one tells nothing."""
+    return int(np.argmax(np.nan_to_num(np.abs(responses.h) > 0.0).sum(axis=(0, 2))))
+
+
 def share_bands(cross: CrossSpectra, responses: Responses) -> list[ShareBand]:
     """The own share of every output of a capture, octave by octave; `responses` are those of `cross`."""
-    f = responses.frequency_hz
-    power = np.einsum("iil->il", cross.gxx[0]).real[:, : len(f)]
+    f, p = responses.frequency_hz, _best_told(responses)
+    power = np.einsum("iil->il", cross.gxx[p]).real[:, : len(f)]
     centres = band_centres_hz(1, *_TOLD_HZ)
     rows = []
     for centre, low, high in zip(centres, *band_edges_hz(centres, 1), strict=True):
@@ -98,7 +103,7 @@ def share_bands(cross: CrossSpectra, responses: Responses) -> list[ShareBand]:
         for i, name in enumerate(cross.feeds):
             total = float(power[i, inside].sum())
             is_played = total > _NOTHING * power[i].sum()
-            own = float(power[i, inside] @ responses.share[i, 0, inside]) / total if is_played else math.nan
+            own = float(power[i, inside] @ responses.share[i, p, inside]) / total if is_played else math.nan
             rows.append(ShareBand(cross.capture, name, nominal_hz(float(centre), 1), own))
     return rows
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.audio.damage import TrackStatistics, damage_findings
+from analyze.audio.damage import SILENT_DBFS, TrackStatistics, TrackSummary, copied_microphones, damage_findings
 from analyze.audio.files import AudioFile
 from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck
@@ -36,38 +36,45 @@ class Unfed:
 def without_feed(
     sound_check: SoundCheck, capture: Capture
 ) -> tuple[Unfed | None, list[Finding], tuple[AudioFile, ...]]:
-    """What the microphones of a capture without feeds say, with findings and the files read; None if it is too short.
+    """What the microphones of a capture without feeds say, with findings and the files read.
+
+    None if it is too short, or every microphone silent. Microphones that hold another's samples are left out.
 
     Raises AudioError or DescriptionError where a file cannot be used at all.
     """
     tracks = {("mic", position): track for position, track in capture.mics.items()}
     with open_recording(sound_check.folder, capture, tracks) as recording:
-        statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
-        cross = _energies(recording, statistics, capture)
-        summary = statistics.finish()
-        later = _later_words(recording)
+        cross, summary = _energies(recording, capture)
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
-        files = recording.files
-        names = [place.name for place in recording.places]
-    levels = ", ".join(
-        f"{name} {level:.0f} dBFS" for name, level in zip(names, summary.level_dbfs, strict=True) if np.isfinite(level)
-    )
+        files, heard = recording.files, recording
+        copied = copied_microphones(summary, recording.places)
+        if copied:
+            heard = recording.in_order([label for k, label in enumerate(recording.labels) if k not in copied])
+            cross, summary = _energies(heard, capture)
+        later = _later_words(heard)
+        names = [place.name for place in heard.places]
+    is_loud = summary.level_dbfs >= SILENT_DBFS
+    levels = ", ".join(f"{names[k]} {summary.level_dbfs[k]:.0f} dBFS" for k in np.flatnonzero(is_loud)) or "none"
     sounding = ", ".join(capture.playing) or "what sounded"
     detail = (
         f"No feed of {sounding} was recorded, so neither delay nor polarity can be told. Level: {levels}.{later} "
         "Record the signal of the generator or the player on the recorder that takes the microphones."
     )
     findings.append(Finding("no feed recorded", "warning", detail, capture.name))
-    return None if cross is None else Unfed(capture, cross), findings, files
+    return None if cross is None or not is_loud.any() else Unfed(capture, cross), findings, files
 
 
-def _energies(recording: Recording, statistics: TrackStatistics, capture: Capture) -> CrossSpectra | None:
-    """Sums over one pass in which the first microphone stands in for a feed, and then equal ones for what played."""
+def _energies(recording: Recording, capture: Capture) -> tuple[CrossSpectra | None, TrackSummary]:
+    """Sums over one pass in which the first microphone stands in for a feed, and then equal ones for what played.
+
+    None in their place if not one frame fits; and the figures of the tracks.
+    """
+    statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz, recording.gaps)
     positions = [place.name for place in recording.places]
     if plan_frames(recording.n_frames, recording.sample_rate_hz, 0).n_frames == 0:
         for _ in recording.blocks(_BLOCK, statistics=statistics):
             pass
-        return None
+        return None, statistics.finish()
 
     def source(n: int) -> Iterator[NDArray[np.float32]]:
         for _, block in recording.blocks(n, statistics=statistics):
@@ -84,7 +91,7 @@ def _energies(recording: Recording, statistics: TrackStatistics, capture: Captur
     )
     n, (n_group, n_position) = len(capture.playing), found.n_frames.shape
     n_line, n_low = found.gyy.shape[-1], found.low_gxx.shape[-1]
-    return replace(
+    sums = replace(
         found,
         feeds=capture.playing,
         shift_s=np.zeros((n, n_position)),
@@ -93,6 +100,7 @@ def _energies(recording: Recording, statistics: TrackStatistics, capture: Captur
         low_gxx=np.ones((n_group, n_position, n, n, n_low), dtype=np.complex128),
         low_gxy=np.zeros((n_group, n, n_position, n_low), dtype=np.complex128),
     )
+    return sums, statistics.finish()
 
 
 def _later_words(recording: Recording) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
-from analyze.audio.damage import TrackStatistics
+from analyze.audio.damage import TrackStatistics, TrackSummary, copied_microphones, copy_findings
 from analyze.audio.recording import Recording
 from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LATEST_S, LOOK_S, coarse_delays_s
@@ -38,6 +38,8 @@ _SILENCE = 1e-4
 #: A feed over this, -40 dB of full scale, is sound and not the hiss before it.
 _SURELY_SOUND = 1e-2
 _MAX_LATE_SHARE = 0.5
+#: Share of a feed's energy that must be told from other feeds' for its delay to be rechecked.
+_LEAST_TOLD = 0.1
 #: Further looks at feeds that sound together, each with the length of its step: longer ones get there sooner, the last
 #: must be whole.
 _LOOKS = (1.8, 1.8, 1.0)
@@ -54,7 +56,7 @@ def cross_spectra_of(
 
     groups : per feed the number of its output's group, see `solve`. Returns None and a finding where the recording is
     too short or no microphone hears any feed. Microphones that do not hear a feed are read unshifted and come out
-    incoherent.
+    incoherent. Those that hold the samples of another track are left out.
     """
     too_short = _too_short(recording, len(feeds), 0.0)
     if too_short:
@@ -68,10 +70,15 @@ def cross_spectra_of(
     too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
     if too_short:
         return None, [*findings, too_short]
-    cross, left_out, found = _checked_pass(recording, feeds, positions, shift_s, is_heard, progress)
+    checked = _checked_pass(recording, feeds, positions, shift_s, progress)
+    if isinstance(checked, Finding):
+        return None, [*findings, checked]
+    cross, summary, log = checked
+    copied = copied_microphones(summary, recording.places)
+    if copied:
+        return _without(copied, recording, summary, feeds, groups)
+    left_out, found = left_out_of(recording, summary, log, cross.shift_s, is_heard, _FEWEST_FRAMES * len(feeds))
     findings += found
-    if cross is None:
-        return None, findings
     moved = shift_s + _remaining_s(cross)
     is_moved = (
         np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None
@@ -83,6 +90,23 @@ def cross_spectra_of(
     if len(feeds) > 1:
         cross = _looked_again(recording, cross, groups, left_out)
     return cross, findings
+
+
+def _without(
+    copied: Sequence[int],
+    recording: Recording,
+    summary: TrackSummary,
+    feeds: Sequence[str],
+    groups: Sequence[int] | None,
+) -> tuple[CrossSpectra | None, list[Finding]]:
+    """The cross-spectra without microphones that hold another track's samples: what they say of levels is void too."""
+    findings = copy_findings(summary, recording.places)
+    kept = [k for k in range(len(recording.places)) if k not in copied]
+    positions = [recording.places[k].name for k in kept[len(feeds) :]]
+    if not positions:
+        return None, findings
+    cross, found = cross_spectra_of(recording.in_order([recording.labels[k] for k in kept]), feeds, positions, groups)
+    return cross, [*findings, *found]
 
 
 def _looked_again(
@@ -102,26 +126,23 @@ def _checked_pass(
     feeds: Sequence[str],
     positions: Sequence[str],
     shift_s: NDArray[np.float64],
-    is_heard: NDArray[np.bool_],
     progress: Callable[[int], None] | None,
-) -> tuple[CrossSpectra | None, list[Spans], list[Finding]]:
+) -> tuple[CrossSpectra, TrackSummary, list[NDArray[np.float32]]] | Finding:
     """The first pass with the tracks' damage looked for on the way; begun anew, shorter, where a file breaks off.
 
-    is_heard : (position,) microphones that hear a feed, whose levels can be held against it
-    Returns the sums, what must not count of each track, and the findings.
+    Returns the sums, the figures of the tracks and the log of levels; a finding where what can be read is too short.
     """
     while True:
-        statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
+        statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz, recording.gaps)
         log: list[NDArray[np.float32]] = []
         try:
             cross = _pass(recording, feeds, positions, shift_s, recording.gaps, statistics, log, progress)
         except SourceEndedError:
             too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
             if too_short:
-                return None, [], [too_short]
+                return too_short
             continue
-        n_fewest = _FEWEST_FRAMES * len(feeds)
-        return cross, *left_out_of(recording, statistics.finish(), log, cross.shift_s, is_heard, n_fewest)
+        return cross, statistics.finish(), log
 
 
 def _pass(
@@ -247,6 +268,8 @@ def _remaining_s(cross: CrossSpectra) -> NDArray[np.float64]:
             # weighted by what of the microphone this feed accounts for: with one feed, the coherence
             weight = np.abs(solved.h[i, p]) ** 2 * solved.power[i, p] / np.maximum(cross.gyy[p], 1e-300)
             weight = np.where(solved.power[i, p] > 1e-9 * solved.power[i, p].max(), np.minimum(weight, 1.0), 0.0)
+            if solved.power[i, p] @ (solved.share[i, p] > 0.0) < _LEAST_TOLD * solved.power[i, p].sum():
+                continue  # what a few lines say of a feed that is like another is no delay
             response = fft.irfft(solved.h[i, p] * weight, n)
             energy = np.convolve(np.concatenate([response[-width:], response]) ** 2, np.ones(width), mode="same")[
                 width:

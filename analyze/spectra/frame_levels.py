@@ -37,8 +37,17 @@ _MANY = 0.1
 _LEAST_MOVE_DB = 1.5
 #: A limiter: so many dB less gain for every dB of level at least, by so many standard errors.
 _LIMITER_SLOPE, _LIMITER_SIGMAS = -0.2, -2.5
-#: A gain that wanders this far, dB, and so many times as far as those of the other microphones, is automatic.
-_WANDER_DB, _WANDER_TIMES = 0.7, 4.0
+#: Finding about what all microphones hear alike and the feeds do not account for.
+ANOTHER_TAKE = "not of one take"
+#: Findings that hold the levels of microphones against those of the feeds, and mean nothing then.
+OF_LEVELS = ("noise over the take", "level moved", "limiter working", "limiter or automatic gain", "automatic gain")
+#: It strays so far from frame to frame, dB, and so many times as far as microphones differ.
+_SHARED_DB, _SHARED_TIMES = 0.8, 2.0
+#: A gain that wanders this far, dB, and so many times as far as those of the other microphones, is automatic if it also
+#: falls as it gets louder, by so many standard errors; what rises and falls with notes and modes of the room does not.
+_WANDER_DB, _WANDER_TIMES, _FALLS_SIGMAS = 0.4, 4.0, -0.8
+#: Where the level hardly changes one that wanders so far is; and always one that falls so much, dB per dB, so surely.
+_FAR_DB, _RIDES_SLOPE, _RIDES_SIGMAS = 0.7, -0.2, -3.0
 
 
 @dataclass(frozen=True)
@@ -109,6 +118,24 @@ def level_findings(
     for p, place in enumerate(microphones):
         findings += _microphone_changes(levels, place, p, changes)
     return findings
+
+
+def another_take(
+    levels: FrameLevels, place: TrackPlace, is_spoilt: NDArray[np.bool_], left_out: NDArray[np.bool_]
+) -> list[Finding]:
+    """A finding where microphones agree with one another and not with what was sent; arguments as `level_findings`.
+
+    A limiter does so too, and a sweep: it counts where what was sent explains little (`responses/capture.py`).
+    """
+    changes = changes_of(_fit(levels, ~_widened(is_spoilt | left_out)))
+    if not (changes.shared_db > _SHARED_DB and changes.shared_db > _SHARED_TIMES * changes.own_db):
+        return []
+    detail = (
+        "All microphones hear the same, and it is not what the feed says was sent: feed and microphones are not of one "
+        "take, or something else was louder. The capture is not used. Export all tracks from one point of one session, "
+        "or record it again."
+    )
+    return [Finding(ANOTHER_TAKE, "error", detail, place.capture, value=changes.shared_db, unit="dB")]
 
 
 def _usable(levels: FrameLevels, left_out: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
@@ -215,7 +242,7 @@ def _limiter(place: TrackPlace, what: str, per_db: float, is_compared: bool) -> 
 
 def _microphone_changes(levels: FrameLevels, place: TrackPlace, p: int, changes: Changes) -> list[Finding]:
     """A level that moved at one microphone, or wanders there."""
-    moved, wander = changes.own[p], changes.wander_db
+    moved, wander = changes.own[p], changes.wander_db[p]
     if moved is not None and abs(moved.size_db) >= _LEAST_MOVE_DB:
         others = "the others" if len(levels.positions) > 1 else "what was sent"
         detail = (
@@ -223,14 +250,24 @@ def _microphone_changes(levels: FrameLevels, place: TrackPlace, p: int, changes:
             "levels are a mean of both; leave it alone during a take."
         )
         return [_finding(place, "level moved", "warning", detail, moved.size_db, "dB", _at_s(levels, moved))]
-    others_db = float(np.median(np.abs(np.delete(wander, p)))) if len(wander) > 1 else 0.0
-    if wander[p] < max(_WANDER_DB, _WANDER_TIMES * others_db) or _is_limited(changes):
+    if not _is_automatic(changes, p) or _is_limited(changes):
         return []  # a limiter is not heard everywhere alike
     detail = (
         "The gain of this microphone wanders while those of the others stand still: automatic gain or a limiter in the "
         "recorder. Switch it off and set the gain by hand."
     )
-    return [_finding(place, "automatic gain", "warning", detail, float(wander[p]), "dB")]
+    return [_finding(place, "automatic gain", "warning", detail, float(wander) if wander > 0.0 else math.nan, "dB")]
+
+
+def _is_automatic(changes: Changes, p: int) -> bool:
+    """Whether the gain of one chain follows its level, or strays as those of the others do not."""
+    if not changes.ride:
+        return False
+    ride, wander = changes.ride[p], np.abs(changes.wander_db)
+    strays = changes.wander_db[p] >= max(_WANDER_DB, _WANDER_TIMES * float(np.median(np.delete(wander, p))))
+    rides = ride.per_db <= _RIDES_SLOPE and ride.sigmas <= _RIDES_SIGMAS
+    is_level_steady = ride.sigmas == 0.0
+    return rides or (strays and (bool(wander[p] >= _FAR_DB) if is_level_steady else ride.sigmas <= _FALLS_SIGMAS))
 
 
 def _by(moved: Move) -> str:

@@ -5,6 +5,7 @@ Conventions: ratios are (frame, position, band) in dB, found over expected, NaN 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,12 +32,18 @@ class Changes:
     common : the move that all microphones made, which is the output's; own : per position its own move
     limiter : how the gain common to all goes with the level of the feeds
     wander_db : (position,) how far a gain wanders against the others', 0 where that cannot be told or it moved
+    ride : per position how its gain against the others' goes with what it should hold; empty with too few microphones
+    shared_db, own_db : how far the gain common to all strays, one standard deviation, and single ones about it; NaN
+        with too few microphones
     """
 
     common: Move | None
     own: tuple[Move | None, ...]
     limiter: Slope
     wander_db: NDArray[np.float64]
+    ride: tuple[Slope, ...] = ()
+    shared_db: float = math.nan
+    own_db: float = math.nan
 
     def of(self, position: int) -> Move | None:
         """The move seen at a position."""
@@ -59,7 +66,17 @@ def changes_of(fit: LevelFit) -> Changes:
     own = tuple(_own_move(gain[:, p] - together, against[:, p], fit.spread_db[p]) for p in range(n))
     steady_db = np.where(_steady(fit.sent)[:, None], ratio_db, np.nan)
     wander = np.array([0.0 if own[p] or common else _wander_db(steady_db, p) for p in range(n)])
-    return Changes(common, own, _limiter(together, fit.sent), wander)
+    apart = gain - together[:, None]
+    level_db = energy_db(np.maximum(fit.expected.sum(axis=-1), 1e-30))
+    ride = tuple(slope(apart[:, p], level_db[:, p]) for p in range(n))
+    limiter, shared_db = _limiter(together, fit.sent), _spread_db(together[:, None])
+    return Changes(common, own, limiter, wander, ride, shared_db, _spread_db(apart))
+
+
+def _spread_db(gain: NDArray[np.float64]) -> float:
+    """Standard deviation over frames of gains (frame, position), the median of the positions of which it is known."""
+    spreads = [float(np.std(told)) for g in gain.T if len(told := g[np.isfinite(g)]) > 1]
+    return float(np.median(spreads)) if spreads else math.nan
 
 
 def _limiter(gain: NDArray[np.float64], sent: NDArray[np.float64]) -> Slope:

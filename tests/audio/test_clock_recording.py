@@ -74,6 +74,19 @@ def delay_s(one: NDArray[np.floating], other: NDArray[np.floating]) -> float:
     )
 
 
+@pytest.mark.parametrize("left_out", [["seat"], ["seat", "lawn"], ["lone", "mix"]])
+def test_some_tracks_of_a_recording(folder: Path, left_out: list[str]) -> None:
+    """The same samples, clocks and gaps as in the whole, in another order too, whatever clock loses its tracks."""
+    kept = [label for label in reversed(TRACKS) if label[1] not in left_out]
+    with opened(folder, TRACKS) as recording:
+        some = recording.in_order(kept)
+        assert some.labels == tuple(kept)
+        columns = [recording.labels.index(label) for label in kept]
+        for of_some, of_all in ((some.clock_of, recording.clock_of), (some.gaps, recording.gaps)):
+            assert list(of_some) == [of_all[k] for k in columns]
+        np.testing.assert_array_equal(read_all(some), read_all(recording)[:, columns])
+
+
 def test_tracks_of_three_clocks_in_one_block(folder: Path, sounds: dict[str, NDArray[np.float64]]) -> None:
     with opened(folder, TRACKS) as recording:
         assert recording.labels == tuple(TRACKS)

@@ -8,15 +8,27 @@ from audio_helpers import RATE_HZ, STEP_16, Samples, names, noise, only
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analyze.audio.damage import Kind, TrackPlace, TrackStatistics, TrackSummary, damage_findings, damaged_spans
+from analyze.audio.damage import (
+    Kind,
+    Span,
+    TrackPlace,
+    TrackStatistics,
+    TrackSummary,
+    copied_microphones,
+    copy_findings,
+    damage_findings,
+    damaged_spans,
+)
 from analyze.audio.damage_runs import MOST_SPANS, Spans
 
 APART = RATE_HZ // 2
 
 
-def summary_of(samples: Samples, sizes: tuple[int, ...] = (50_000,)) -> TrackSummary:
+def summary_of(
+    samples: Samples, sizes: tuple[int, ...] = (50_000,), gaps: tuple[tuple[Span, ...], ...] = ()
+) -> TrackSummary:
     """Statistics of (frame, track), given in blocks of these sizes over and over."""
-    statistics, done, turn = TrackStatistics(samples.shape[1], RATE_HZ), 0, 0
+    statistics, done, turn = TrackStatistics(samples.shape[1], RATE_HZ, gaps), 0, 0
     while done < len(samples):
         n = sizes[turn % len(sizes)]
         statistics.update(samples[done : done + n])
@@ -152,6 +164,49 @@ def test_silent_tracks_alone() -> None:
     assert spans_of(samples, "feed", "mic") == [(), ()]
 
 
+# --- recorders on their own clock ---
+
+
+@pytest.mark.parametrize("gap", [(0, 80_000), (120_000, 200_000), (90_000, 120_000)])
+def test_what_no_file_covers_is_no_silence(gap: Span) -> None:
+    """A recorder started later, stopped earlier, or that jumped; figures are those of what it recorded."""
+    samples = sound(200_000, 2)
+    whole = np.delete(samples[:, 1], np.arange(*gap)).astype(float)
+    samples[gap[0] : gap[1], 1] = 0.0
+    summary = summary_of(samples, gaps=((), (gap,)))
+    assert damage_findings(summary, places("feed", "mic")) == []
+    assert list(damaged_spans(summary, places("feed", "mic"))) == [(), ()]
+    assert summary.level_dbfs[1] == pytest.approx(10.0 * np.log10(np.mean(whole**2)), abs=1e-4)
+    assert summary.mean[1] == pytest.approx(np.mean(whole), abs=1e-7)
+    assert names(damage_findings(summary_of(samples), places("feed", "mic"))) != []
+
+
+@pytest.mark.parametrize(
+    ("gap", "silent", "from_s"), [((0, 80_000), (80_000, 150_000), -1.67), ((120_000, 200_000), (60_000, 120_000), 2.0)]
+)
+def test_silence_that_a_file_does_hold_is_named_in_its_own_time(gap: Span, silent: Span, from_s: float) -> None:
+    """The recorder started 80 000 frames, 1.667 s, late, by a clock that puts its first sample 3 ms too early."""
+    samples = sound(200_000, 2)
+    for first, stop in (gap, silent):
+        samples[first:stop, 1] = 0.0
+    summary = summary_of(samples, gaps=((), (gap,)))
+    of = [TrackPlace("feed", "main"), TrackPlace("mic", "mix", from_s=from_s)]
+    found = only(damage_findings(summary, of))
+    assert (found.finding, found.track) == ("digital silence", "mix")
+    assert found.value == pytest.approx((silent[1] - silent[0]) / RATE_HZ)
+    assert found.at_s == pytest.approx(max(0.0, from_s + silent[0] / RATE_HZ))
+    assert list(damaged_spans(summary, of)) == [(), (silent,)]
+
+
+def test_a_gap_of_its_own_is_named_beside_a_jump() -> None:
+    samples = sound(200_000, 1)
+    samples[90_000:120_000] = samples[150_000:151_000] = 0.0
+    summary = summary_of(samples, gaps=(((90_000, 120_000),),))
+    found = only(damage_findings(summary, places("mic")))
+    assert (found.finding, found.at_s) == ("drop-out", pytest.approx(150_000 / RATE_HZ))
+    assert list(damaged_spans(summary, places("mic"))) == [((150_000, 151_000),)]
+
+
 # --- the same samples twice ---
 
 
@@ -174,3 +229,31 @@ def test_microphones_that_hold_the_feed_are_named_for_that() -> None:
     samples = np.repeat(noise(50_000, 1), 3, axis=1)
     found = damage_findings(summary_of(samples), places("feed", "mic", "mic"))
     assert [(f.finding, f.track) for f in found] == [("same signal", "mic 1"), ("same signal", "mic 2")]
+    assert all("left out of this capture" in f.detail for f in found)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "equal", "left_out"),
+    [
+        (("feed", "mic", "mic"), (0, 1), [1]),
+        (("mic", "feed", "mic"), (0, 1), [0]),
+        (("feed", "mic", "mic"), (1, 2), [2]),
+        (("feed", "mic", "mic"), (0, 1, 2), [1, 2]),
+        (("feed", "mic", "mic", "mic"), (1, 2, 3), [2, 3]),
+        (("feed", "feed", "mic"), (0, 1), []),
+        (("input", "input", "mic"), (0, 1), []),
+    ],
+)
+def test_copied_microphones_are_left_out(kinds: tuple[Kind, ...], equal: tuple[int, ...], left_out: list[int]) -> None:
+    """Those that hold a feed, and all but the first of those that hold one another's samples."""
+    samples = noise(50_000, len(kinds))
+    samples[:, equal] = samples[:, equal[:1]]
+    summary = summary_of(samples)
+    assert list(copied_microphones(summary, places(*kinds))) == left_out
+    found = copy_findings(summary, places(*kinds))
+    assert [f.track for f in found] == [f"mic {k}" for k in left_out]
+    assert all("left out of this capture" in f.detail and "Check the patch" in f.detail for f in found)
+
+
+def test_silent_microphones_are_no_copies() -> None:
+    assert copied_microphones(summary_of(np.zeros((50_000, 2), dtype=np.float32)), places("mic", "mic")) == ()

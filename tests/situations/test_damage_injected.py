@@ -28,6 +28,11 @@ def clip(track: Track, rate_hz: int) -> Track:
     return out
 
 
+def clip_ahead(track: Track, rate_hz: int) -> Track:
+    """The same in a preamplifier that stops 3 dB under the converter's full scale."""
+    return 0.7 * np.clip(clip(0.5 * track, rate_hz), -1.0, 1.0)
+
+
 def drop(track: Track, rate_hz: int) -> Track:
     """Three gaps of 30 ms of exact silence."""
     out = track.copy()
@@ -51,6 +56,7 @@ def talk(track: Track, rate_hz: int) -> Track:
 #: What is done, to which take, and the finding with its time.
 DAMAGES: dict[str, tuple[Callable[[Track, int], Track], int, str, float]] = {
     "clipping": (clip, 2, "clipping", 5.0),
+    "clipping ahead of the converter": (clip_ahead, 2, "clipping", 5.0),
     "drop-outs": (drop, 2, "drop-out", 4.0),
     "talk": (talk, 1, "noise over the take", 6.0),
 }

@@ -32,6 +32,17 @@ def late_ms(scene: Scene, output: str, position: str = SEAT) -> float:
     return float(1000.0 * (scene.flight_s[i, p] + scene.present.delays_s[i]))
 
 
+def test_a_clean_recorder_that_was_started_later_is_not_silent(tmp_path: Path) -> None:
+    """It lacks the first 4.1 s of the capture."""
+    scene = build_scene(5)
+    music = mixes(scene, 30.0, np.random.default_rng(8), 0.3, OUTPUTS[:3])
+    path = write(scene, tmp_path, [Take("music", music, own_clock={SEAT: (-4.1, 20.0)})])
+    found = analyse(load_sound_check(path)).findings
+    assert "recorder clock" in [f.finding for f in found]
+    assert [f for f in found if f.severity != "note"] == []
+    assert [f for f in found if f.at_s < 0.0] == []
+
+
 def test_the_clock_is_reported(handheld: tuple[Scene, Analysis]) -> None:
     _, found = handheld
     (note,) = (f for f in found.findings if f.finding == "recorder clock")
