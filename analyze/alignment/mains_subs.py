@@ -70,7 +70,7 @@ def decide_mains_subs(context: Context, groups: Sequence[Group], fixed: Mapping[
     open_groups = list(groups)
     decisions: dict[Group, Decision] = {}
     while open_groups:
-        found = _decide(context, open_groups, fixed)
+        found = _decide(context, tuple(open_groups), fixed)
         unsure = {d.members: d for d in found if d.decision == "undecided"}
         if not unsure or len(open_groups) == 1:
             decisions.update({d.members: d for d in found})
@@ -86,7 +86,7 @@ class _Joint:
     """The joint problem: open groups with their ranges, the score, and the score of every replicate."""
 
     context: Context
-    groups: list[Group]
+    groups: Sequence[Group]
     movers: list[Mover]
     landscape: Landscape
     replicates: list[Landscape]
@@ -113,7 +113,7 @@ def _without(state: Sequence[Change], k: int) -> list[Change]:
     return [UNCHANGED if j == k else change for j, change in enumerate(state)]
 
 
-def _decide(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> list[Decision]:
+def _decide(context: Context, groups: Sequence[Group], fixed: Mapping[str, Change]) -> list[Decision]:
     """Decisions on the open groups; a polarity is turned only where the other one is surely better."""
     joint = _Joint(
         context,

@@ -336,6 +336,7 @@ def test_one_doubtful_group_does_not_hold_up_the_other() -> None:
     first, second = decide_mains_subs(found, [("sub",), ("sub 1",)], {})
     assert second.decision == "undecided"
     assert first.decision == "change"
+    assert [d.grounds().change for d in (first, second)] == [first.candidate, second.candidate]  # type: ignore[union-attr]
     alone = max(score_of(found, h, {"sub": (s, float(d))}) for s in (1.0, -1.0) for d in np.arange(-12.0, 20.0, 0.2))
     assert score_of(found, h, {"sub": first.change}) > alone - 0.05
 

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 from analyze.description import load_sound_check
-from analyze.errors import AnalyzeError
 from analyze.pipeline import analyse
 from tests.trials.cases import FAMILIES, Case, make_case
 from tests.trials.rows import Row, row
@@ -45,8 +44,8 @@ def run_case(family: str, seed: int, number: int, folder: Path | None = None) ->
         made_s = time.process_time()
         try:
             analysis = analyse(load_sound_check(path), workers=1)
-        except AnalyzeError as error:
-            return [*rows, row(case, "failed", str(error))]
+        except Exception as error:  # a fault of the program is a result of the trial too
+            return [*rows, row(case, "failed", f"{type(error).__name__}: {error}")]
     analysed_s = time.process_time()
     rows += kind.score(case, analysis)
     return [*rows, row(case, "seconds", value=time.process_time() - start_s, other=analysed_s - made_s)]
