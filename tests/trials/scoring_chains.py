@@ -128,7 +128,7 @@ def _is_explained(case: Case, name: str, track: str) -> bool:
     if name == "positions disagree on polarity":
         return any(p.chain < 0 for p in case.positions)
     if name == "clipping":
-        return "clipping" in traps
+        return "clipping" in traps or "talk" in traps  # who talks close to a microphone overdrives it
     if name == "noise over the take":
         return "talk" in traps
     if name in ("output not heard", "little level over the noise", "silent track", "delay out of reach"):
