@@ -18,7 +18,7 @@ from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
 from analyze.responses.own_clocks import OwnClock, own_clocks
 from analyze.responses.separation import Separation, separations, without_reach
-from analyze.responses.steadiness import steadiness_findings
+from analyze.responses.steadiness import of_two_clocks, steadiness_findings
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
 from analyze.spectra.cross_spectra import CrossSpectra
@@ -113,6 +113,8 @@ def measure(
         if is_other:
             return None, [*findings, *found], files
         unsteady = steadiness_findings(cross) if cross else []
+        if capture.same_start:
+            unsteady = [of_two_clocks(f) for f in unsteady]
         if unsteady:  # what no single response explains looks like noise
             found = [f for f in found if f.finding != LITTLE_LEVEL]
         findings += [*recording.late_findings(), *found, *unsteady]

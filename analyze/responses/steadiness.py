@@ -27,6 +27,8 @@ from analyze.spectra.least_squares import solve
 
 #: Finding about an output that did not stay as it was.
 SETTING_CHANGED = "setting changed"
+#: Finding about player and recorder that were started in step and do not stay so.
+TWO_CLOCKS = "two clocks"
 #: Lines below this hold rumble, and feeds of which less than this is their own are not compared.
 _LOWEST_HZ, _LEAST_SHARE = 20.0, 0.1
 #: Fewest averages per feed within a stretch and without.
@@ -122,13 +124,28 @@ def steadiness_findings(cross: CrossSpectra) -> list[Finding]:
     return findings
 
 
+def of_two_clocks(found: Finding) -> Finding:
+    """What a delay that changed means where player and recorder were only started in step: their clocks differ."""
+    if found.finding != SETTING_CHANGED or found.unit != "ms":
+        return found
+    detail = (
+        f"The delay of {found.track} moves during the take, by {abs(found.value):.1f} ms from one part to the other: "
+        "player and recorder were started in step, but each runs on a clock of its own. Name the recorder's file under "
+        "`unsynced`; same_start may stay."
+    )
+    return Finding(
+        TWO_CLOCKS, "warning", detail, found.capture, found.track, value=found.value, unit="ms", at_s=found.at_s
+    )
+
+
 def not_steady(findings: Iterable[Finding]) -> dict[str, str]:
     """Outputs whose delay or polarity was changed during a take, with the reason why nothing is decided on it."""
-    return {
-        f.track: f"A setting was changed while it was recorded, and nobody knows which counts: record {f.track} again."
-        for f in findings
-        if f.finding == SETTING_CHANGED and f.unit != "dB"
+    reasons = {
+        SETTING_CHANGED: "A setting was changed while it was recorded, and nobody knows which counts: record {} again.",
+        TWO_CLOCKS: "Player and recorder ran on clocks of their own: name the recorder's file under `unsynced`, or "
+        "record {} again with both on one machine.",
     }
+    return {f.track: reasons[f.finding].format(f.track) for f in findings if f.finding in reasons and f.unit != "dB"}
 
 
 def _stretches(cross: CrossSpectra) -> Iterator[_Stretch]:
