@@ -101,6 +101,7 @@ def level_findings(
     places: Sequence[TrackPlace],
     is_spoilt: NDArray[np.bool_],
     left_out: NDArray[np.bool_] | None = None,
+    changes: Changes | None = None,
 ) -> list[Finding]:
     """What the levels of a capture say: bursts, levels that moved, limiters, automatic gain.
 
@@ -108,11 +109,12 @@ def level_findings(
     ----------
     places : of the tracks, feeds then microphones
     is_spoilt, left_out : what `spoilt` gives, and what it was given
+    changes : what `changes_in` gives, where that is known already
     """
     if len(places) != levels.energy.shape[1]:
         raise ValueError(f"{len(places)} places for {levels.energy.shape[1]} tracks")
     usable = _usable(levels, left_out)
-    changes = changes_of(_fit(levels, ~_widened(is_spoilt | ~usable)))
+    changes = changes or changes_in(levels, is_spoilt, left_out)
     microphones = places[len(levels.feeds) :]
     findings = [*_bursts(levels, microphones, is_spoilt, usable), *_output_changes(levels, places, changes)]
     for p, place in enumerate(microphones):
@@ -120,14 +122,16 @@ def level_findings(
     return findings
 
 
-def another_take(
-    levels: FrameLevels, place: TrackPlace, is_spoilt: NDArray[np.bool_], left_out: NDArray[np.bool_]
-) -> list[Finding]:
-    """A finding where microphones agree with one another and not with what was sent; arguments as `level_findings`.
+def changes_in(levels: FrameLevels, is_spoilt: NDArray[np.bool_], left_out: NDArray[np.bool_] | None = None) -> Changes:
+    """What the gains of a capture did, by the frames that are neither spoilt nor left out."""
+    return changes_of(_fit(levels, ~_widened(is_spoilt | ~_usable(levels, left_out))))
+
+
+def another_take(place: TrackPlace, changes: Changes) -> list[Finding]:
+    """A finding where microphones agree with one another and not with what was sent.
 
     A limiter does so too, and a sweep: it counts where what was sent explains little (`responses/capture.py`).
     """
-    changes = changes_of(_fit(levels, ~_widened(is_spoilt | left_out)))
     if not (changes.shared_db > _SHARED_DB and changes.shared_db > _SHARED_TIMES * changes.own_db):
         return []
     detail = (

@@ -15,7 +15,7 @@ from analyze.audio.damage import TrackSummary, damage_findings, damaged_spans
 from analyze.audio.recording import Recording
 from analyze.findings import Finding
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS
-from analyze.spectra.frame_levels import FrameLevels, another_take, level_findings, spoilt
+from analyze.spectra.frame_levels import FrameLevels, another_take, changes_in, level_findings, spoilt
 from analyze.spectra.streaming import Spans, middle_of, usable_frames
 
 #: Share of its frames that a microphone must keep for the others to be left out.
@@ -50,10 +50,11 @@ def left_out_of(
     )
     is_damaged = ~_usable(recording, shift_s, known)[: len(energy)] | ~is_heard
     is_spoilt = spoilt(levels, is_damaged)
+    changes = changes_in(levels, is_spoilt, is_damaged)
     findings = [
         *damage_findings(summary, recording.places),
-        *level_findings(levels, recording.places, is_spoilt, is_damaged),
-        *another_take(levels, recording.places[0], is_spoilt, is_damaged),
+        *level_findings(levels, recording.places, is_spoilt, is_damaged, changes),
+        *another_take(recording.places[0], changes),
     ]
     out: list[Spans] = [tuple(spans) for spans in known]
     for p in range(len(names) - n_feeds):
