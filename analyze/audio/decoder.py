@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.audio.files import DECODER_ERRORS, AudioFile, ForwardSoundFile, foreign_reason
+from analyze.audio.plain_samples import PlainSamples
 
 
 class Decoder:
@@ -25,7 +26,7 @@ class Decoder:
         self.file = file
         self.n_readable = file.n_frames
         self.why = ""
-        self._sound: ForwardSoundFile | None = None
+        self._sound: ForwardSoundFile | PlainSamples | None = None
         self._position = 0
 
     def __enter__(self) -> Decoder:

@@ -5,12 +5,14 @@ in messages. Damage that leaves audio to use is a finding, anything else an `Aud
 
 libsndfile decodes. It says nothing of a file that was cut off, reads nothing where a header was never completed, and
 does not know BW64: `headers.py` finds the true extent, and where it differs the decoder is shown a header that fits.
+Samples that stand in a file as they are, are read without it (`plain_samples.py`).
 """
 
 from __future__ import annotations
 
 import hashlib
 import math
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +20,7 @@ import numpy as np
 import soundfile
 
 from analyze.audio.headers import Header, read_header, rebuilt_header
+from analyze.audio.plain_samples import SAMPLE_BYTES, PlainLayout, PlainSamples
 from analyze.audio.spliced_file import SplicedFile
 from analyze.errors import AudioError, DescriptionError
 from analyze.findings import Finding
@@ -75,6 +78,7 @@ class AudioFile:
     n_frames : by the header and the size of the file; decoding may still break off earlier
     findings : what is damaged; places in seconds from the start of the file
     splice : what the decoder must be shown in place of the file, None for the file itself
+    plain : where the samples lie, if they can be read without the decoder
     """
 
     path: Path
@@ -87,6 +91,7 @@ class AudioFile:
     subtype: str
     findings: tuple[Finding, ...] = ()
     splice: Splice | None = None
+    plain: PlainLayout | None = None
 
     @property
     def duration_s(self) -> float:
@@ -98,9 +103,9 @@ class AudioFile:
         """Whether samples are stored as floating-point numbers, which may be NaN or infinite."""
         return self.subtype in ("FLOAT", "DOUBLE")
 
-    def open(self) -> ForwardSoundFile:
-        """The file opened for decoding; raises one of `DECODER_ERRORS`."""
-        return _open(self.path, self.splice)
+    def open(self) -> ForwardSoundFile | PlainSamples:
+        """The file opened for reading; raises one of `DECODER_ERRORS`."""
+        return PlainSamples(self.path, self.plain) if self.plain else _open(self.path, self.splice)
 
 
 def probe(path: Path, shown: str) -> AudioFile:
@@ -135,6 +140,7 @@ def probe(path: Path, shown: str) -> AudioFile:
                 subtype=sound.subtype,
                 findings=_extent_findings(header, n_frames / sound.samplerate, shown) + broken,
                 splice=splice,
+                plain=_plain_layout(header, sound, n_frames),
             )
     except DECODER_ERRORS as error:
         raise AudioError(f"cannot be read as audio{foreign_reason(error)}.", _READABLE, path=shown) from error
@@ -213,6 +219,18 @@ def _splice(header: Header | None) -> Splice | None:
     return None
 
 
+def _plain_layout(header: Header | None, sound: ForwardSoundFile, n_frames: int) -> PlainLayout | None:
+    """Where the samples of a file lie; None if they must be decoded, or header and decoder do not agree on them."""
+    if header is None or header.container not in ("WAV", "RF64", "BW64", "W64"):
+        return None
+    sample_bytes = SAMPLE_BYTES.get(sound.subtype)
+    if sample_bytes is None or header.frame_bytes != sample_bytes * sound.channels:
+        return None
+    if header.n_channels != sound.channels or header.audio_bytes // header.frame_bytes != n_frames:
+        return None
+    return PlainLayout(sound.subtype, sound.channels, n_frames, header.data_offset)
+
+
 def _format(decoded: str, header: Header | None) -> str:
     """The container: of a spliced WAV the decoder knows only what it was shown."""
     if header is None or header.container not in ("WAV", "RF64", "BW64", "W64"):
@@ -273,8 +291,8 @@ def _check(file: AudioFile) -> None:
 def _check_first_frame(file: AudioFile) -> None:
     """Decode one frame, so that a file which never can be decoded is known before any work."""
     try:
-        with file.open() as sound:
-            n_read, why = len(sound.read(1, dtype="float32", always_2d=True)), ""
+        with closing(file.open()) as sound:
+            n_read, why = len(sound.read(out=np.empty((1, file.n_channels), dtype=np.float32))), ""
     except DECODER_ERRORS as error:
         n_read, why = 0, foreign_reason(error)
     if n_read == 0:

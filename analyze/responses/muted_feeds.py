@@ -16,7 +16,8 @@ from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck
 from analyze.errors import AudioError
 from analyze.spectra.cross_spectra import CrossSpectra
-from analyze.spectra.streaming import SourceEndedError, accumulate, plan_frames
+from analyze.spectra.frame_plan import plan_frames
+from analyze.spectra.streaming import SourceEndedError, accumulate
 
 #: Feeds are compared over so much of a capture's middle, s: a delay of a bus is known to 0.01 ms long before.
 _LOOK_S = 120.0

@@ -19,7 +19,8 @@ from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import CrossSpectra
-from analyze.spectra.streaming import accumulate, plan_frames
+from analyze.spectra.frame_plan import plan_frames
+from analyze.spectra.streaming import accumulate
 
 #: Samples read at a time.
 _BLOCK = 1 << 17

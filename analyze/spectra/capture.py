@@ -18,10 +18,11 @@ from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LATEST_S, LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
 from analyze.spectra.frame_noise import hum_findings, noise_findings
+from analyze.spectra.frame_plan import Spans, furthest_read_s, plan_frames
 from analyze.spectra.least_squares import feeds_of, solve
 from analyze.spectra.left_out import left_out_of
 from analyze.spectra.prediction import Filters, corrected, filters_of, unexplained
-from analyze.spectra.streaming import SourceEndedError, Spans, accumulate, furthest_read_s, plan_frames
+from analyze.spectra.streaming import SourceEndedError, accumulate
 
 #: Fewest frames per feed that give a spread at all.
 _FEWEST_FRAMES = 2 * OVERLAP_HOPS

@@ -16,7 +16,7 @@ from analyze.audio.recording import Recording
 from analyze.findings import Finding
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS
 from analyze.spectra.frame_levels import FrameLevels, another_take, changes_in, level_findings, spoilt
-from analyze.spectra.streaming import Spans, middle_of, usable_frames
+from analyze.spectra.frame_plan import Spans, middle_of, usable_frames
 
 #: Share of its frames that a microphone must keep for the others to be left out.
 _LEAST_KEPT = 0.35

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from analyze.audio.files import ForwardSoundFile
+from analyze.audio.plain_samples import PlainSamples
 from analyze.audio.recording import Label, Recording, open_recording
 from analyze.description import Capture, Track
 from analyze.findings import Finding
@@ -85,3 +89,30 @@ def only(findings: list[Finding] | tuple[Finding, ...]) -> Finding:
     """The single finding."""
     assert len(findings) == 1, names(findings)
     return findings[0]
+
+
+@contextmanager
+def counted_reads() -> Iterator[tuple[list[int], list[int]]]:
+    """While it is open: the lengths of all reads from files, and the frames that were sought."""
+    lengths: list[int] = []
+    sought: list[int] = []
+
+    def counting(of: type[ForwardSoundFile | PlainSamples]) -> ExitStack:
+        read, seek = of.read, of.seek
+
+        def counting_read(sound: ForwardSoundFile | PlainSamples, *, out: Samples) -> Samples:
+            lengths.append(len(out))
+            block: Samples = read(sound, out=out)
+            return block
+
+        def counting_seek(sound: ForwardSoundFile | PlainSamples, frame: int) -> None:
+            sought.append(frame)
+            seek(sound, frame)
+
+        stack = ExitStack()
+        stack.enter_context(mock.patch.object(of, "read", counting_read))
+        stack.enter_context(mock.patch.object(of, "seek", counting_seek))
+        return stack
+
+    with counting(ForwardSoundFile), counting(PlainSamples):
+        yield lengths, sought

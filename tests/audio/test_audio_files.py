@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from audio_helpers import RATE_HZ, cut, names, noise, only, opened, patch, read_all, write, write_bw64
 
-from analyze.audio.files import AudioFile, probe, sha256_of
+from analyze.audio.files import AudioFile, ForwardSoundFile, probe, sha256_of
 from analyze.audio.spliced_file import SplicedFile
 from analyze.errors import AudioError, DescriptionError
 
@@ -66,7 +66,8 @@ def test_bw64_is_read_exactly(tmp_path: Path) -> None:
 
 
 def test_both_files_behind_a_splice_are_closed(tmp_path: Path) -> None:
-    sound = probe(write_bw64(tmp_path / "a.wav", noise(10, 2)), "a.wav").open()
+    sound = probe(cut(write(tmp_path / "a.caf", noise(1000, 2), form="CAF"), 0.9), "a.caf").open()
+    assert isinstance(sound, ForwardSoundFile)
     assert isinstance(sound.source, SplicedFile)
     assert not sound.source.closed
     sound.close()

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
 import pytest
-from audio_helpers import Samples, noise, track, write
+from audio_helpers import Samples, counted_reads, noise, track, write
 from clock_making import Clock, read_off
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyze.audio.clock_source import ClockPiece, Resampled
-from analyze.audio.files import ForwardSoundFile
 from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture
 
@@ -107,24 +105,13 @@ def test_pieces_do_not_mix(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("n", [1000, 16_384, 30_000])
 def test_sequential_reads_decode_every_frame_once(tmp_path: Path, n: int) -> None:
-    n_decoded: list[int] = []
-    read = ForwardSoundFile.read
-
-    def counting_read(sound: ForwardSoundFile, *, out: Samples) -> Samples:
-        n_decoded.append(len(out))
-        block: Samples = read(sound, out=out)
-        return block
-
     with opened(tmp_path, noise(100_000, 1), 44_100) as recording:
         samples = Resampled(recording, [ClockPiece(*FOREVER, 0.0, 99.0)], 48_000)
-        with (
-            mock.patch.object(ForwardSoundFile, "seek", autospec=True, side_effect=ForwardSoundFile.seek) as seek,
-            mock.patch.object(ForwardSoundFile, "read", counting_read),
-        ):
+        with counted_reads() as (n_decoded, sought):
             for start in range(0, 120_000, n):
                 samples.read(start, n)
     assert sum(n_decoded) == 100_000
-    assert seek.call_count == 0
+    assert not sought
 
 
 def test_only_the_tracks_asked_for(two_pieces: Resampled) -> None:

@@ -6,16 +6,28 @@ import itertools
 import math
 import warnings
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
 import pytest
-from audio_helpers import RATE_HZ, Samples, capture, cut, names, noise, only, opened, patch, read_all, track, write
+from audio_helpers import (
+    RATE_HZ,
+    Samples,
+    capture,
+    counted_reads,
+    cut,
+    names,
+    noise,
+    only,
+    opened,
+    patch,
+    read_all,
+    track,
+    write,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyze.audio.damage import TrackStatistics, TrackSummary, damage_findings
-from analyze.audio.files import ForwardSoundFile
 from analyze.audio.recording import open_recording
 from analyze.errors import AudioError, DescriptionError
 
@@ -93,21 +105,9 @@ def test_blocks_do_not_depend_on_their_size(folder: Path, n: int, share: float, 
     overlap = int(share * n)
     start, stop = span[0], min(7001, span[0] + span[1])
     expected = expected_samples()[start:stop]
-    n_decoded: list[int] = []
-    read = ForwardSoundFile.read
-
-    def counting_read(sound: ForwardSoundFile, *, out: Samples) -> Samples:
-        n_decoded.append(len(out))
-        block: Samples = read(sound, out=out)
-        return block
-
-    with opened(folder, TRACKS, start / RATE_HZ, stop / RATE_HZ) as recording:
-        with (
-            mock.patch.object(ForwardSoundFile, "seek", autospec=True, side_effect=ForwardSoundFile.seek) as seek,
-            mock.patch.object(ForwardSoundFile, "read", counting_read),
-        ):
-            blocks = list(recording.blocks(n, overlap))
-        assert seek.call_count == (3 if start else 0)
+    with opened(folder, TRACKS, start / RATE_HZ, stop / RATE_HZ) as recording, counted_reads() as (n_decoded, sought):
+        blocks = list(recording.blocks(n, overlap))
+    assert sought == ([start] * 3 if start else [])
     assert sum(n_decoded) == 3 * (stop - start)
     assert [first for first, _ in blocks] == [i * (n - overlap) for i in range(len(blocks))]
     assert all(len(block) == n for _, block in blocks[:-1])

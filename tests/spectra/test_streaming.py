@@ -12,8 +12,9 @@ from scipy import signal
 from spectra_making import ODD_RATE_HZ, RATE_HZ, Samples, coherence, delayed, noise, source_of, summed
 
 from analyze.spectra.cross_spectra import EFFECTIVE_SHARE, FRAME_S, LOW_HZ, OVERLAP_HOPS, CrossSpectra, line_hz
+from analyze.spectra.frame_plan import FramePlan, furthest_read_s, plan_frames
 from analyze.spectra.least_squares import solve
-from analyze.spectra.streaming import FramePlan, accumulate, furthest_read_s, plan_frames
+from analyze.spectra.streaming import accumulate
 
 #: Two feeds and three microphones, each microphone with delays and signs of its own per feed.
 DELAYS_S = np.array([[0.0105, 0.2371, 0.0], [0.0442, 0.13, 0.31]])
@@ -104,13 +105,15 @@ def test_block_sizes_change_no_bit(sizes: tuple[int, ...], shift_s: NDArray[np.f
     assert_identical(summed(samples, 2, shift_s), summed(samples, 2, shift_s, sizes=sizes))
 
 
-def test_the_order_of_tracks_changes_no_bit() -> None:
+def test_the_order_of_tracks_changes_no_more_than_single_precision_rounds() -> None:
+    """Microphones no bit; of two feeds the product is formed one way round or the other, measured: 9e-9."""
     samples = scene(RATE_HZ, 60_000)
     straight = summed(samples, 2, DELAYS_S)
     turned = summed(samples[:, [1, 0, 4, 2, 3]], 2, DELAYS_S[::-1][:, [2, 0, 1]])
     back = [1, 2, 0]
-    assert np.array_equal(straight.gxx, turned.gxx[back][:, ::-1, ::-1])
-    assert np.array_equal(straight.low_gxx, turned.low_gxx[:, back][:, :, ::-1, ::-1])
+    scale = np.abs(straight.gxx).max()
+    assert np.abs(straight.gxx - turned.gxx[back][:, ::-1, ::-1]).max() < 3e-8 * scale
+    assert np.abs(straight.low_gxx - turned.low_gxx[:, back][:, :, ::-1, ::-1]).max() < 3e-8 * scale
     assert np.array_equal(straight.gyy, turned.gyy[back])
     for name in ("gxy", "shift_s"):
         assert np.array_equal(getattr(straight, name), getattr(turned, name)[::-1][:, back]), name
