@@ -42,6 +42,7 @@ def joined(
         feeds=tuple(outputs),
         shift_s=np.zeros((len(outputs), len(first.positions))),
         n_frames=np.concatenate([c.n_frames for c in at_present]),
+        hops=np.concatenate([c.hops for c in at_present]),
         gxx=np.sum([c.gxx for c in at_present], axis=0),
         gyy=np.sum([c.gyy for c in at_present], axis=0),
         gxy=np.sum([c.gxy for c in at_present], axis=0),

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from analyze.acoustics import energy_db
 from analyze.findings import Finding
 from analyze.responses.delay_fit import fit_delay
-from analyze.spectra.cross_spectra import EFFECTIVE_SHARE, FRAME_S, OVERLAP_HOPS, CrossSpectra, line_hz
+from analyze.spectra.cross_spectra import FRAME_S, CrossSpectra, line_hz
 from analyze.spectra.least_squares import solve
 
 #: Finding about an output that did not stay as it was.
@@ -158,7 +158,7 @@ def _stretches(cross: CrossSpectra) -> Iterator[_Stretch]:
         inside[first:stop] = True
         sides = []
         for chosen in (inside, ~inside):
-            n = EFFECTIVE_SHARE * cross.n_frames[chosen].sum(axis=0)
+            n = cross.n_effective_of_groups[chosen].sum(axis=0)
             if n.min() < _LEAST_AVERAGES * n_feeds:
                 break
             sides.append(solve(cross.low_gxx[chosen].sum(axis=0), cross.low_gxy[chosen].sum(axis=0), n))
@@ -256,7 +256,7 @@ def _microphone_finding(cross: CrossSpectra, position: str, found: _Change) -> F
 
 def _start_s(cross: CrossSpectra, group: int) -> float:
     """About when a group begins, from the start of the capture."""
-    return group / len(cross.n_frames) * cross.n_planned * FRAME_S / OVERLAP_HOPS + FRAME_S / 2.0
+    return group / len(cross.n_frames) * cross.n_planned * FRAME_S / int(cross.hops[0]) + FRAME_S / 2.0
 
 
 def _back(cross: CrossSpectra, found: _Change) -> str:

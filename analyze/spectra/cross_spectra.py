@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 
 #: Frame length: a whole number of samples at every usual rate; lines lie 0.71 Hz apart.
 FRAME_S = 1.4
-#: Frames start a quarter of a frame apart.
-OVERLAP_HOPS = 4
-#: Share of Hann frames at 75 % overlap that count as independent averages (Welch 1967, IEEE AU-15).
-EFFECTIVE_SHARE = 0.52
+#: Frames start a quarter of a frame apart; in long recordings, half a frame.
+OVERLAP_HOPS, LONG_OVERLAP_HOPS = 4, 2
+#: Share of Hann frames, so many hops long, that count as independent averages (Welch 1967, IEEE AU-15).
+EFFECTIVE_SHARE = {OVERLAP_HOPS: 0.52, LONG_OVERLAP_HOPS: 18.0 / 19.0}
 #: Groups of successive frames kept apart at the most.
 MAX_GROUPS = 8
 #: Highest line of the groups.
@@ -42,6 +42,7 @@ class CrossSpectra:
     sample_rate_hz : of the recording
     shift_s : (feed, position) how much earlier than the microphone each feed was read for it
     n_frames : (group, position) frames summed
+    hops : (group,) hops per frame
     gxx : (position, feed, feed, line) complex, `conj(X of the first) X of the second`, as read for that position
     gyy : (position, line) real
     gxy : (feed, position, line) complex, phases relative to `shift_s`
@@ -55,6 +56,7 @@ class CrossSpectra:
     sample_rate_hz: float
     shift_s: NDArray[np.float64]
     n_frames: NDArray[np.int64]
+    hops: NDArray[np.int64]
     gxx: NDArray[np.complex128]
     gyy: NDArray[np.float64]
     gxy: NDArray[np.complex128]
@@ -69,6 +71,7 @@ class CrossSpectra:
         expected = {
             "shift_s": (n_feed, n_position),
             "n_frames": (n_group, n_position),
+            "hops": (n_group,),
             "gxx": (n_position, n_feed, n_feed, n_line),
             "gyy": (n_position, n_line),
             "gxy": (n_feed, n_position, n_line),
@@ -84,4 +87,10 @@ class CrossSpectra:
     @property
     def n_effective(self) -> NDArray[np.float64]:
         """Effective number of averages over all groups, (position,)."""
-        return np.asarray(EFFECTIVE_SHARE * self.n_frames.sum(axis=0), dtype=np.float64)
+        return np.asarray(self.n_effective_of_groups.sum(axis=0))
+
+    @property
+    def n_effective_of_groups(self) -> NDArray[np.float64]:
+        """Effective number of averages, (group, position)."""
+        shares = np.array([EFFECTIVE_SHARE[int(hops)] for hops in self.hops])
+        return np.asarray(shares[:, None] * self.n_frames, dtype=np.float64)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db
 from analyze.audio.damage import TrackPlace
 from analyze.findings import Finding, Severity
-from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, line_hz
+from analyze.spectra.cross_spectra import FRAME_S, line_hz
 from analyze.spectra.frame_fit import LevelFit, fit_levels, gain_db, median_of
 from analyze.spectra.frame_gain import Move
 from analyze.spectra.frame_moves import FEWEST_TO_COMPARE, Changes, changes_of
@@ -81,10 +82,17 @@ def band_energies(spectra: NDArray[np.complexfloating]) -> NDArray[np.float32]:
 
     Narrower than wider bands, so that the response within one does not show when a sweep passes through it.
     """
+    parts = spectra.astype(np.complex64, copy=False).view(np.float32)  # real and imaginary parts of a line side by side
+    bands = (parts[:, 2 * first : 2 * stop] for first, stop in zip(*_band_lines(spectra.shape[-1]), strict=True))
+    return np.stack([np.einsum("kl,kl->k", band, band) for band in bands], axis=-1)
+
+
+@cache
+def _band_lines(n_line: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """First line of every band, and the one after its last."""
     low_hz, high_hz = band_edges_hz(band_centres_hz(1, 31.0, 4100.0), 1)
-    first, stop = np.searchsorted(line_hz(spectra.shape[-1]), [low_hz, high_hz])
-    energy = spectra.real**2 + spectra.imag**2
-    return np.stack([energy[:, a:b].sum(axis=-1) for a, b in zip(first, stop, strict=True)], axis=-1, dtype=np.float32)
+    first, stop = np.searchsorted(line_hz(n_line), [low_hz, high_hz])
+    return tuple(first.tolist()), tuple(stop.tolist())
 
 
 def spoilt(levels: FrameLevels, left_out: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
@@ -124,7 +132,8 @@ def level_findings(
 
 def changes_in(levels: FrameLevels, is_spoilt: NDArray[np.bool_], left_out: NDArray[np.bool_] | None = None) -> Changes:
     """What the gains of a capture did, by the frames that are neither spoilt nor left out."""
-    return changes_of(_fit(levels, ~_widened(is_spoilt | ~_usable(levels, left_out))))
+    spoilt_or_near = _widened(is_spoilt | ~_usable(levels, left_out), round(FRAME_S / levels.hop_s))
+    return changes_of(_fit(levels, ~spoilt_or_near))
 
 
 def another_take(place: TrackPlace, changes: Changes) -> list[Finding]:
@@ -149,10 +158,13 @@ def _usable(levels: FrameLevels, left_out: NDArray[np.bool_] | None) -> NDArray[
     return ~left_out
 
 
-def _widened(is_spoilt: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Frames (frame, position) and all that overlap them: the ends of a burst would look like a gain that moved."""
+def _widened(is_spoilt: NDArray[np.bool_], hops: int) -> NDArray[np.bool_]:
+    """Frames (frame, position), so many hops long, and all that overlap them.
+
+    The ends of a burst would look like a gain that moved.
+    """
     out = is_spoilt.copy()
-    for n in range(1, OVERLAP_HOPS):
+    for n in range(1, hops):
         out[n:] |= is_spoilt[:-n]
         out[:-n] |= is_spoilt[n:]
     return out

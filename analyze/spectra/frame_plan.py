@@ -1,7 +1,8 @@
 """Where the frames of a capture lie, how each track is read in them, and which of them count.
 
-Conventions: frames are `FRAME_S` long and start a quarter of that apart; places and lengths are in samples of the
-capture. A microphone at shift s hears in a frame what its feeds sent s earlier: both are read by so much apart.
+Conventions: frames are `FRAME_S` long and start a quarter of that apart, in long recordings a half; places and lengths
+are in samples of the capture. A microphone at shift s hears in a frame what its feeds sent s earlier: both are read by
+so much apart.
 """
 
 from __future__ import annotations
@@ -12,7 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.spectra.cross_spectra import FRAME_S, MAX_GROUPS, OVERLAP_HOPS
+from analyze.spectra.cross_spectra import FRAME_S, LONG_OVERLAP_HOPS, MAX_GROUPS, OVERLAP_HOPS
+
+#: With more frames than this, three minutes of them, they start half a frame apart: at half the work that leaves nine
+#: tenths of the averages.
+_LONG = 512
 
 #: Stretches of one track, (first, stop) in samples.
 Spans = Sequence[tuple[int, int]]
@@ -25,6 +30,11 @@ class FramePlan:
     length: int
     hop: int
     n_frames: int
+
+    @property
+    def hops(self) -> int:
+        """Hops per frame."""
+        return self.length // self.hop
 
     @property
     def n_groups(self) -> int:
@@ -57,8 +67,10 @@ class Reading:
 def plan_frames(n_samples: int, sample_rate_hz: float, furthest: int) -> FramePlan:
     """Frames that fit into `n_samples` when a track is read up to `furthest` samples behind a frame's start."""
     length = round(FRAME_S * sample_rate_hz)
-    hop = length // OVERLAP_HOPS
     available = n_samples - max(0, furthest)
+    hop = length // OVERLAP_HOPS
+    if (available - length) // hop >= _LONG:
+        hop = length // LONG_OVERLAP_HOPS
     return FramePlan(length, hop, max(0, (available - length) // hop + 1))
 
 
@@ -78,19 +90,10 @@ def plan_reading(
     return plan, Reading(latest, latest - shift, _usable(plan, latest, latest - shift, left_out))
 
 
-def usable_frames(
-    n_samples: int, sample_rate_hz: float, shift_s: NDArray[np.float64], left_out: Sequence[Spans]
-) -> NDArray[np.bool_]:
-    """Frames, (frame, position), that touch nothing of what is left out."""
-    return plan_reading(n_samples, sample_rate_hz, shift_s, left_out)[1].usable
-
-
-def middle_of(frame: int, sample_rate_hz: float, shift_s: NDArray[np.float64], position: int) -> tuple[int, int]:
+def middle_of(plan: FramePlan, reading: Reading, frame: int, position: int) -> tuple[int, int]:
     """Samples of a microphone in the middle of a frame: left out, they take it and all that overlap it with them."""
-    length = round(FRAME_S * sample_rate_hz)
-    hop = length // OVERLAP_HOPS
-    at = round(float(shift_s[:, position].max()) * sample_rate_hz) + frame * hop + length // 2
-    return max(0, at - hop // 2), at + hop // 2
+    at = int(reading.microphone[position]) + frame * plan.hop + plan.length // 2
+    return max(0, at - plan.hop // 2), at + plan.hop // 2
 
 
 def _usable(

@@ -1,16 +1,16 @@
 """The sums of the streaming pass: frames transformed, multiplied and added up, batch after batch.
 
-Every batch is work for several threads that never write to the same place: transforms of a feed, products of the feeds
-as one set of microphones reads them, and all that concerns one microphone. So the sums are the same to the last bit
-however many threads there are. Products are formed in single precision, a stretch of lines at a time that stays in the
-processor's cache; the sums over batches are double, so that hours of frames lose nothing.
+Every batch is work for several threads that never write to the same place: transforms of single tracks, then products
+of all of them over a stretch of lines. So the sums are the same to the last bit however many threads there are.
+Products are formed in single precision as small matrices, line by line (the frames of a batch are the axis summed
+over); the sums over batches are double, so that hours of frames lose nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from itertools import combinations_with_replacement
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,10 +24,12 @@ MOST_LOGGED = 1 << 15
 #: A feed is silent in a frame whose every octave lies 40 dB under the loudest yet, or 60 dB under the loudest of all
 #: octaves: what so faint a frame would add to the sums is a ten-thousandth of what a loud one does.
 _SILENT, _SILENT_AMONG_ALL = 1e-4, 1e-6
+#: Frames whose loudest is taken into account at a time.
+_AHEAD = 8
 #: Lines that hold all octaves, up to 6 kHz.
 _BAND_LINES = round(6000.0 * FRAME_S)
-#: Lines multiplied at a time.
-_TILE = 4096
+#: Lines multiplied at a time: those of all tracks stay in the processor's cache.
+_TILE = 1024
 
 #: One way to read one feed: its number, and how many samples behind a frame's start.
 FeedRead = tuple[int, int]
@@ -36,26 +38,35 @@ Task = Callable[[], None]
 
 @dataclass(frozen=True)
 class Batch:
-    """`n` frames from number `first` on; the first begins at `samples[:, start]`, samples are (track, sample)."""
+    """`n` frames from number `first` on; the first begins at `samples[:, start]`, samples are (track, sample).
+
+    feeds : conjugate spectra (frame, line) of the feeds as they are read; feed_bands : their energies (frame, band)
+    microphones : spectra (frame, line) by position; usable : per set of positions, frames that count, (frame,)
+    """
 
     first: int
     n: int
     samples: NDArray[np.float32]
     start: int
+    feeds: dict[FeedRead, NDArray[np.complex64]] = field(default_factory=dict)
+    feed_bands: dict[FeedRead, NDArray[np.float32]] = field(default_factory=dict)
+    microphones: dict[int, NDArray[np.complex64]] = field(default_factory=dict)
+    usable: list[NDArray[np.bool_]] = field(default_factory=list)
 
 
-@dataclass
-class _FeedFrames:
-    """One feed of a batch as it is read: conjugate spectra (frame, line) and energies (frame, band)."""
+@dataclass(frozen=True)
+class _Alike:
+    """Positions that read all feeds alike, `reads`, and in the same frames: they share the products of the feeds."""
 
-    conjugate: NDArray[np.complex64]
-    bands: NDArray[np.float32]
+    positions: list[int]
+    reads: list[FeedRead]
 
 
 class FrameSums:
     """The running sums of one pass.
 
-    For every batch `feed_tasks` come first, then `sum_tasks`; the tasks of one list may run side by side.
+    For every batch come `feed_tasks`, then `microphone_tasks`, then `line_tasks`; the tasks of one list may run side by
+    side, and the feed tasks of the next batch beside the line tasks of this one.
 
     feeds_as_in : sums of a pass over the same feeds, read and left out alike, whose `gxx` are taken over
     log : takes the energies (frame, track, band) of every batch, the first `MOST_LOGGED` frames of them
@@ -69,51 +80,60 @@ class FrameSums:
         feeds_as_in: CrossSpectra | None,
     ) -> None:
         self._plan, self._reading, self._log, self._feeds_as_in = plan, reading, log, feeds_as_in
+        self._sets = _alike(reading)
         n_feed, n_position = reading.feed.shape
         n_group, n_line = plan.n_groups, plan.length // 2 + 1
         n_low = min(round(LOW_HZ * FRAME_S) + 1, n_line)
         self._window = np.hanning(plan.length + 1)[:-1].astype(np.float32)
-        self._alike, self._set_of = _alike(reading)
-        self._pairs = list(combinations_with_replacement(range(n_feed), 2)) if feeds_as_in is None else []
         self._loudest: dict[FeedRead, NDArray[np.float32]] = {}
-        self._feeds: dict[FeedRead, _FeedFrames] = {}
         self.n_frames = np.zeros((n_group, n_position), dtype=np.int64)
-        self._gyy = np.zeros((n_position, n_line))
-        self._gxy = np.zeros((n_position, n_feed, n_line), dtype=np.complex128)
-        self._low_gxy = np.zeros((n_position, n_group, n_feed, n_low), dtype=np.complex128)
-        self._gxx = np.zeros((len(self._alike), len(self._pairs), n_line), dtype=np.complex128)
-        self._low_gxx = np.zeros((len(self._alike), n_group, len(self._pairs), n_low), dtype=np.complex128)
+        self._squares = np.zeros((n_position, 2 * n_line))  # of real and imaginary parts, side by side
+        # per set: of every feed with its microphones, and with the feeds; lines first, as they are multiplied
+        n_feeds_summed = 0 if feeds_as_in is not None else n_feed
+        shapes = [(n_feed, len(s.positions) + n_feeds_summed) for s in self._sets]
+        self._products = [np.zeros((n_line, *shape), dtype=np.complex128) for shape in shapes]
+        self._low_products = [np.zeros((n_group, n_low, *shape), dtype=np.complex128) for shape in shapes]
 
     def feed_tasks(self, batch: Batch) -> list[Task]:
         """Work that transforms every feed of a batch as often as microphones read it differently."""
-        n_feed = self._reading.feed.shape[0]
-        reads = sorted({(i, int(at)) for i in range(n_feed) for at in self._reading.feed[i]})
-        self._feeds = {}
-        return [lambda read=read: self._transform_feed(batch, read) for read in reads]  # type: ignore[misc]
+        return [partial(self._transform_feed, batch, read) for read in {read for s in self._sets for read in s.reads}]
 
-    def sum_tasks(self, batch: Batch) -> list[Task]:
-        """Work that adds the products of a batch whose feeds are transformed."""
-        feeds, self._feeds = self._feeds, {}
-        self._note_loudest(feeds)
-        usable = [self._usable(batch, feeds, p) for p in range(self._reading.feed.shape[1])]
+    def microphone_tasks(self, batch: Batch) -> list[Task]:
+        """Work that transforms the microphones of a batch whose feeds are transformed."""
+        sounds = {read: self._sounding(read, of_feed) for read, of_feed in batch.feed_bands.items()}
+        bands = self._logged(batch)
         tasks: list[Task] = []
-        if self._pairs:
-            for s, positions in enumerate(self._alike):
-                tasks.append(lambda s=s, p=positions[0]: self._add_feeds(batch, feeds, usable[p], s))  # type: ignore[misc]
-        bands = self._logged(batch, feeds)
-        for p, mask in enumerate(usable):
-            tasks.append(lambda p=p, mask=mask: self._add_microphone(batch, feeds, mask, p, bands))  # type: ignore[misc]
+        for s in self._sets:
+            not_left_out = self._reading.usable[batch.first : batch.first + batch.n, s.positions[0]]
+            batch.usable.append(not_left_out & np.any([sounds[read] for read in s.reads], axis=0))
+            tasks += [partial(self._transform_microphone, batch, batch.usable[-1], p, bands) for p in s.positions]
         return tasks
+
+    def line_tasks(self, batch: Batch) -> list[Task]:
+        """Work that adds the products of a batch whose tracks are transformed."""
+        n_line, runs = self._squares.shape[-1] // 2, self._plan.runs(batch.first, batch.n)
+        stretches = (slice(first, min(n_line, first + _TILE)) for first in range(0, n_line, _TILE))
+        return [partial(self._add_lines, batch, runs, lines) for lines in stretches]
 
     def finish(self, capture: str, feeds: tuple[str, ...], positions: tuple[str, ...], rate_hz: float) -> CrossSpectra:
         """The sums as cross-spectra."""
-        n_low = self._low_gxy.shape[-1]
-        self._gxy[..., :n_low] = self._low_gxy.sum(axis=1)
-        self._gxx[..., :n_low] = self._low_gxx.sum(axis=1)
+        n_feed, n_position = self._reading.feed.shape
+        (n_group, n_low), n_line = self._low_products[0].shape[:2], len(self._products[0])
+        gxy = np.empty((n_feed, n_position, n_line), dtype=np.complex128)
+        low_gxy = np.empty((n_group, n_feed, n_position, n_low), dtype=np.complex128)
         if self._feeds_as_in is not None:
             gxx, low_gxx = self._feeds_as_in.gxx, self._feeds_as_in.low_gxx
         else:
-            gxx, low_gxx = self._whole(self._gxx), self._whole(self._low_gxx).swapaxes(0, 1)
+            gxx = np.empty((n_position, n_feed, n_feed, n_line), dtype=np.complex128)
+            low_gxx = np.empty((n_group, n_position, n_feed, n_feed, n_low), dtype=np.complex128)
+        for s, whole, low in zip(self._sets, self._products, self._low_products, strict=True):
+            whole[:n_low] = low.sum(axis=0)  # low lines are what the groups add up to
+            n = len(s.positions)
+            gxy[:, s.positions] = np.moveaxis(whole[..., :n], 0, -1)
+            low_gxy[:, :, s.positions] = np.moveaxis(low[..., :n], 1, -1)
+            if self._feeds_as_in is None:
+                gxx[s.positions] = _hermitian(np.moveaxis(whole[..., n:], 0, -1))
+                low_gxx[:, s.positions] = _hermitian(np.moveaxis(low[..., n:], 1, -1))[:, None]
         return CrossSpectra(
             capture=capture,
             feeds=feeds,
@@ -121,28 +141,34 @@ class FrameSums:
             sample_rate_hz=rate_hz,
             shift_s=(self._reading.microphone - self._reading.feed) / rate_hz,
             n_frames=self.n_frames,
+            hops=np.full(self._plan.n_groups, self._plan.hops),
             gxx=gxx,
-            gyy=self._gyy,
-            gxy=self._gxy.swapaxes(0, 1),
+            gyy=self._squares.reshape(n_position, -1, 2).sum(axis=-1),
+            gxy=gxy,
             low_gxx=low_gxx,
-            low_gxy=self._low_gxy.transpose(1, 2, 0, 3),
+            low_gxy=low_gxy,
             n_planned=self._plan.n_frames,
         )
 
-    def _whole(self, halves: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Hermitian matrices, (position, ..., feed, feed, line), from (set, ..., pair, line)."""
-        n_feed = self._reading.feed.shape[0]
-        out = np.empty((*halves.shape[:-2], n_feed, n_feed, halves.shape[-1]), dtype=np.complex128)
-        for k, (i, j) in enumerate(self._pairs):
-            out[..., j, i, :] = np.conj(halves[..., k, :])
-            out[..., i, j, :] = halves[..., k, :] if i < j else halves[..., k, :].real
-        return out[self._set_of]
-
     def _transform_feed(self, batch: Batch, read: FeedRead) -> None:
-        feed, behind = read
-        spectra = self._transform(batch, feed, behind)
-        bands = band_energies(spectra[:, :_BAND_LINES])
-        self._feeds[read] = _FeedFrames(np.conjugate(spectra, out=spectra), bands)
+        spectra = self._transform(batch, *read)
+        batch.feed_bands[read] = band_energies(spectra[:, :_BAND_LINES])
+        batch.feeds[read] = np.conjugate(spectra, out=spectra)
+
+    def _transform_microphone(
+        self, batch: Batch, usable: NDArray[np.bool_], p: int, bands: NDArray[np.float32] | None
+    ) -> None:
+        """Spectra of one microphone, 0 in frames that do not count, and its own energy added."""
+        n_feed = self._reading.feed.shape[0]
+        spectra = self._transform(batch, n_feed + p, int(self._reading.microphone[p]))
+        if bands is not None:
+            bands[:, n_feed + p] = band_energies(spectra[:, :_BAND_LINES])
+        spectra[~usable] = 0.0
+        batch.microphones[p] = spectra
+        parts = spectra.view(np.float32)
+        self._squares[p] += np.einsum("kl,kl->l", parts, parts)
+        for group, frames in self._plan.runs(batch.first, batch.n):
+            self.n_frames[group, p] += usable[frames].sum()
 
     def _transform(self, batch: Batch, track: int, behind: int) -> NDArray[np.complex64]:
         """Windowed spectra, (frame, line), of one track read so many samples behind the start of each frame."""
@@ -154,95 +180,62 @@ class FrameSums:
         spectra: NDArray[np.complex64] = fft.rfft(frames * self._window, axis=-1, overwrite_x=True)
         return spectra
 
-    def _reads(self, p: int) -> list[FeedRead]:
-        """How microphone p reads the feeds, in their order."""
-        return [(i, int(at)) for i, at in enumerate(self._reading.feed[:, p])]
-
-    def _note_loudest(self, feeds: dict[FeedRead, _FeedFrames]) -> None:
-        for read, frames in feeds.items():
-            loudest = frames.bands.max(axis=0)
-            self._loudest[read] = np.maximum(self._loudest.get(read, loudest), loudest)
-
-    def _usable(self, batch: Batch, feeds: dict[FeedRead, _FeedFrames], p: int) -> NDArray[np.bool_]:
-        """Frames, (frame,), that count: nothing left out, and a feed sounds, held against the loudest up to now."""
-        sounds = np.zeros(batch.n, dtype=np.bool_)
-        for read in self._reads(p):
-            loudest = self._loudest[read]
+    def _sounding(self, read: FeedRead, bands: NDArray[np.float32]) -> NDArray[np.bool_]:
+        """Frames in which a feed of these energies (frame, band) sounds, held against the loudest up to then."""
+        sounds = []
+        for first in range(0, len(bands), _AHEAD):
+            near = bands[first : first + _AHEAD]
+            loudest = self._loudest[read] = np.maximum(self._loudest.get(read, near[0]), near.max(axis=0))
             least = np.maximum(_SILENT * loudest, _SILENT_AMONG_ALL * loudest.max())
-            sounds |= (feeds[read].bands > least).any(axis=1)
-        return sounds & self._reading.usable[batch.first : batch.first + batch.n, p]
+            sounds.append((near > least).any(axis=1))
+        return np.concatenate(sounds)
 
-    def _logged(self, batch: Batch, feeds: dict[FeedRead, _FeedFrames]) -> NDArray[np.float32] | None:
+    def _logged(self, batch: Batch) -> NDArray[np.float32] | None:
         """Energies (frame, track, band) of a batch to be logged: those of the feeds, place for the microphones."""
         if self._log is None or batch.first >= MOST_LOGGED:
             return None
-        of_feeds = np.stack([feeds[read].bands for read in self._reads(0)], axis=1)
-        n_position = self._reading.feed.shape[1]
-        self._log.append(np.concatenate([of_feeds, np.zeros_like(of_feeds[:, :1]).repeat(n_position, axis=1)], axis=1))
+        n_feed, n_position = self._reading.feed.shape
+        of_feeds = [batch.feed_bands[i, int(self._reading.feed[i, 0])] for i in range(n_feed)]
+        self._log.append(np.stack([*of_feeds, *[np.zeros_like(of_feeds[0])] * n_position], axis=1))
         return self._log[-1]
 
-    def _add_feeds(self, batch: Batch, feeds: dict[FeedRead, _FeedFrames], usable: NDArray[np.bool_], s: int) -> None:
-        """Add the products of the feeds with each other as the microphones of one set read them."""
-        conjugates = [feeds[read].conjugate for read in self._reads(self._alike[s][0])]
-        runs = self._plan.runs(batch.first, batch.n)
-        for lines in _tiles(conjugates[0].shape[-1]):
-            of = [np.conjugate(c[:, lines]) for c in conjugates]
-            for x in of:
-                x[~usable] = 0.0
-            for k, (i, j) in enumerate(self._pairs):
-                _add(conjugates[i][:, lines] * of[j], runs, lines, self._gxx[s, k], self._low_gxx[s, :, k])
-
-    def _add_microphone(
-        self,
-        batch: Batch,
-        feeds: dict[FeedRead, _FeedFrames],
-        usable: NDArray[np.bool_],
-        p: int,
-        bands: NDArray[np.float32] | None,
-    ) -> None:
-        """Add all that concerns one microphone."""
-        n_feed = self._reading.feed.shape[0]
-        y = self._transform(batch, n_feed + p, int(self._reading.microphone[p]))
-        if bands is not None:
-            bands[:, n_feed + p] = band_energies(y[:, :_BAND_LINES])
-        y[~usable] = 0.0
-        runs = self._plan.runs(batch.first, batch.n)
-        for group, rows in runs:
-            self.n_frames[group, p] += usable[rows].sum()
-        parts = y.view(np.float32)
-        self._gyy[p] += np.einsum("kl,kl->l", parts, parts).reshape(-1, 2).sum(axis=1)
-        conjugates = [feeds[read].conjugate for read in self._reads(p)]
-        for lines in _tiles(y.shape[-1]):
-            for i, conjugate in enumerate(conjugates):
-                _add(conjugate[:, lines] * y[:, lines], runs, lines, self._gxy[p, i], self._low_gxy[p, :, i])
+    def _add_lines(self, batch: Batch, runs: list[tuple[int, slice]], lines: slice) -> None:
+        """Add the products of all tracks over some lines."""
+        for k, (alike, usable) in enumerate(zip(self._sets, batch.usable, strict=True)):
+            total, low = self._products[k], self._low_products[k]
+            feeds = _side_by_side([batch.feeds[read] for read in alike.reads], lines)
+            others = _side_by_side([batch.microphones[p] for p in alike.positions], lines, total.shape[-1])
+            if total.shape[-1] > len(alike.positions):
+                np.multiply(np.conj(feeds), usable, out=others[:, len(alike.positions) :])
+            n_low = low.shape[1] - lines.start
+            for group, frames in runs:
+                added = feeds[..., frames] @ others[..., frames].swapaxes(1, 2)
+                total[lines] += added
+                if n_low > 0:
+                    low[group, lines] += added[:n_low]
 
 
-def _tiles(n_line: int) -> Iterator[slice]:
-    return (slice(first, min(n_line, first + _TILE)) for first in range(0, n_line, _TILE))
+def _side_by_side(spectra: list[NDArray[np.complex64]], lines: slice, n_tracks: int = 0) -> NDArray[np.complex64]:
+    """Some lines of spectra (frame, line) as (line, track, frame), with place for `n_tracks`."""
+    n_tracks = max(n_tracks, len(spectra))
+    out = np.empty((lines.stop - lines.start, n_tracks, len(spectra[0])), dtype=np.complex64)
+    for k, of_track in enumerate(spectra):
+        out[:, k] = of_track[:, lines].T
+    return out
 
 
-def _add(
-    products: NDArray[np.complex64],
-    runs: list[tuple[int, slice]],
-    lines: slice,
-    total: NDArray[np.complex128],
-    low: NDArray[np.complex128],
-) -> None:
-    """Add products (frame, line) of some lines to `total` (line,) and, those that are low, to `low` (group, line)."""
-    n_low = low.shape[-1] - lines.start
-    for group, rows in runs:
-        added = products[rows].sum(axis=0)
-        total[lines] += added
-        if n_low > 0:
-            low[group, lines.start : lines.stop] += added[:n_low]
+def _hermitian(matrices: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Matrices (..., feed, feed, line) made exactly Hermitian, which rounding leaves them only nearly."""
+    out: NDArray[np.complex128] = (matrices + np.conj(matrices.swapaxes(-3, -2))) / 2.0
+    return out
 
 
-def _alike(reading: Reading) -> tuple[list[list[int]], NDArray[np.int64]]:
-    """Sets of positions that read all feeds alike and in the same frames, and the set of every position."""
+def _alike(reading: Reading) -> list[_Alike]:
+    """The positions in sets that read alike."""
     sets: dict[tuple[bytes, bytes], list[int]] = {}
     for p in range(reading.feed.shape[1]):
         sets.setdefault((reading.feed[:, p].tobytes(), reading.usable[:, p].tobytes()), []).append(p)
-    set_of = np.empty(reading.feed.shape[1], dtype=np.int64)
-    for s, positions in enumerate(sets.values()):
-        set_of[positions] = s
-    return list(sets.values()), set_of
+    return [
+        _Alike(positions, [(i, int(at)) for i, at in enumerate(reading.feed[:, positions[0]])])
+        for positions in sets.values()
+    ]

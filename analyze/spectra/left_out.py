@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from analyze.audio.damage import TrackSummary, damage_findings, damaged_spans
 from analyze.audio.recording import Recording
 from analyze.findings import Finding
-from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS
 from analyze.spectra.frame_levels import FrameLevels, another_take, changes_in, level_findings, spoilt
-from analyze.spectra.frame_plan import Spans, middle_of, usable_frames
+from analyze.spectra.frame_plan import FramePlan, Reading, Spans, middle_of, plan_reading
 
 #: Share of its frames that a microphone must keep for the others to be left out.
 _LEAST_KEPT = 0.35
@@ -41,14 +40,15 @@ def left_out_of(
     damaged = [list(spans) for spans in damaged_spans(summary, recording.places)]
     known = [[*gaps, *spans] for gaps, spans in zip(recording.gaps, damaged, strict=True)]
     energy = np.concatenate(log)
+    plan, reading = _planned(recording, shift_s, known)
     names = [place.name for place in recording.places]
     levels = FrameLevels(
         energy,
-        round(FRAME_S * recording.sample_rate_hz) // OVERLAP_HOPS / recording.sample_rate_hz,
+        plan.hop / recording.sample_rate_hz,
         tuple(names[:n_feeds]),
         tuple(names[n_feeds:]),
     )
-    is_damaged = ~_usable(recording, shift_s, known)[: len(energy)] | ~is_heard
+    is_damaged = ~reading.usable[: len(energy)] | ~is_heard
     is_spoilt = spoilt(levels, is_damaged)
     changes = changes_in(levels, is_spoilt, is_damaged)
     findings = [
@@ -59,13 +59,15 @@ def left_out_of(
     out: list[Spans] = [tuple(spans) for spans in known]
     for p in range(len(names) - n_feeds):
         frames = np.flatnonzero(is_spoilt[:, p])
-        bursts = [middle_of(int(k), recording.sample_rate_hz, shift_s, p) for k in frames]
+        bursts = [middle_of(plan, reading, int(k), p) for k in frames]
         out[n_feeds + p] = (*known[n_feeds + p], *bursts)
     return _bearable(recording, shift_s, out, n_fewest), findings
 
 
-def _usable(recording: Recording, shift_s: NDArray[np.float64], left_out: Sequence[Spans]) -> NDArray[np.bool_]:
-    return usable_frames(recording.n_frames, recording.sample_rate_hz, shift_s, left_out)
+def _planned(
+    recording: Recording, shift_s: NDArray[np.float64], left_out: Sequence[Spans]
+) -> tuple[FramePlan, Reading]:
+    return plan_reading(recording.n_frames, recording.sample_rate_hz, shift_s, left_out)
 
 
 def _bearable(recording: Recording, shift_s: NDArray[np.float64], left_out: list[Spans], n_fewest: int) -> list[Spans]:
@@ -73,7 +75,7 @@ def _bearable(recording: Recording, shift_s: NDArray[np.float64], left_out: list
     n_feeds = shift_s.shape[0]
     kept = list(left_out)
     for tracks in (range(n_feeds, len(left_out)), range(n_feeds)):
-        usable = _usable(recording, shift_s, kept)
+        usable = _planned(recording, shift_s, kept)[1].usable
         too_few = usable.sum(axis=0) < max(n_fewest, _LEAST_KEPT * len(usable))
         for track in tracks:
             if too_few.any() if track < n_feeds else too_few[track - n_feeds]:

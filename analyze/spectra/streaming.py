@@ -22,7 +22,7 @@ from analyze.spectra.frame_plan import FramePlan, Spans, furthest_read_s, plan_r
 from analyze.spectra.frame_sums import Batch, FrameSums, Task
 
 #: Frames transformed at a time.
-_BATCH = 8
+_BATCH = 16
 #: Samples read at a time, and turned from (frame, track) into (track, frame) at a time.
 _BLOCK, _TILE = 1 << 17, 1 << 11
 
@@ -74,13 +74,13 @@ def accumulate(
     reader = _Reader(blocks, len(feeds) + len(positions), progress)
     sums = FrameSums(plan, reading, log, feeds_as_in)
     with _pool() as pool:
-        summing: list[Future[None]] = []
+        adding: list[Future[None]] = []
         for batch in _batches(reader, plan, furthest, lead):
             transforming = _start(pool, sums.feed_tasks(batch))
-            _wait(summing)
-            _wait(transforming)
-            summing = _start(pool, sums.sum_tasks(batch))
-        _wait(summing)
+            _wait([*adding, *transforming])
+            _wait(_start(pool, sums.microphone_tasks(batch)))
+            adding = _start(pool, sums.line_tasks(batch))
+        _wait(adding)
     reader.drain()  # what no whole frame covers: the recording's own checks ride on it
     return sums.finish(capture, tuple(feeds), tuple(positions), sample_rate_hz)
 

@@ -243,7 +243,12 @@ def test_the_order_of_outputs_does_not_matter() -> None:
         "low_gxx": cross.low_gxx[:, :, order][:, :, :, order],
         "low_gxy": cross.low_gxy[:, order],
     }
-    kept = {"n_frames": cross.n_frames.copy(), "gyy": cross.gyy.copy(), "n_planned": cross.n_planned}
+    kept = {
+        "n_frames": cross.n_frames.copy(),
+        "hops": cross.hops.copy(),
+        "gyy": cross.gyy.copy(),
+        "n_planned": cross.n_planned,
+    }
     moved = CrossSpectra(
         cross.capture, tuple(cross.feeds[k] for k in order), cross.positions, cross.sample_rate_hz, **turned, **kept
     )

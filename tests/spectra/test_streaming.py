@@ -86,13 +86,13 @@ def test_the_sums_are_those_of_scipy_in_double_precision(rate_hz: int, n: int) -
     assert max(worst.values()) < 1e-6, worst
 
 
-def test_the_share_of_effective_averages_is_that_of_the_window() -> None:
+@pytest.mark.parametrize(("hops", "share"), EFFECTIVE_SHARE.items())
+def test_the_share_of_effective_averages_is_that_of_the_window(hops: int, share: float) -> None:
     """Welch 1967 (from memory): 1 / (1 + 2 sum of the window's autocorrelation squared at multiples of the hop)."""
     n = 4000
     window = signal.windows.hann(n, sym=False)
-    lags = [window[k * n // OVERLAP_HOPS :] @ window[: n - k * n // OVERLAP_HOPS] for k in range(OVERLAP_HOPS)]
-    share = 1.0 / (1.0 + 2.0 * sum((lag / lags[0]) ** 2 for lag in lags[1:]))
-    assert share == pytest.approx(EFFECTIVE_SHARE, rel=0.002)
+    lags = [window[k * n // hops :] @ window[: n - k * n // hops] for k in range(hops)]
+    assert share == pytest.approx(1.0 / (1.0 + 2.0 * sum((lag / lags[0]) ** 2 for lag in lags[1:])), rel=0.002)
 
 
 # However it is fed
@@ -259,7 +259,12 @@ def test_shapes_are_checked_and_arrays_closed() -> None:
     with pytest.raises(ValueError, match=r"gyy has shape \(2, 5601\), expected \(3, 5601\)"):
         dataclasses.replace(cross, gyy=cross.gyy[:2])
     with pytest.raises(ValueError, match="low_gxy"):
-        dataclasses.replace(cross, n_frames=np.ones((3, 3), dtype=int), low_gxx=np.zeros((3, *cross.low_gxx.shape[1:])))
+        dataclasses.replace(
+            cross,
+            n_frames=np.ones((3, 3), dtype=int),
+            hops=np.full(3, 4),
+            low_gxx=np.zeros((3, *cross.low_gxx.shape[1:])),
+        )
     with pytest.raises(ValueError, match="read-only"):
         cross.gxx[0, 0, 0, 0] = 1.0
 
