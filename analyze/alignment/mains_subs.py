@@ -210,11 +210,17 @@ def _ties_settled(joint: _Joint, best: Optimum) -> list[Change]:
 
 
 def _worthwhile(joint: _Joint, state: list[Change]) -> list[Change]:
-    """The state with every change undone that does not beat leaving it alone beyond its own uncertainty."""
-    for k in range(len(state)):
+    """The state with every change undone that does not beat leaving it alone beyond its own uncertainty.
+
+    Nor is one kept that gains nothing where its group meets the others: what it does far under them is no reason.
+    """
+    audience = joint.context.audience
+    for k, group in enumerate(joint.groups):
         if state[k] != UNCHANGED:
             std = joint.difference_std(state, _without(state, k))
-            if not joint.gain(state, k) > max(_SIGMAS * std, _WORTHWHILE_DB):
+            mask = audience.own(joint.context.heard(group))
+            gains_there = not mask.any() or joint.gain(state, k, mask) > 0.0
+            if not (gains_there and joint.gain(state, k) > max(_SIGMAS * std, _WORTHWHILE_DB)):
                 state = _without(state, k)
     return state
 

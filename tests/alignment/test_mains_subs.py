@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from alignment_making import (
+    FREQUENCY_HZ,
     N_LINES,
     N_LOW,
     Spectrum,
@@ -295,6 +296,21 @@ def wavering(h: Spectrum, by_ms: float, outputs: list[Output]) -> Context:
         replicates[r, 1] *= delay(by_ms * (-1.0) ** r)[:N_LOW]
     object.__setattr__(found, "replicates", replicates)
     return found
+
+
+def test_a_gain_only_far_under_the_others_is_left() -> None:
+    """Where the sub meets the mains it is right; 12 dB under them it is not, and more bands would gain than lose."""
+    tail = FREQUENCY_HZ > 100.0
+    of_sub = np.where(tail, -0.25, 1.5).astype(np.complex128)
+    h = np.stack([np.ones(N_LINES), np.ones(N_LINES), of_sub])[:, None].repeat(2, axis=1)
+    mains = [Output("main", "main", group="mains"), Output("right", "main", group="mains")]
+    found = context([*mains, sub()], seats(2), h)
+    own = found.audience.own([2])
+    assert 0.4 < own.mean() < 0.6
+    later = {"sub": (1.0, 2.5)}
+    assert score_of(found, h, later) > score_of(found, h, {}) + 0.2
+    decision = decided(found)
+    assert (decision.decision, decision.change) == ("keep", (1.0, 0.0))
 
 
 def test_a_gain_within_its_uncertainty_is_left() -> None:
