@@ -150,8 +150,16 @@ def analyse(
     AudioError : if no capture can be analysed
     DescriptionError : if a track does not exist as described
     """
+    from threadpoolctl import threadpool_limits
+
+    # the matrices here are small: more threads for each would only wait for one another, and take the cores meanwhile
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _analysed(sound_check, bands_per_octave, workers or os.cpu_count() or 1, progress)
+
+
+def _analysed(sound_check: SoundCheck, bands_per_octave: int, workers: int, progress: ProgressStart | None) -> Analysis:
     check_tracks(sound_check)
-    recorded = measure_all(sound_check, workers or os.cpu_count() or 1, progress)
+    recorded = measure_all(sound_check, workers, progress)
     if not sound_check.outputs:
         return _inputs_alone(sound_check, recorded, bands_per_octave)
     rng = np.random.default_rng([_SEED, len(recorded.measured)])

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ Samples = NDArray[np.float64]
 RATE_HZ = 24_000
 
 
+@cache
 def build_scene(seed: int) -> Scene:
     """The demo's hall and rig of a seed."""
     return simulate.build_scene(seed, sample_rate_hz=RATE_HZ)

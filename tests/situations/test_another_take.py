@@ -10,12 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from takes import RATE_HZ, Take, mixes, write
+from takes import RATE_HZ, Take, build_scene, mixes, write
 
 from analyze.description import load_sound_check
 from analyze.findings import Finding
 from analyze.pipeline import Analysis, analyse
-from analyze.simulate import build_scene
 
 _OUTPUTS = ("main left", "sub left", "sub right")
 
@@ -25,7 +24,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three outputs, each alone with music of 24 s."""
     place = tmp_path_factory.mktemp("takes")
     rng = np.random.default_rng(2)
-    write(build_scene(5), place, [Take(o, mixes(build_scene(5), 24.0, rng, 0.3, (o,))) for o in _OUTPUTS])
+    feeds = mixes(build_scene(5), 24.0, rng, 0.3, _OUTPUTS)
+    write(build_scene(5), place, [Take(o, {o: feeds[o]}) for o in _OUTPUTS])
     return place
 
 

@@ -7,11 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from takes import RATE_HZ, Take, write
+from takes import RATE_HZ, Take, build_scene, write
 
 from analyze.description import load_sound_check
 from analyze.pipeline import analyse
-from analyze.simulate import build_scene
 from analyze.simulate_feeds import make_feed
 
 _OUTPUTS = ("main left", "sub left", "sub right")

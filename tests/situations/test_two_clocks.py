@@ -6,11 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from takes import RATE_HZ, Take, on_own_clock, write
+from takes import RATE_HZ, Take, build_scene, on_own_clock, write
 
 from analyze.description import load_sound_check
 from analyze.pipeline import Analysis, analyse
-from analyze.simulate import build_scene
 from analyze.simulate_feeds import make_feed
 
 _OUTPUTS = ("main left", "sub left", "sub right")
