@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from analyze.spectra.cross_spectra import FRAME_S, LONG_OVERLAP_HOPS, MAX_GROUPS, OVERLAP_HOPS
 
-#: With more frames than this, three minutes of them, they start half a frame apart: at half the work that leaves nine
+#: With more frames than this, a minute and a half of them, they start half a frame apart: half the work leaves nine
 #: tenths of the averages.
-_LONG = 512
+_LONG = 256
 
 #: Stretches of one track, (first, stop) in samples.
 Spans = Sequence[tuple[int, int]]
