@@ -1,0 +1,114 @@
+"""The whole of `analyze run` against reading the files alone: `python tests/benchmarks/whole_run.py`.
+
+Outputs one after the other in one take of 24 bits at 48 kHz; wall and processor time as ratios, the median of rounds in
+turn, and the most memory that the command had. `--growth` goes through lengths, tracks and outputs, one round each.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from material import Take, write_take
+
+#: Lengths in seconds, tracks in all and outputs that `--growth` goes through.
+_MINUTES, _TRACKS, _OUTPUTS = (10, 30, 60), (4, 16, 64), (2, 4, 8, 16)
+
+_READ = """
+import sys, numpy, soundfile
+with soundfile.SoundFile(sys.argv[1]) as file:
+    block = numpy.empty((1 << 17, file.channels), dtype=numpy.float32)
+    while len(file.read(out=block)):
+        pass
+"""
+
+
+@dataclass(frozen=True)
+class Used:
+    """Wall and processor time of a command in seconds, and its most memory in MB."""
+
+    wall_s: float
+    processor_s: float
+    memory_mb: float
+
+
+def used_by(command: list[str]) -> Used:
+    """Run a command to its end and tell what it used; exit codes of findings and undecided outputs are no failure."""
+    start = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    said = process.stderr.read() if process.stderr else b""
+    _, status, usage = os.wait4(process.pid, 0)
+    wall = time.perf_counter() - start
+    if os.waitstatus_to_exitcode(status) not in (0, 5, 6):
+        raise SystemExit(said.decode())
+    return Used(wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024.0)
+
+
+def rounds(take: Take, n: int) -> list[tuple[Used, Used]]:
+    """Reading alone and the whole run, in turn."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_take(folder, take)
+        read = [sys.executable, "-c", _READ, str(folder / "take.wav")]
+        run = [
+            sys.executable,
+            "-m",
+            "analyze",
+            "run",
+            str(folder),
+            "--out",
+            str(folder / "report"),
+            "--quiet",
+            "--force",
+        ]
+        return [(used_by(read), used_by(run)) for _ in range(n)]
+
+
+def told(what: str, found: list[tuple[Used, Used]]) -> None:
+    """Print one row."""
+    wall = statistics.median(run.wall_s / read.wall_s for read, run in found)
+    processor = statistics.median(run.processor_s / read.processor_s for read, run in found)
+    memory = max(run.memory_mb for _, run in found)
+    wall_s = statistics.median(run.wall_s for _, run in found)
+    print(f"{what:44s} wall {wall:6.2f}  processor {processor:6.2f}  {wall_s:6.1f} s  {memory:5.0f} MB", flush=True)  # noqa: T201
+
+
+def growth() -> None:
+    """One row for each length, number of tracks, number of outputs."""
+    for minutes in _MINUTES:
+        told(f"{minutes} min, 16 tracks, 4 outputs, 8 positions", rounds(Take(4, 8, 60 * minutes, 4), 1))
+    for tracks in _TRACKS:
+        n_outputs = min(4, tracks // 2)
+        told(f"10 min, {tracks} tracks, {n_outputs} outputs", rounds(Take(n_outputs, tracks - n_outputs, 600), 1))
+    for n_outputs in _OUTPUTS:
+        told(f"10 min, {n_outputs} outputs, 8 positions", rounds(Take(n_outputs, 8, 600), 1))
+
+
+def main() -> None:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--minutes", type=int, default=10)
+    parser.add_argument("--outputs", type=int, default=4)
+    parser.add_argument("--positions", type=int, default=8)
+    parser.add_argument("--unused", type=int, default=4, help="further tracks of the file")
+    parser.add_argument("--together", action="store_true", help="all outputs at once")
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--growth", action="store_true")
+    a = parser.parse_args()
+    if a.growth:
+        growth()
+        return
+    take = Take(a.outputs, a.positions, 60 * a.minutes, a.unused, solo=not a.together)
+    how = "at once" if a.together else "in turn"
+    told(f"{a.minutes} min, {a.outputs} outputs {how}, {a.positions} positions", rounds(take, a.rounds))
+
+
+if __name__ == "__main__":
+    main()
