@@ -19,7 +19,7 @@ from pathlib import Path
 from material import Take, write_take
 
 #: Lengths in seconds, tracks in all and outputs that `--growth` goes through.
-_MINUTES, _TRACKS, _OUTPUTS = (10, 30, 60), (4, 16, 64), (2, 4, 8, 16)
+_MINUTES, _TRACKS, _OUTPUTS = (10, 30, 60, 180), (4, 16, 64), (2, 4, 8, 16)
 
 _READ = """
 import sys, numpy, soundfile
@@ -83,7 +83,7 @@ def told(what: str, found: list[tuple[Used, Used]]) -> None:
 def growth() -> None:
     """One row for each length, number of tracks, number of outputs."""
     for minutes in _MINUTES:
-        told(f"{minutes} min, 16 tracks, 4 outputs, 8 positions", rounds(Take(4, 8, 60 * minutes, 4), 1))
+        told(f"{minutes} min, 2 outputs, 4 positions", rounds(Take(2, 4, 60 * minutes), 1))
     for tracks in _TRACKS:
         n_outputs = min(4, tracks // 2)
         told(f"10 min, {tracks} tracks, {n_outputs} outputs", rounds(Take(n_outputs, tracks - n_outputs, 600), 1))
