@@ -35,8 +35,8 @@ _MUCH_HIDDEN = 0.5
 _FELT = 0.01
 
 #: What can hold the confidence of a sum down: replicates scatter, another setting costs less on average, noise hides
-#: cells, and what no recording shows.
-SCATTER, SHORTFALL, NOISE, MODEL = "scatter", "shortfall", "noise", "model"
+#: cells, seats were not measured, and what no recording shows.
+SCATTER, SHORTFALL, NOISE, SEATS, MODEL = "scatter", "shortfall", "noise", "seats", "model"
 
 
 @dataclass(frozen=True)
@@ -47,12 +47,19 @@ class Spread:
     polarity_margin_db : best delay of this polarity minus best delay of the other; NaN where it may not turn
     gain_db : this setting minus leaving it alone
     heard_share : of the cells that count, those that noise does not hide
+    measured_share : of the audience by weight, the seats at which it was measured and another output too
     """
 
     regret_db: NDArray[np.float64]
     polarity_margin_db: NDArray[np.float64]
     gain_db: NDArray[np.float64]
     heard_share: float = 1.0
+    measured_share: float = 1.0
+
+    @property
+    def known_share(self) -> float:
+        """Of all that counts, what was measured and is not hidden."""
+        return self.heard_share * self.measured_share
 
     @property
     def margin_db(self) -> float:
@@ -62,7 +69,7 @@ class Spread:
     @property
     def model_db(self) -> float:
         """Error of a lead between polarities that no resample shows."""
-        return MODEL_DB + UNHEARD_DB * (1.0 / max(self.heard_share, 1e-3) - 1.0)
+        return MODEL_DB + UNHEARD_DB * (1.0 / max(self.known_share, 1e-3) - 1.0)
 
     @property
     def gain_std_db(self) -> float:
@@ -119,17 +126,19 @@ def spread_of(
 
 def settings_confidence(spread: Spread) -> float:
     """Probability that the setting costs at most 0.5 dB or is the best within reach."""
-    return _settings(spread.margin_db, float(np.std(spread.regret_db)), MODEL_DB, spread.heard_share)
+    return _settings(spread.margin_db, float(np.std(spread.regret_db)), MODEL_DB, spread.known_share)
 
 
-def _settings(margin_db: float, std_db: float, model_db: float, heard_share: float) -> float:
-    """The same from its parts: what is heard says so, and what is not does not overturn it."""
-    return above(margin_db, std_db, model_db) * (1.0 - OVERTURNED * (1.0 - heard_share))
+def _settings(margin_db: float, std_db: float, model_db: float, known_share: float) -> float:
+    """The same from its parts: what is known says so, and what is not does not overturn it."""
+    return above(margin_db, std_db, model_db) * (1.0 - OVERTURNED * (1.0 - known_share))
 
 
 def doubt_words(spread: Spread, gain_db: float) -> str:
     """Why a setting is not sure enough; gain_db : of the change in question, NaN where it is to stay."""
-    hidden = 1.0 - spread.heard_share
+    hidden, missing = 1.0 - spread.heard_share, 1.0 - spread.measured_share
+    if missing > max(hidden, _MUCH_HIDDEN):
+        return f"{100.0 * missing:.0f} % of the audience has no response of it beside another output's"
     if hidden > _MUCH_HIDDEN:
         return (
             f"{100.0 * hidden:.0f} % of the low bands in which it may meet others are hidden, by noise or by outputs "
@@ -145,14 +154,15 @@ def doubt_words(spread: Spread, gain_db: float) -> str:
 
 def settings_limits(spread: Spread) -> tuple[Limit, ...]:
     """What holds `settings_confidence` down."""
-    margin, std, heard = spread.margin_db, float(np.std(spread.regret_db)), spread.heard_share
+    margin, std, known = spread.margin_db, float(np.std(spread.regret_db)), spread.known_share
     return limits_of(
         settings_confidence(spread),
         {
-            SCATTER: _settings(margin, 0.0, MODEL_DB, heard),
-            SHORTFALL: _settings(RIGHT_DB, std, MODEL_DB, heard),
-            NOISE: _settings(margin, std, MODEL_DB, 1.0),
-            MODEL: _settings(margin, std, 0.0, heard),
+            SCATTER: _settings(margin, 0.0, MODEL_DB, known),
+            SHORTFALL: _settings(RIGHT_DB, std, MODEL_DB, known),
+            NOISE: _settings(margin, std, MODEL_DB, spread.measured_share),
+            SEATS: _settings(margin, std, MODEL_DB, spread.heard_share),
+            MODEL: _settings(margin, std, 0.0, known),
         },
     )
 

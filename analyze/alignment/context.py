@@ -81,6 +81,17 @@ class Context:
         """Of the audience's cells in which the group may meet others, the share that noise does not hide."""
         return heard_share(self.responses, self.audience_weights(), self.heard(group))
 
+    def measured_share(self, group: Sequence[str]) -> float:
+        """Of the audience by weight, the seats with a response of the group and one of an output outside it."""
+        weights = self.audience_weights()
+        names, total = self.responses.outputs, sum(weights)
+        both = [
+            any(self.responses.has(n, p) for n in names if n in group)
+            and any(self.responses.has(n, p) for n in names if n not in group)
+            for p in self.responses.positions
+        ]
+        return sum(w for w, is_measured in zip(weights, both, strict=True) if is_measured) / total if total else 1.0
+
     def changed(self, changes: Mapping[str, Change]) -> NDArray[np.complex128]:
         """`h` with changes applied."""
         return with_changes(self.h, self.responses.frequency_hz, self.responses.outputs, changes)

@@ -48,6 +48,7 @@ class SumGrounds:
     limits : what holds its confidence down, that which takes most first
     scatter_db, shortfall_db : standard deviation over replicates of what it costs, and the mean
     model_db : error of a margin that no replicate shows; heard_share : of the cells that count, not hidden by noise
+    measured_share : of the audience by weight, seats at which it and another output were measured
     other_polarity, runner_up : None where there is none; present : leaving it alone, None where that is the setting
     seats : per position with cells of the group; contradicted : members of which two captures disagree
     """
@@ -59,6 +60,7 @@ class SumGrounds:
     shortfall_db: float
     model_db: float
     heard_share: float
+    measured_share: float
     other_polarity: Rival | None
     runner_up: Rival | None
     present: Rival | None

@@ -148,7 +148,8 @@ def _spread(joint: _Joint, state: Sequence[Change], k: int) -> Spread:
     mask = joint.context.audience.own(joint.context.heard(group))
     near_ms = _near_ms(joint.context, group)
     spread = spread_of(joint.replicates, state, k, mover.grid_ms(), mover.signs, near_ms, mask)
-    return replace(spread, heard_share=joint.context.heard_share(group))
+    shares = joint.context.heard_share(group), joint.context.measured_share(group)
+    return replace(spread, heard_share=shares[0], measured_share=shares[1])
 
 
 def _mover(context: Context, group: Group) -> Mover:
@@ -160,10 +161,11 @@ def _mover(context: Context, group: Group) -> Mover:
         low, high = max(low, aligned - AROUND_ALIGNED_MS), min(high, aligned + AROUND_ALIGNED_MS)
         if low > high:  # arrivals lie further off than the present setting's surroundings reach
             low, high = aligned - AROUND_ALIGNED_MS, aligned + AROUND_ALIGNED_MS
-    low, high = max(low, device.low_ms), min(high, device.high_ms)
-    if low > high:
-        low = high = 0.0
-    return Mover(device.signs, low, high)
+    if low > device.high_ms:  # the device does not get there: as far as it goes, and back from there
+        low, high = device.high_ms - AROUND_ALIGNED_MS, device.high_ms
+    elif high < device.low_ms:
+        low, high = device.low_ms, device.low_ms + AROUND_ALIGNED_MS
+    return Mover(device.signs, max(low, device.low_ms), min(high, device.high_ms))
 
 
 def aligned_change_ms(context: Context, group: Group) -> float:
@@ -210,10 +212,7 @@ def _ties_settled(joint: _Joint, best: Optimum) -> list[Change]:
 
 
 def _worthwhile(joint: _Joint, state: list[Change]) -> list[Change]:
-    """The state with every change undone that does not beat leaving it alone beyond its own uncertainty.
-
-    Nor is one kept that gains nothing where its group meets the others: what it does far under them is no reason.
-    """
+    """The state without changes that do not surely beat leaving it alone, or gain nothing where outputs meet."""
     audience = joint.context.audience
     for k, group in enumerate(joint.groups):
         if state[k] != UNCHANGED:
@@ -276,6 +275,7 @@ def _grounds(joint: _Joint, state: Sequence[Change], k: int, spread: Spread) -> 
         shortfall_db=float(np.mean(spread.regret_db)),
         model_db=spread.model_db,
         heard_share=spread.heard_share,
+        measured_share=spread.measured_share,
         other_polarity=polarity,
         runner_up=runner_up,
         present=present,

@@ -84,6 +84,7 @@ def margin_grounds(
         shortfall_db=short_db,
         model_db=MODEL_DB,
         heard_share=1.0,
+        measured_share=1.0,
         other_polarity=ahead,
         runner_up=None,
         present=rival(judged, UNCHANGED) if is_moved else None,

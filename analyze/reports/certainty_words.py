@@ -9,7 +9,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analyze.alignment.arrivals import RIGHT_MS
-from analyze.alignment.confidence import MODEL, MODEL_DB, NOISE, RIGHT_DB, SCATTER, SHORTFALL
+from analyze.alignment.confidence import MODEL, MODEL_DB, NOISE, RIGHT_DB, SCATTER, SEATS, SHORTFALL
 from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.device import rounded
 from analyze.alignment.grounds import SPARES, Rival, SumGrounds, TimingGrounds
@@ -106,6 +106,7 @@ def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> 
         SCATTER: scatter,
         SHORTFALL: f"another setting adds {number(setting.shortfall_db, 2)} dB more on average",
         NOISE: f"noise or outputs playing alike hide {hidden} of the low bands where it may meet others",
+        SEATS: f"{percent(1.0 - setting.measured_share)} of the audience has no response of it beside another output's",
         MODEL: f"no recording tells differences closer than {number(MODEL_DB, 2)} dB",
     }
     because = _because(setting.limits, phrases)

@@ -113,6 +113,10 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
                 "all in which it may meet others",
             )
         )
+    missing = 1.0 - setting.measured_share
+    if missing >= _TOLD_SHARE:
+        words = "seats without a response of it beside another output's"
+        lines.append((words, percent(missing), DASH, DASH, "the audience by weight"))
     held = {name: seat.holds_left_out for name, seat in setting.seats.items() if seat.holds_left_out is not None}
     return [*lines, *_left_out_lines(held)]
 

@@ -15,10 +15,13 @@ from analyze.alignment.confidence import (
     MODEL_DB,
     MOST,
     RIGHT_DB,
+    SEATS,
     Spread,
     above,
+    doubt_words,
     polarity_confidence,
     settings_confidence,
+    settings_limits,
     spread_of,
     within,
 )
@@ -117,6 +120,20 @@ def test_what_may_not_turn_has_no_other_polarity() -> None:
     found = spread_of([landscape] * 3, [(1.0, 0.0)], 0, np.arange(-5.0, 5.0, 0.2), (1.0,), 0.0, None)
     assert np.isnan(found.polarity_margin_db).all()
     assert (found.regret_db >= 0.0).all()
+
+
+def test_seats_that_were_not_measured_make_less_sure() -> None:
+    """A setting that is best at one seat of three may lose at the other two: no certainty, yet a decision."""
+    sure = spread([0.0] * 8, [2.0] * 8)
+    claims = [settings_confidence(replace(sure, measured_share=share)) for share in (1.0, 2.0 / 3.0, 1.0 / 3.0)]
+    assert claims == sorted(claims, reverse=True)
+    assert claims[0] == MOST
+    assert 0.8 < claims[2] < 0.9
+    polarities = [polarity_confidence(replace(sure, measured_share=share)) for share in (1.0, 0.01)]
+    assert polarities[1] < 0.6 < 0.99 < polarities[0]
+    lost = replace(spread([0.0] * 8, [2.0] * 8), measured_share=0.25)
+    assert doubt_words(lost, math.nan) == "75 % of the audience has no response of it beside another output's"
+    assert [limit.cause for limit in settings_limits(lost)] == [SEATS]
 
 
 def test_what_noise_hides_makes_less_sure() -> None:

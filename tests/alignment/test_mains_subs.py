@@ -298,6 +298,18 @@ def wavering(h: Spectrum, by_ms: float, outputs: list[Output]) -> Context:
     return found
 
 
+def test_of_seats_that_were_lost_nothing_is_claimed() -> None:
+    """The same hall with responses at two of its four seats: the same setting, less surely."""
+    h, arrivals = hall(1, 6.3, -1.0)
+    h = np.concatenate([h, h[:, :1]], axis=1)
+    lost = h.copy()
+    lost[:, 2:] = np.nan
+    whole, part = (context([MAIN, sub()], seats(4), values, arrivals=arrivals, spread=0.0) for values in (h, lost))
+    assert (whole.measured_share(("sub",)), part.measured_share(("sub",))) == (1.0, 0.5)
+    assert decided(part).decision == decided(whole).decision == "change"
+    assert decided(part).confidence < 0.9 < 0.95 < decided(whole).confidence
+
+
 def test_a_gain_only_far_under_the_others_is_left() -> None:
     """Where the sub meets the mains it is right; 12 dB under them it is not, and more bands would gain than lose."""
     tail = FREQUENCY_HZ > 100.0

@@ -32,7 +32,7 @@ def _sum(scene: Scene, name: str) -> SumGrounds:
     heard = [p for p in scene.positions if scene.zones[p] == "audience"]
     seats = {p: SeatMargin(7, 2.0 - 1.1 * k, 0.8, 0.1, True) for k, p in enumerate(heard)}
     limits = (Limit(NOISE, 0.98), Limit(SCATTER, 0.95))
-    return SumGrounds(scene.change[name], BEST, limits, 0.21, 0.04, 0.35, 0.6, other, runner_up, present, seats)
+    return SumGrounds(scene.change[name], BEST, limits, 0.21, 0.04, 0.35, 0.6, 0.75, other, runner_up, present, seats)
 
 
 def _timing(scene: Scene, name: str) -> TimingGrounds:
