@@ -2,8 +2,8 @@
 
 Every batch is work for several threads that never write to the same place: transforms of single tracks, then products
 of all of them over a stretch of lines. So the sums are the same to the last bit however many threads there are.
-Products are formed in single precision as small matrices, line by line (the frames of a batch are the axis summed
-over); the sums over batches are double, so that hours of frames lose nothing.
+Transforms are of single precision. Products are double, formed as small matrices line by line (the frames of a batch
+are the axis summed over): rounded, feeds that are nearly alike would make a matrix that no real feeds have.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _AHEAD = 8
 #: Lines that hold all octaves, up to 6 kHz.
 _BAND_LINES = round(6000.0 * FRAME_S)
 #: Lines multiplied at a time: those of all tracks stay in the processor's cache.
-_TILE = 1024
+_TILE = 512
 
 #: One way to read one feed: its number, and how many samples behind a frame's start.
 FeedRead = tuple[int, int]
@@ -87,10 +87,10 @@ class FrameSums:
         self._window = np.hanning(plan.length + 1)[:-1].astype(np.float32)
         self._loudest: dict[FeedRead, NDArray[np.float32]] = {}
         self.n_frames = np.zeros((n_group, n_position), dtype=np.int64)
-        self._squares = np.zeros((n_position, 2 * n_line))  # of real and imaginary parts, side by side
         # per set: of every feed with its microphones, and with the feeds; lines first, as they are multiplied
         n_feeds_summed = 0 if feeds_as_in is not None else n_feed
         shapes = [(n_feed, len(s.positions) + n_feeds_summed) for s in self._sets]
+        self._gyy = [np.zeros((n_line, len(s.positions))) for s in self._sets]
         self._products = [np.zeros((n_line, *shape), dtype=np.complex128) for shape in shapes]
         self._low_products = [np.zeros((n_group, n_low, *shape), dtype=np.complex128) for shape in shapes]
 
@@ -111,7 +111,7 @@ class FrameSums:
 
     def line_tasks(self, batch: Batch) -> list[Task]:
         """Work that adds the products of a batch whose tracks are transformed."""
-        n_line, runs = self._squares.shape[-1] // 2, self._plan.runs(batch.first, batch.n)
+        n_line, runs = len(self._gyy[0]), self._plan.runs(batch.first, batch.n)
         stretches = (slice(first, min(n_line, first + _TILE)) for first in range(0, n_line, _TILE))
         return [partial(self._add_lines, batch, runs, lines) for lines in stretches]
 
@@ -121,12 +121,14 @@ class FrameSums:
         (n_group, n_low), n_line = self._low_products[0].shape[:2], len(self._products[0])
         gxy = np.empty((n_feed, n_position, n_line), dtype=np.complex128)
         low_gxy = np.empty((n_group, n_feed, n_position, n_low), dtype=np.complex128)
+        gyy = np.empty((n_position, n_line))
         if self._feeds_as_in is not None:
             gxx, low_gxx = self._feeds_as_in.gxx, self._feeds_as_in.low_gxx
         else:
             gxx = np.empty((n_position, n_feed, n_feed, n_line), dtype=np.complex128)
             low_gxx = np.empty((n_group, n_position, n_feed, n_feed, n_low), dtype=np.complex128)
-        for s, whole, low in zip(self._sets, self._products, self._low_products, strict=True):
+        for s, own, whole, low in zip(self._sets, self._gyy, self._products, self._low_products, strict=True):
+            gyy[s.positions] = own.T
             whole[:n_low] = low.sum(axis=0)  # low lines are what the groups add up to
             n = len(s.positions)
             gxy[:, s.positions] = np.moveaxis(whole[..., :n], 0, -1)
@@ -143,7 +145,7 @@ class FrameSums:
             n_frames=self.n_frames,
             hops=np.full(self._plan.n_groups, self._plan.hops),
             gxx=gxx,
-            gyy=self._squares.reshape(n_position, -1, 2).sum(axis=-1),
+            gyy=gyy,
             gxy=gxy,
             low_gxx=low_gxx,
             low_gxy=low_gxy,
@@ -158,15 +160,13 @@ class FrameSums:
     def _transform_microphone(
         self, batch: Batch, usable: NDArray[np.bool_], p: int, bands: NDArray[np.float32] | None
     ) -> None:
-        """Spectra of one microphone, 0 in frames that do not count, and its own energy added."""
+        """Spectra of one microphone, 0 in frames that do not count."""
         n_feed = self._reading.feed.shape[0]
         spectra = self._transform(batch, n_feed + p, int(self._reading.microphone[p]))
         if bands is not None:
             bands[:, n_feed + p] = band_energies(spectra[:, :_BAND_LINES])
         spectra[~usable] = 0.0
         batch.microphones[p] = spectra
-        parts = spectra.view(np.float32)
-        self._squares[p] += np.einsum("kl,kl->l", parts, parts)
         for group, frames in self._plan.runs(batch.first, batch.n):
             self.n_frames[group, p] += usable[frames].sum()
 
@@ -207,6 +207,8 @@ class FrameSums:
             others = _side_by_side([batch.microphones[p] for p in alike.positions], lines, total.shape[-1])
             if total.shape[-1] > len(alike.positions):
                 np.multiply(np.conj(feeds), usable, out=others[:, len(alike.positions) :])
+            parts = others[:, : len(alike.positions)].view(np.float64)  # real and imaginary, side by side
+            self._gyy[k][lines] += np.einsum("ltk,ltk->lt", parts, parts)
             n_low = low.shape[1] - lines.start
             for group, frames in runs:
                 added = feeds[..., frames] @ others[..., frames].swapaxes(1, 2)
@@ -215,10 +217,10 @@ class FrameSums:
                     low[group, lines] += added[:n_low]
 
 
-def _side_by_side(spectra: list[NDArray[np.complex64]], lines: slice, n_tracks: int = 0) -> NDArray[np.complex64]:
+def _side_by_side(spectra: list[NDArray[np.complex64]], lines: slice, n_tracks: int = 0) -> NDArray[np.complex128]:
     """Some lines of spectra (frame, line) as (line, track, frame), with place for `n_tracks`."""
     n_tracks = max(n_tracks, len(spectra))
-    out = np.empty((lines.stop - lines.start, n_tracks, len(spectra[0])), dtype=np.complex64)
+    out = np.empty((lines.stop - lines.start, n_tracks, len(spectra[0])), dtype=np.complex128)
     for k, of_track in enumerate(spectra):
         out[:, k] = of_track[:, lines].T
     return out
