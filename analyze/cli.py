@@ -7,6 +7,7 @@ is left undecided. Everything heavy is imported inside the commands, so that `--
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -39,7 +40,7 @@ def commands() -> None:
     show_default=True,
     help="Bands per octave in the tables.",
 )
-@click.option("--workers", type=click.IntRange(min=1), help="Threads for the transforms.  [default: all cores]")
+@click.option("--workers", type=click.IntRange(min=1), help="Cores to use.  [default: all]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a report.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
@@ -57,14 +58,16 @@ def run(
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
     from analyze.description import load_sound_check
     from analyze.pipeline import analyse
-    from analyze.reports import check_target, print_summary, results_object, write_report
+    from analyze.reports import check_target, drawing_processes, print_summary, results_object, write_report
 
     sound_check = load_sound_check(path)
     target = out or Path("reports") / sound_check.folder.resolve().name
     check_target(target, force=force, source=sound_check.folder)
-    with _progress(quiet) as start:
-        analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
-    write_report(analysis, target, force=force)
+    workers = workers or os.cpu_count() or 1
+    with drawing_processes(workers) as draw:
+        with _progress(quiet) as start:
+            analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
+        write_report(analysis, target, force=force, draw=draw)
     if as_json:
         click.echo(json.dumps(results_object(analysis), ensure_ascii=False, allow_nan=False, sort_keys=True))
     if not quiet:

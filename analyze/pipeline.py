@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -160,8 +161,17 @@ def analyse(
 def _analysed(sound_check: SoundCheck, bands_per_octave: int, workers: int, progress: ProgressStart | None) -> Analysis:
     check_tracks(sound_check)
     recorded = measure_all(sound_check, workers, progress)
-    if not sound_check.outputs:
-        return _inputs_alone(sound_check, recorded, bands_per_octave)
+    with ThreadPoolExecutor(1) as beside:  # hashing leaves the interpreter to what follows
+        input_files = beside.submit(_input_files, recorded.files)
+        if not sound_check.outputs:
+            return _inputs_alone(sound_check, recorded, input_files, bands_per_octave)
+        return _of_outputs(sound_check, recorded, input_files, bands_per_octave)
+
+
+def _of_outputs(
+    sound_check: SoundCheck, recorded: Recorded, input_files: Future[tuple[InputFile, ...]], bands_per_octave: int
+) -> Analysis:
+    """The analysis of a description with outputs, from what was measured to what it changes."""
     rng = np.random.default_rng([_SEED, len(recorded.measured)])
     measured, joint_findings = joined_captures(sound_check, in_step(recorded.measured), rng)
 
@@ -198,7 +208,6 @@ def _analysed(sound_check: SoundCheck, bands_per_octave: int, workers: int, prog
         sound_check=sound_check,
         bands_per_octave=n,
         version=VERSION,
-        input_files=_input_files(recorded.files),
         recommendations=tuple(recommendation_rows(context, decisions)),
         wiring=tuple(wiring),
         arrivals=tuple(heard),
@@ -237,17 +246,20 @@ def _analysed(sound_check: SoundCheck, bands_per_octave: int, workers: int, prog
         shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),
         feed_relations=tuple(relations),
         grounds=tuple(output_grounds(sound_check, decisions, evidence, signs, arrivals, heard)),
+        input_files=input_files.result(),  # last: hashing goes on beside all of the above
     )
 
 
-def _inputs_alone(sound_check: SoundCheck, recorded: Recorded, bands_per_octave: int) -> Analysis:
+def _inputs_alone(
+    sound_check: SoundCheck, recorded: Recorded, input_files: Future[tuple[InputFile, ...]], bands_per_octave: int
+) -> Analysis:
     """The analysis of a description without outputs: its stage inputs."""
     nothing, _ = merged([], (), tuple(sound_check.positions))
     return Analysis(
         sound_check=sound_check,
         bands_per_octave=bands_per_octave,
         version=VERSION,
-        input_files=_input_files(recorded.files),
+        input_files=input_files.result(),
         recommendations=(),
         wiring=(),
         arrivals=(),

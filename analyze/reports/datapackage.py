@@ -95,6 +95,23 @@ def descriptor(analysis: Analysis, tables: Mapping[str, bytes], files: Iterable[
 
 
 def json_bytes(content: dict[str, Any]) -> bytes:
-    """Content as JSON in UTF-8 with sorted keys and one line end at the end; NaN is refused."""
-    text = json.dumps(content, ensure_ascii=False, allow_nan=False, indent=1, sort_keys=True)
-    return (text + "\n").encode("utf-8", "backslashreplace")
+    """Content as JSON in UTF-8 with sorted keys and one line end at the end; NaN is refused.
+
+    What holds nothing else that is nested stands on one line, so that a row of a table is a line.
+    """
+    return (_indented(content, "") + "\n").encode("utf-8", "backslashreplace")
+
+
+def _indented(value: Any, indent: str) -> str:
+    items = value.values() if isinstance(value, dict) else value if isinstance(value, list | tuple) else ()
+    if not any(isinstance(item, dict | list | tuple) for item in items):
+        return json.dumps(value, ensure_ascii=False, allow_nan=False, sort_keys=True)
+    inner = f"{indent} "
+    if isinstance(value, dict):
+        first, last = "{", "}"
+        parts = [f"{json.dumps(key, ensure_ascii=False)}: {_indented(value[key], inner)}" for key in sorted(value)]
+    else:
+        first, last = "[", "]"
+        parts = [_indented(item, inner) for item in value]
+    lines = f",\n{inner}".join(parts)
+    return f"{first}\n{inner}{lines}\n{indent}{last}"

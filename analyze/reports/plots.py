@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ from analyze.reports import plots_outputs, plots_sums, summaries
 from analyze.reports.naming import numbered
 from analyze.reports.plot_style import Look, render
 from analyze.reports.selections import partners, phase_points, positions_with_sums, spreads
+from analyze.responses.transfer import merged
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -65,11 +66,17 @@ def plots(analysis: Analysis) -> tuple[Plot, ...]:
         *_robustness(analysis),
         *_levels(analysis),
     ]
-    look = Look.of(analysis)
+    look, rows = Look.of(analysis), _rows_of(analysis)
     return tuple(
-        Plot(numbered(number, *parts), question, title, text, size, partial(draw, analysis=analysis, look=look))
+        Plot(numbered(number, *parts), question, title, text, size, partial(draw, analysis=rows, look=look))
         for number, (parts, question, title, text, size, draw) in enumerate(drafts, 1)
     )
+
+
+def _rows_of(analysis: Analysis) -> Analysis:
+    """The analysis without responses, which no plot needs: light enough to be handed to other processes."""
+    nothing, _ = merged([], (), ())
+    return replace(analysis, responses=nothing, impulse_responses=())
 
 
 def _arrival(analysis: Analysis) -> list[_Draft]:

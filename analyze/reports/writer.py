@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analyze.reports.datapackage import MANIFEST, descriptor, json_bytes
+from analyze.reports.drawing import Draw, draw_here
 from analyze.reports.folder import check_folder, replace_folder
 from analyze.reports.page import page_bytes
 from analyze.reports.plots import plots
@@ -20,18 +21,20 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analyze.pipeline import Analysis
+    from analyze.reports.plots import Plot
 
 #: Names of the two files that are not tables, plots or responses.
 RESULTS, PAGE = "results.json", "report.html"
 
 
-def write_report(analysis: Analysis, target: Path, *, force: bool = False) -> None:
+def write_report(analysis: Analysis, target: Path, *, force: bool = False, draw: Draw = draw_here) -> None:
     """Write the report folder of an analysis.
 
     Parameters
     ----------
     target : the folder; made with its parents if it does not exist, replaced if it is an earlier report
     force : replace it even if it is not one of ours
+    draw : draws the plots, in other processes within a block of `drawing_processes`; the bytes are the same
 
     Raises
     ------
@@ -39,31 +42,33 @@ def write_report(analysis: Analysis, target: Path, *, force: bool = False) -> No
     OutputError : it cannot be written; what stood there stands there still
     """
     check_folder(target, force=force, source=analysis.sound_check.folder)
-    replace_folder(target, report_files(analysis))
+    replace_folder(target, report_files(analysis, draw))
 
 
-def report_files(analysis: Analysis) -> Iterator[tuple[str, bytes]]:
+def report_files(analysis: Analysis, draw: Draw = draw_here) -> Iterator[tuple[str, bytes]]:
     """Name and content of every file of a report, one after the other; the manifest comes last."""
     names = []
+    drawn = plots(analysis)
+    drawings = draw(drawn)
     tables = csv_tables(analysis)
-    for name, content in _contents(analysis, tables):
+    for name, content in _contents(analysis, tables, drawn, drawings):
         names.append(name)
         yield name, content
     yield MANIFEST, json_bytes(descriptor(analysis, tables, [*names, MANIFEST]))
 
 
-def _contents(analysis: Analysis, tables: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
-    """Every file but the manifest."""
+def _contents(
+    analysis: Analysis, tables: dict[str, bytes], drawn: tuple[Plot, ...], drawings: Iterator[tuple[bytes, bytes]]
+) -> Iterator[tuple[str, bytes]]:
+    """Every file but the manifest; the drawings may be under way elsewhere."""
     yield from tables.items()
-    drawn = plots(analysis)
     yield RESULTS, json_bytes(results_with(analysis, drawn))
-    drawings = []
-    for plot in drawn:
-        svg, png = plot.render()
-        drawings.append((plot, svg))
-        yield plot.svg, svg
-        yield plot.png, png
     paths = response_files(analysis.impulse_responses)
     for response in analysis.impulse_responses:
         yield paths[response.output, response.position], wav_bytes(response)
-    yield PAGE, page_bytes(analysis, drawings)
+    shown = []
+    for plot, (svg, png) in zip(drawn, drawings, strict=True):
+        shown.append((plot, svg))
+        yield plot.svg, svg
+        yield plot.png, png
+    yield PAGE, page_bytes(analysis, shown)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 
 import numpy as np
@@ -64,6 +64,7 @@ class FrameLevels:
     hop_s: float
     feeds: tuple[str, ...]
     positions: tuple[str, ...]
+    _fits: dict[bytes, LevelFit] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Check that the shapes agree and close the array."""
@@ -71,6 +72,17 @@ class FrameLevels:
         if self.energy.ndim != 3 or self.energy.shape[1] != n_tracks:
             raise ValueError(f"energy has shape {self.energy.shape}, expected (frame, {n_tracks}, band)")
         self.energy.flags.writeable = False
+
+    def fit(self, usable: NDArray[np.bool_]) -> LevelFit:
+        """The microphones by the feeds, from frames (frame, position) that may take part.
+
+        Fitted once: where nothing is spoilt the same frames are asked for again.
+        """
+        key = usable.tobytes()
+        if key not in self._fits:
+            n = len(self.feeds)
+            self._fits[key] = fit_levels(self.energy[:, :n], self.energy[:, n:], usable, self.hop_s)
+        return self._fits[key]
 
     def time_s(self, frame: int) -> float:
         """The middle of a frame, from the start of the capture."""
@@ -101,7 +113,7 @@ def spoilt(levels: FrameLevels, left_out: NDArray[np.bool_] | None = None) -> ND
     left_out : (frame, position) frames known to be damaged, which say nothing and are not named again
     """
     usable = _usable(levels, left_out)
-    return _spoilt(_fit(levels, usable)) & usable
+    return _spoilt(levels.fit(usable)) & usable
 
 
 def level_findings(
@@ -133,7 +145,7 @@ def level_findings(
 def changes_in(levels: FrameLevels, is_spoilt: NDArray[np.bool_], left_out: NDArray[np.bool_] | None = None) -> Changes:
     """What the gains of a capture did, by the frames that are neither spoilt nor left out."""
     spoilt_or_near = _widened(is_spoilt | ~_usable(levels, left_out), round(FRAME_S / levels.hop_s))
-    return changes_of(_fit(levels, ~spoilt_or_near))
+    return changes_of(levels.fit(~spoilt_or_near))
 
 
 def another_take(place: TrackPlace, changes: Changes) -> list[Finding]:
@@ -168,11 +180,6 @@ def _widened(is_spoilt: NDArray[np.bool_], hops: int) -> NDArray[np.bool_]:
         out[n:] |= is_spoilt[:-n]
         out[:-n] |= is_spoilt[n:]
     return out
-
-
-def _fit(levels: FrameLevels, usable: NDArray[np.bool_]) -> LevelFit:
-    n_feeds = len(levels.feeds)
-    return fit_levels(levels.energy[:, :n_feeds], levels.energy[:, n_feeds:], usable, levels.hop_s)
 
 
 def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:

@@ -1,0 +1,103 @@
+"""Plots drawn by several processes: matplotlib holds the interpreter, so threads would only wait for one another.
+
+The processes load matplotlib while something else goes on. Whatever goes wrong in one of them, its share is drawn here.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
+    from analyze.reports.plots import Plot
+
+#: Plots -> SVG and PNG of each, in the same order. Work may begin at the call; going through the result waits for it.
+Draw = Callable[[Sequence["Plot"]], Iterator[tuple[bytes, bytes]]]
+
+#: What takes the time of loading.
+_DRAWN_WITH = ("analyze.reports.plots", "matplotlib.figure", "matplotlib.backends.backend_svg")
+#: More processes than this would load matplotlib for a plot or two each.
+_MOST = 4
+
+
+def draw_here(plots: Sequence[Plot]) -> Iterator[tuple[bytes, bytes]]:
+    """Draw one after the other in this process."""
+    return (plot.render() for plot in plots)
+
+
+@contextmanager
+def drawing_processes(n: int) -> Iterator[Draw]:
+    """Up to `n` processes that end with the block, however it is left; with one, plots are drawn in this process.
+
+    Processes are started anew, so a program that uses this needs the `__name__ == "__main__"` guard.
+    """
+    if n < 2:
+        yield draw_here
+        return
+    context = multiprocessing.get_context("spawn")
+    started = [_started(context) for _ in range(min(n, _MOST))]
+    try:
+        yield lambda plots: _drawn(plots, [connection for _, connection in started])
+    finally:
+        for process, connection in started:
+            connection.close()
+            process.terminate()
+            process.join()
+
+
+def _started(context: Any) -> tuple[Any, Connection]:
+    ours, theirs = context.Pipe()
+    process = context.Process(target=_draw_for, args=(theirs,), daemon=True)
+    with _no_interrupts():
+        process.start()
+    theirs.close()
+    return process, ours
+
+
+@contextmanager
+def _no_interrupts() -> Iterator[None]:
+    """What is started within never hears of a user's interrupt, which would make it print a traceback."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _draw_for(connection: Connection) -> None:
+    """Draw what comes through the connection until the other end closes it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with suppress(Exception):  # whoever waits at the other end sees that it closed, and draws
+        for module in _DRAWN_WITH:
+            import_module(module)
+        while True:
+            connection.send([plot.render() for plot in connection.recv()])
+
+
+def _drawn(plots: Sequence[Plot], connections: list[Connection]) -> Iterator[tuple[bytes, bytes]]:
+    """Give every process its share at once; returns what collects them."""
+    n = len(connections)
+    shares = [plots[k::n] for k in range(n)]
+    for share, connection in zip(shares, connections, strict=True):
+        with suppress(OSError):  # it has ended: that shows again where its share is waited for
+            connection.send(share)
+    parts = [_received(share, connection) for share, connection in zip(shares, connections, strict=True)]
+    return (next(parts[k % n]) for k in range(len(plots)))
+
+
+def _received(share: Sequence[Plot], connection: Connection) -> Iterator[tuple[bytes, bytes]]:
+    """The share of one process, drawn here if the process has ended."""
+    try:
+        drawn = connection.recv()
+    except (EOFError, OSError):
+        drawn = draw_here(share)
+    yield from drawn
