@@ -35,7 +35,12 @@ class Take:
 
 
 def write_take(folder: Path, take: Take, form: str = "WAV") -> Path:
-    """Write `take.wav` (or as many 8-channel FLAC files as it needs) and its description; the description's path."""
+    """Write `take.wav` (or as many 8-channel FLAC files as it needs) and its description; the description's path.
+
+    Over 4 GB a WAV file is RF64.
+    """
+    if form == "WAV" and 3 * take.n_tracks * take.seconds * RATE_HZ >= 1 << 32:
+        form = "RF64"
     rng = np.random.default_rng(1)
     h = _responses(rng, take)
     names = _files(folder, take, form)
@@ -61,7 +66,7 @@ def write_take(folder: Path, take: Take, form: str = "WAV") -> Path:
 
 def _files(folder: Path, take: Take, form: str) -> list[tuple[Path, int]]:
     """Paths of the files and their channels; FLAC holds eight at most."""
-    if form == "WAV":
+    if form != "FLAC":
         return [(folder / "take.wav", take.n_tracks)]
     counts = [min(8, take.n_tracks - first) for first in range(0, take.n_tracks, 8)]
     return [(folder / f"take {k}.flac", n) for k, n in enumerate(counts, 1)]

@@ -1,7 +1,8 @@
 """The whole of `analyze run` against reading the files alone: `python tests/benchmarks/whole_run.py`.
 
 Outputs one after the other in one take of 24 bits at 48 kHz; wall and processor time as ratios, the median of rounds in
-turn, and the most memory that the command had. `--growth` goes through lengths, tracks and outputs, one round each.
+turn, and the most memory that the command and the processes it started held at once. `--growth` goes through lengths,
+tracks and outputs, one round each.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ from material import Take, write_take
 
 #: Lengths in seconds, tracks in all and outputs that `--growth` goes through.
 _MINUTES, _TRACKS, _OUTPUTS = (10, 30, 60, 180), (4, 16, 64), (2, 4, 8, 16)
+
+#: How often memory is looked at.
+_LOOK_S = 0.02
 
 _READ = """
 import sys, numpy, soundfile
@@ -41,14 +45,34 @@ class Used:
 
 def used_by(command: list[str]) -> Used:
     """Run a command to its end and tell what it used; exit codes of findings and undecided outputs are no failure."""
-    start = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-    said = process.stderr.read() if process.stderr else b""
-    _, status, usage = os.wait4(process.pid, 0)
-    wall = time.perf_counter() - start
-    if os.waitstatus_to_exitcode(status) not in (0, 5, 6):
-        raise SystemExit(said.decode())
-    return Used(wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024.0)
+    with tempfile.TemporaryFile() as said:
+        start = time.perf_counter()
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=said, start_new_session=True)
+        memory, status = 0.0, None
+        while status is None:
+            time.sleep(_LOOK_S)
+            memory = max(memory, memory_mb(process.pid))
+            pid, ended, usage = os.wait4(process.pid, os.WNOHANG)
+            status = ended if pid else None
+        wall = time.perf_counter() - start
+        if os.waitstatus_to_exitcode(status) not in (0, 5, 6):
+            said.seek(0)
+            raise SystemExit(said.read().decode())
+    return Used(wall, usage.ru_utime + usage.ru_stime, memory)
+
+
+def memory_mb(group: int) -> float:
+    """What the processes of a group hold together in MB, shared pages once; 0 where the system does not tell."""
+    total_kb = 0
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            if os.getpgid(int(folder.name)) != group:
+                continue
+            lines = (folder / "smaps_rollup").read_text().splitlines()
+        except OSError:  # it has ended
+            continue
+        total_kb += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+    return total_kb / 1024.0
 
 
 def rounds(take: Take, n: int) -> list[tuple[Used, Used]]:

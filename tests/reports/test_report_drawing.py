@@ -43,7 +43,7 @@ def test_they_draw_what_is_drawn_here_in_the_same_order(some):
     assert multiprocessing.active_children() == []
 
 
-def test_one_is_none(some):
+def test_one_is_none():
     with drawing_processes(1) as draw:
         assert draw is draw_here
         assert multiprocessing.active_children() == []
@@ -60,14 +60,14 @@ def test_the_share_of_a_process_that_was_killed_is_drawn_here(some, when):
         assert list(drawn or draw(some)) == list(draw_here(some))
 
 
-def test_a_plot_that_cannot_be_drawn_says_so_here(some, make):
+def test_a_plot_that_cannot_be_drawn_says_so_here(make):
     broken = plots(make())[0]
     broken.draw.keywords["look"].series.clear()
     with drawing_processes(2) as draw, pytest.raises(KeyError):
         list(draw([broken]))
 
 
-def test_what_goes_wrong_within_leaves_no_process(some):
+def test_what_goes_wrong_within_leaves_no_process():
     with pytest.raises(ZeroDivisionError), drawing_processes(2):
         raise ZeroDivisionError
     assert multiprocessing.active_children() == []
