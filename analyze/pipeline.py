@@ -19,6 +19,7 @@ from analyze.alignment.monitors import monitor_trick
 from analyze.alignment.output_grounds import output_grounds
 from analyze.alignment.pairs import pair_rows
 from analyze.alignment.prediction import prediction_rows
+from analyze.alignment.proof import proofs
 from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
 from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.score import Change, efficiency_db, mean_score
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
         MonitorTrick,
         Pair,
         Prediction,
+        Proof,
         Recommendation,
         Robustness,
     )
@@ -96,6 +98,7 @@ class Analysis:
     shares : what of each feed is its own where several sound at once
     feed_relations : of all feeds that share programme; where there are none equal feeds are assumed
     grounds : per output what its answers rest on
+    proofs : what can be tried by ear, per decided group that has one
     """
 
     sound_check: SoundCheck
@@ -123,6 +126,7 @@ class Analysis:
     shares: tuple[ShareBand, ...] = ()
     feed_relations: tuple[FeedRelation, ...] = ()
     grounds: tuple[OutputGrounds, ...] = ()
+    proofs: tuple[Proof, ...] = ()
 
     @property
     def is_undecided(self) -> bool:
@@ -245,6 +249,7 @@ def _of_outputs(
         flips=tuple(flips),
         shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),
         feed_relations=tuple(relations),
+        proofs=tuple(proofs(context, decisions, changes)),
         grounds=tuple(output_grounds(sound_check, decisions, evidence, signs, arrivals, heard)),
         input_files=input_files.result(),  # last: hashing goes on beside all of the above
     )

@@ -108,3 +108,23 @@ class MonitorTrick:
     thinner_db: float
     after_fader_db: float
     audience_db: float
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What can be tried by ear: at a position, from one third octave to another, flip these outputs and hear less.
+
+    low_hz, high_hz : nominal centres of the lowest and the highest third octave, all others between them included
+    drop_db : what the level of pink noise through everything loses, everything as recommended before
+    sure_drop_db : what it loses at least in nineteen of twenty resamples
+    silent : outputs that must be off meanwhile, because they were not measured at that position
+    """
+
+    outputs: tuple[str, ...]
+    position: str
+    zone: str
+    silent: tuple[str, ...]
+    low_hz: float
+    high_hz: float
+    drop_db: float
+    sure_drop_db: float

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
-from analyze.reports.naming import clean
+from analyze.reports.naming import clean, shortened
 from analyze.reports.summaries import number, percent, signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analyze.alignment.rows import Recommendation
+    from analyze.alignment.rows import Proof, Recommendation
     from analyze.pipeline import Analysis
     from analyze.responses.rows import InputPair
 
@@ -31,6 +31,9 @@ DECISIONS = {
 
 #: Outputs beyond which the printed sheet sets its reasons smaller, to stay on one page.
 DENSE_FROM = 9
+
+# A name in the middle of a sentence.
+_NAME_LENGTH = 40
 
 _MIN_DELAY_DECIMALS, _MAX_DELAY_DECIMALS = 2, 4
 
@@ -66,6 +69,7 @@ class SheetRow:
     reason: str
     group_note: str
     alternatives: tuple[tuple[str, str], ...]
+    proof: str
 
 
 @dataclass(frozen=True)
@@ -123,6 +127,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         reason=row.reason,
         group_note=group_note(analysis, row),
         alternatives=labelled(row.alternative),
+        proof=next((proof_text(one) for one in analysis.proofs if one.outputs[0] == row.output), ""),
     )
 
 
@@ -146,6 +151,22 @@ def group_note(analysis: Analysis, row: Recommendation) -> str:
     if not parts:
         return ""
     return f"Stays {' and '.join(parts)} than {leader}: settings that differ inside a group are taken as design."
+
+
+def proof_text(proof: Proof) -> str:
+    """What to play, where to stand, what to flip and what to hear."""
+    names = [shortened(name, _NAME_LENGTH) for name in proof.outputs]
+    flip = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]} together"
+    but = f" but {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
+    low, high = f"{proof.low_hz:g}", f"{proof.high_hz:g}"
+    what = f"{low} to {high} Hz drop" if low != high else f"the third octave at {low} Hz drops"
+    drop, sure = number(proof.drop_db, 0), number(math.floor(proof.sure_drop_db), 0)
+    at_least = f", {sure} at least" if sure != drop else ""
+    where = shortened(proof.position, _NAME_LENGTH)
+    return (
+        f"Pink noise through everything{but}, as recommended, at {where}: flip {flip}, and {what} by {drop} dB"
+        f"{at_least}. Then flip back."
+    )
 
 
 def labelled(alternative: str) -> tuple[tuple[str, str], ...]:

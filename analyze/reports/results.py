@@ -55,6 +55,7 @@ def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
         **{table.name: records(analysis, table) for table in TABLES},
         "arrivals_present": _arrivals_present(analysis),
         "grounds": _by_unit("", analysis.grounds),
+        "proofs": _by_unit("", analysis.proofs),
         "delay_scans": _scans(analysis),
         "monitor_tricks": _tricks(analysis),
         "responses": _responses(analysis),

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from analyze.alignment.decision import setting_words
+from analyze.alignment.rows import Proof
 from analyze.reports import page, page_evidence, page_sheet
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings
@@ -138,6 +139,23 @@ def test_the_sheet_says_what_to_type(analysis):
     assert row.alternatives == (("Runner-up", "inverted, 12.40 ms costs 0.2 dB"),)
     assert row.worst == "least at balcony: −0.3 dB"
     assert row.reason
+
+
+def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report):
+    rows = page_sheet.sheet_rows(analysis)
+    seat = analysis.proofs[0].position
+    said = (
+        f"Pink noise through everything, as recommended, at {seat}: flip {rows[1].output}, and 63 to 100 Hz drop by "
+        "7 dB, 5 at least. Then flip back."
+    )
+    assert [bool(row.proof) for row in rows] == [row is rows[1] for row in rows]
+    assert rows[1].proof == said
+    assert said in read(report).text
+    subs = Proof(("sub left", "sub right"), "mix", "audience", ("wedge",), 80.0, 80.0, 9.6, 9.5)
+    assert page_sheet.proof_text(subs) == (
+        "Pink noise through everything but wedge, as recommended, at mix: flip sub left and sub right together, and "
+        "the third octave at 80 Hz drops by 10 dB, 9 at least. Then flip back."
+    )
 
 
 def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
