@@ -1,12 +1,16 @@
 """`report.html`: the page a person reads, the answer first.
 
-One file that opens from the disk: style and drawings are inside, there is no script, and its security policy forbids
-loading anything. It is kept below 2 MB: drawings that would exceed that are named, not shown.
+One file that opens from the disk: style, drawings and scripts are inside, and its security policy forbids loading
+anything and running anything else. Without scripts it is whole but for the settings to try. It is kept below 2 MB:
+drawings that would exceed that are named, not shown.
 """
 
 from __future__ import annotations
 
+from base64 import b64encode
 from dataclasses import dataclass
+from hashlib import sha256
+from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports import page_evidence, page_findings, page_sheet
@@ -27,7 +31,9 @@ if TYPE_CHECKING:
 #: Most bytes of drawings on a page; with its text it stays below 2 MB.
 PLOT_BUDGET_BYTES = 1_600_000
 
-_TEMPLATE, _STYLE = "report.html.j2", "report.css"
+_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "vendor/uplot.css")
+#: In this order: a library that draws curves, sums, the part of the page that moves.
+_SCRIPTS = ("vendor/uplot.js", "model.js", "try.js")
 
 _QUESTIONS = (ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS)
 
@@ -53,6 +59,9 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
     drawings : every plot with its SVG
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    from analyze.reports.page_model import model_text, page_model
 
     environment = Environment(
         loader=PackageLoader("analyze.reports"),
@@ -64,9 +73,20 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
     )
     inline = InlineDrawings()
     content = _content(analysis, figures(drawings, inline))
-    style = "\n".join([colour_rules(), environment.get_template(_STYLE).render(), inline.rules()])
-    text = environment.get_template(_TEMPLATE).render(style=style, **content)
+    styles = (_part(name) for name in _STYLES)
+    content["style"] = "\n".join([colour_rules(), *styles, inline.rules()])
+    model = page_model(analysis)
+    scripts = [_part(name) for name in _SCRIPTS] if model else []
+    policy = " ".join(f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'" for text in scripts)
+    text = environment.get_template(_TEMPLATE).render(
+        scripts=scripts, policy=Markup(policy), model=model_text(model), **content
+    )
     return text.encode("utf-8", "replace")
+
+
+def _part(name: str) -> str:
+    """A style sheet or script of the page."""
+    return (files("analyze.reports") / "templates" / name).read_text(encoding="utf-8")
 
 
 def _shown(value: Any) -> Any:
