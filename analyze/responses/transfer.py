@@ -30,6 +30,8 @@ OLDER_RIGHT = 0.125
 _TOLD_SHARE = 0.25
 #: A microphone needs this many averages more than there are feeds: with fewer not even the error is known.
 _LEAST_SPARE = 1.0
+#: Energy of a feed that held nothing but zeros.
+_SILENCE = 1e-30
 
 # First of the replicates that follow an older capture.
 _FOLLOW_OLDER = round(N_REPLICATES * (1.0 - OLDER_RIGHT))
@@ -124,8 +126,9 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator, groups: Sequence
     gxy, gyy = cross.gxy[..., :n_line], cross.gyy[:, :n_line]
     n = cross.n_effective  # (position,)
     q = len(cross.feeds)
-    nothing = np.where(_is_measured(cross), 0.0, np.nan)[:, None]  # (position, 1)
     solved = solve(cross.gxx[..., :n_line], gxy, n, groups)
+    sounds = solved.power.max(axis=-1, keepdims=True) > _SILENCE  # in the frames of that microphone
+    nothing = np.where(_is_measured(cross)[:, None] & sounds, 0.0, np.nan)  # (feed, position, 1)
     explained = np.einsum("ipl,ipl->pl", np.conj(solved.h), gxy).real
     residual = np.clip(gyy - explained, 1e-7 * gyy, None)  # rounding of float32 spectra leaves 1e-7
     share = np.where(solved.share > 0.0, solved.share, solved.apart)
@@ -144,7 +147,7 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator, groups: Sequence
         variance=(variance + nothing).astype(np.float32),
         coherence=(np.clip(np.broadcast_to(coherence, shape), 0.0, 1.0) + nothing).astype(np.float32),
         share=solved.share.astype(np.float32),
-        averages=np.broadcast_to(n + nothing[:, 0], shape[:2]).copy(),
+        averages=np.broadcast_to(n + nothing[..., 0], shape[:2]).copy(),
         replicates=_replicates(cross, variance, rng, groups) + nothing.astype(np.float32),
     )
 

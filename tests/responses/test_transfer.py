@@ -124,6 +124,20 @@ def test_a_microphone_left_with_too_few_frames_of_sound_is_not_measured() -> Non
     assert [i.position for i in impulse_responses(cross, {})] == ["seat 0"]
 
 
+@pytest.mark.filterwarnings("error")
+def test_an_output_that_never_sounds_for_a_microphone_is_not_known_there() -> None:
+    """A feed of zeros beside one that sounds: nothing is known of it, and all else is as without it."""
+    rng = np.random.default_rng(8)
+    feed = rng.standard_normal(14 * RATE_HZ)
+    heard = 0.5 * feed + 0.1 * rng.standard_normal(len(feed))
+    found = responses_of(summed([feed, np.zeros(len(feed))], [heard], np.zeros((2, 1))), np.random.default_rng(9))
+    assert found.has("out 0", "seat 0")
+    assert not found.has("out 1", "seat 0")
+    assert np.isnan(found.variance[1]).all()
+    assert np.isnan(found.replicates[:, 1]).all()
+    assert np.abs(found.h[0][:, CARRIED] - 0.5).max() < 0.2
+
+
 def test_the_coherence_is_that_of_the_noise() -> None:
     """1 / (1 + noise) and its bias (1 - g2)^2 / n (Bendat & Piersol, Random Data, ch. 9, from memory)."""
     for noise in (0.5, 1.5):
