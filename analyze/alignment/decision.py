@@ -13,6 +13,8 @@ from analyze.description import Output
 
 #: Under this probability nothing is recommended.
 DECIDED = 0.8
+#: Settings that differ by no more than this are equally good.
+EQUAL_DB = 0.05
 
 
 def _no_grounds() -> None:
@@ -71,3 +73,16 @@ def disagreement_words(outputs: Sequence[str]) -> str:
 def undecided(members: Sequence[str], reason: str) -> Decision:
     """Undecided without a candidate; `reason` says why and which capture would settle it."""
     return Decision(tuple(members), UNCHANGED, "undecided", 0.0, 0.0, reason=reason)
+
+
+def faint_words(name: str) -> str:
+    """Why an output that no seat hears over the noise is undecided, and the mend."""
+    return (
+        f"{name} does not stand out from the noise in the low bands at any seat: record it alone, louder or longer, "
+        "with noise or a sweep."
+    )
+
+
+def either_words(cost_db: float) -> str:
+    """What to add where the other polarity, at a delay of its own, costs nothing: crossovers of odd order are so."""
+    return " Either polarity adds equally, each at its own best delay." if cost_db <= EQUAL_DB else ""

@@ -28,9 +28,12 @@ from analyze.alignment.confidence import (
 from analyze.alignment.context import Context
 from analyze.alignment.decision import (
     DECIDED,
+    EQUAL_DB,
     Decision,
     change_words,
     disagreement_words,
+    either_words,
+    faint_words,
     setting_words,
     undecided,
 )
@@ -231,7 +234,7 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
     if not mask.any():
         faint = [n for n in (group[0], context.sound_check.reference) if is_faint(context, (n,), "audience")]
         if faint:
-            return undecided(group, _faint_words(faint[0]))
+            return undecided(group, faint_words(faint[0]))
         reason = "Meets no other output in the low bands at any seat: its polarity and delay do not matter there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     spread = _spread(joint, state, k)
@@ -244,6 +247,8 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
         candidate = _candidate_words(joint, state, k, mask)
         alternative = f"{candidate}; {alternative}" if alternative else candidate
     reason = _reason(joint, state, k, decision, gain, spread)
+    if decision != "undecided":
+        reason += either_words(cost)
     return Decision(
         group,
         state[k],
@@ -324,7 +329,7 @@ def _runner_up(
         return ""
     loss, change = found
     members = joint.context.members(joint.groups[k])
-    verb = f"costs {loss:.1f} dB" if loss > 0.05 else "is as good"
+    verb = f"costs {loss:.1f} dB" if loss > EQUAL_DB else "is as good"
     return f"{setting_words(members, rounded(members, change))} {verb}"
 
 
@@ -359,14 +364,6 @@ def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np
     return (
         f"its delay cannot go lower: everything else {lowest - float(grid[j]):.2f} ms later and {members[0].name} "
         f"{polarity} at its shortest delay would give {better:.1f} dB more"
-    )
-
-
-def _faint_words(name: str) -> str:
-    """Why an output that no seat hears over the noise is undecided, and the mend."""
-    return (
-        f"{name} does not stand out from the noise in the low bands at any seat: record it alone, louder or longer, "
-        "with noise or a sweep."
     )
 
 

@@ -98,8 +98,11 @@ def by_dask(path: Path) -> None:
     samples, _ = soundfile.read(path, frames=MINUTE, dtype="float32", always_2d=True)
     frames = np.lib.stride_tricks.sliding_window_view(samples, LENGTH, axis=0)[:: LENGTH // 2]  # (frame, track, sample)
     window = np.hanning(LENGTH + 1)[:-1].astype(np.float32)
-    spectra = da.from_array(frames, chunks=(8, -1, -1)).map_blocks(
-        lambda block: fft.rfft(block * window, axis=-1), dtype=np.complex64, chunks=((8,), (16,), (LENGTH // 2 + 1,))
+    parts = da.from_array(frames, chunks=(8, -1, -1))
+    spectra = parts.map_blocks(
+        lambda block: fft.rfft(block * window, axis=-1),
+        dtype=np.complex64,
+        chunks=(parts.chunks[0], (N_FEEDS + N_MICS,), (LENGTH // 2 + 1,)),
     )
     products = da.einsum("kil,kpl->ipl", spectra[:, :N_FEEDS].conj(), spectra)
     products.compute(scheduler="threads")

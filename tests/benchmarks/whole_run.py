@@ -62,17 +62,18 @@ def used_by(command: list[str]) -> Used:
 
 
 def memory_mb(group: int) -> float:
-    """What the processes of a group hold together in MB, shared pages once; 0 where the system does not tell."""
-    total_kb = 0
+    """What the processes of a group hold together in MB, shared files once; 0 where the system does not tell."""
+    own, shared = 0, [0]
     for folder in Path("/proc").glob("[0-9]*"):
         try:
             if os.getpgid(int(folder.name)) != group:
                 continue
-            lines = (folder / "smaps_rollup").read_text().splitlines()
+            _, resident, of_files = (folder / "statm").read_text().split()[:3]
         except OSError:  # it has ended
             continue
-        total_kb += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
-    return total_kb / 1024.0
+        own += int(resident) - int(of_files)
+        shared.append(int(of_files))
+    return (own + max(shared)) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 def rounds(take: Take, n: int) -> list[tuple[Used, Used]]:

@@ -9,6 +9,7 @@ libraries as digital filters, so nothing here rests on the project's own models,
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import ModuleType
 from typing import Literal
 
@@ -20,11 +21,16 @@ from scipy import signal
 
 from analyze import simulate_boxes
 from analyze.alignment.cells import find_cells
+from analyze.alignment.context import context_of
+from analyze.alignment.decision import Decision
 from analyze.alignment.pairs import pair_rows
+from analyze.alignment.recommend import decide_all
 from analyze.alignment.rows import Pair
 from analyze.alignment.score import possible_energy, trusted
 from analyze.alignment.search import Landscape, Mover, Optimum, search
+from analyze.description import Output
 from analyze.responses.transfer import Responses
+from analyze.responses.wiring import Signs
 from analyze.spectra.cross_spectra import FRAME_S
 
 RATE_HZ = 48_000
@@ -202,3 +208,50 @@ def test_butterworth_ways_are_a_quarter_turn_per_order_apart(order: int, phase_d
         right, wrong = (row.sum_db, row.flipped_sum_db) if order == 4 else (row.flipped_sum_db, row.sum_db)
         assert right > 5.0
         assert wrong < -9.0
+
+
+def decided(responses: Responses, most_ms: float = 500.0) -> Decision:
+    """The program's decision on the sub, everything known to a ten-thousandth; the sub's device delays so much."""
+    check = sound_check_of({"main": "main", "sub": "sub"}, ("mix", "back"))
+    check = replace(check, outputs=check.outputs | {"sub": Output("sub", "sub", max_delay_ms=most_ms)})
+    signs = Signs({"main": 1, "sub": 1}, {"main": 1, "sub": 1}, {"main": 0.99, "sub": 0.99}, {}, {})
+    arrivals = {
+        (name, p): (1000.0 * s, 0.02) for name in ("main", "sub") for p, s in (("mix", 0.0307), ("back", 0.0711))
+    }
+    return decide_all(context_of(check, responses, arrivals, signs, {}))["sub",]
+
+
+@pytest.mark.parametrize("order", [2, 4])
+def test_the_polarity_that_the_order_wants_is_decided_and_sure(library: Library, order: int) -> None:
+    decision = decided(sub_and_main(pyoctaveband_ways(library, order)))
+    assert decision.change == (WANTED[order], 0.0)
+    assert decision.decision == ("change" if WANTED[order] < 0 else "keep")
+    assert min(decision.confidence, decision.polarity_confidence) > 0.95
+    assert "Either polarity" not in decision.reason
+
+
+def test_ways_that_meet_in_one_band_are_left_alone_and_told_apart_by_little(library: Library) -> None:
+    """Order 8 meets in a third of an octave, where half a period of delay makes up for the other polarity."""
+    decision = decided(sub_and_main(pyoctaveband_ways(library, 8)))
+    assert (decision.decision, decision.change) == ("keep", (1.0, 0.0))
+    assert decision.confidence > 0.95
+    assert decision.polarity_confidence < 0.8
+    assert decision.reason.endswith("Either polarity adds equally, each at its own best delay.")
+
+
+@pytest.mark.parametrize("order", [1, 3])
+def test_of_an_odd_order_either_polarity_will_do_and_the_reason_says_so(order: int) -> None:
+    """Without a delay to make up for the quarter turn: left as it is, and not at all sure of the polarity."""
+    decision = decided(sub_and_main(butterworth_ways(order)), most_ms=0.0)
+    assert (decision.decision, decision.change) == ("keep", (1.0, 0.0))
+    assert decision.confidence > 0.8
+    assert decision.polarity_confidence < 0.7
+    assert decision.reason.endswith("Either polarity adds equally, each at its own best delay.")
+
+
+def test_a_delay_that_takes_the_quarter_turn_back_is_worth_having() -> None:
+    """A quarter of a period; the other polarity, three quarters of one the other way, comes out worse."""
+    decision = decided(sub_and_main(butterworth_ways(3)))
+    assert decision.decision == "change"
+    assert decision.change[0] == 1.0
+    assert 1000.0 / CORNER_HZ / 5.0 < decision.change[1] < 1000.0 / CORNER_HZ / 3.0
