@@ -23,7 +23,7 @@ from material import Take, write_take
 _MINUTES, _TRACKS, _OUTPUTS = (10, 30, 60, 180), (4, 16, 64), (2, 4, 8, 16)
 
 #: How often memory is looked at.
-_LOOK_S = 0.02
+_LOOK_S = 0.05
 
 _READ = """
 import sys, numpy, soundfile
@@ -47,7 +47,7 @@ def used_by(command: list[str]) -> Used:
     """Run a command to its end and tell what it used; exit codes of findings and undecided outputs are no failure."""
     with tempfile.TemporaryFile() as said:
         start = time.perf_counter()
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=said, start_new_session=True)
+        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=said)
         memory, status = 0.0, None
         while status is None:
             time.sleep(_LOOK_S)
@@ -61,19 +61,16 @@ def used_by(command: list[str]) -> Used:
     return Used(wall, usage.ru_utime + usage.ru_stime, memory)
 
 
-def memory_mb(group: int) -> float:
-    """What the processes of a group hold together in MB, shared files once; 0 where the system does not tell."""
-    own, shared = 0, [0]
-    for folder in Path("/proc").glob("[0-9]*"):
-        try:
-            if os.getpgid(int(folder.name)) != group:
-                continue
-            _, resident, of_files = (folder / "statm").read_text().split()[:3]
-        except OSError:  # it has ended
-            continue
-        own += int(resident) - int(of_files)
-        shared.append(int(of_files))
-    return (own + max(shared)) * os.sysconf("SC_PAGE_SIZE") / 1e6
+def memory_mb(process: int) -> float:
+    """What a process and those it started hold together in MB, shared files once; 0 where the system does not tell."""
+    try:
+        started = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+        sizes = [Path(f"/proc/{one}/statm").read_text().split() for one in (str(process), *started)]
+    except OSError:  # one has just ended
+        return 0.0
+    shared = max(int(of_files) for _, _, of_files, *_ in sizes)
+    own = sum(int(resident) - int(of_files) for _, resident, of_files, *_ in sizes)
+    return (own + shared) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 def rounds(take: Take, n: int) -> list[tuple[Used, Used]]:
