@@ -30,7 +30,12 @@ TRIED = [
 @pytest.fixture(scope="module")
 def browser():
     with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        try:
+            started = playwright.chromium.launch(
+                executable_path=BROWSER, args=["--no-sandbox", "--disable-dev-shm-usage"]
+            )
+        except sync_api.Error as error:
+            pytest.skip(f"Chromium does not start on this machine: {error.message.splitlines()[0]}")
         yield started
         started.close()
 
