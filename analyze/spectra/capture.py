@@ -80,10 +80,9 @@ def cross_spectra_of(
         return _without(copied, recording, summary, feeds, groups)
     left_out, found = left_out_of(recording, summary, log, cross.shift_s, is_heard, _FEWEST_FRAMES * len(feeds))
     findings += found
-    remaining_s = _remaining_s(cross)
-    moved = cross.shift_s + remaining_s
+    moved = shift_s + _remaining_s(cross)
     is_moved = (
-        np.abs(remaining_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None
+        np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None
     )
     if is_moved or left_out != list(recording.gaps):
         cross = _pass(recording, feeds, positions, moved if is_moved else shift_s, left_out)

@@ -19,10 +19,6 @@ from analyze.spectra.cross_spectra import FRAME_S, LONG_OVERLAP_HOPS, MAX_GROUPS
 #: tenths of the averages.
 _LONG = 256
 
-#: What feeds are read apart is rounded to this, so that many microphones share a feed's frames: 10 ms off lose 0.03 %
-#: of |H| (Seybert & Hamilton 1978: the window's autocorrelation), as little as the coarse delay's own error.
-_APART_S = 0.02
-
 #: Stretches of one track, (first, stop) in samples.
 Spans = Sequence[tuple[int, int]]
 
@@ -80,24 +76,18 @@ def plan_frames(n_samples: int, sample_rate_hz: float, furthest: int) -> FramePl
 
 def furthest_read_s(shift_s: NDArray[np.float64]) -> float:
     """How far behind a frame's start a track is read at the most, for shifts (feed, position)."""
-    return float(max(0.0, shift_s.max(), _feed_read_s(shift_s).max()))
+    latest = shift_s.max(axis=0)
+    return float(max(0.0, latest.max(), (latest - shift_s).max()))
 
 
 def plan_reading(
     n_samples: int, sample_rate_hz: float, shift_s: NDArray[np.float64], left_out: Sequence[Spans]
 ) -> tuple[FramePlan, Reading]:
-    """The frames of a recording and how its tracks are read in them, about `shift_s` (feed, position) apart."""
-    plan = plan_frames(n_samples, sample_rate_hz, round(furthest_read_s(shift_s) * sample_rate_hz))
-    microphone, feed = (
-        np.round(read_s * sample_rate_hz).astype(np.int64) for read_s in (shift_s.max(axis=0), _feed_read_s(shift_s))
-    )
-    return plan, Reading(microphone, feed, _usable(plan, microphone, feed, left_out))
-
-
-def _feed_read_s(shift_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How far behind a frame's start each feed is read for each microphone: the latest of them at the start itself."""
-    apart_s = shift_s.max(axis=0) - shift_s
-    return np.asarray(np.round(apart_s / _APART_S) * _APART_S)
+    """The frames of a recording and how its tracks are read in them; shifts (feed, position) round to whole samples."""
+    shift = np.round(shift_s * sample_rate_hz).astype(np.int64)
+    latest = shift.max(axis=0)  # (position,) where each microphone is read
+    plan = plan_frames(n_samples, sample_rate_hz, round(furthest_read_s(shift / sample_rate_hz) * sample_rate_hz))
+    return plan, Reading(latest, latest - shift, _usable(plan, latest, latest - shift, left_out))
 
 
 def middle_of(plan: FramePlan, reading: Reading, frame: int, position: int) -> tuple[int, int]:

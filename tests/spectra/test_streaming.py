@@ -47,11 +47,10 @@ def assert_identical(a: CrossSpectra, b: CrossSpectra) -> None:
 
 @pytest.mark.parametrize(("rate_hz", "n"), [(RATE_HZ, 75_001), (ODD_RATE_HZ, 90_000)])
 def test_the_sums_are_those_of_scipy_in_double_precision(rate_hz: int, n: int) -> None:
-    """`scipy.signal.csd` (live), periodic Hann, no detrending; shifts as they were read are applied by hand."""
+    """`scipy.signal.csd` (live), periodic Hann, no detrending; whole-sample shifts are applied by hand."""
     samples = scene(rate_hz, n).astype(np.float32).astype(np.float64)
-    cross = summed(samples, 2, DELAYS_S, rate_hz=rate_hz)
-    shift_s = cross.shift_s
-    assert np.abs(shift_s - DELAYS_S).max() < 0.0101  # feeds are read in steps of 20 ms
+    shift_s = np.round(DELAYS_S * rate_hz) / rate_hz
+    cross = summed(samples, 2, shift_s, rate_hz=rate_hz)
     length = round(FRAME_S * rate_hz)
     plan = plan_frames(n, rate_hz, round(furthest_read_s(shift_s) * rate_hz))
     used = (plan.n_frames - 1) * plan.hop + length
@@ -131,14 +130,12 @@ def test_feeds_that_are_alike_leave_a_matrix_that_feeds_can_have() -> None:
 
 
 def test_a_microphone_counts_for_itself_alone() -> None:
-    """Others beside it change no more than products round, single with a microphone and double between feeds."""
     samples = scene(RATE_HZ, 60_000)
     together = summed(samples, 2, DELAYS_S)
     alone = summed(samples[:, [0, 1, 3]], 2, DELAYS_S[:, [1]])
-    scale = np.sqrt(np.einsum("piil->ipl", alone.gxx).real * alone.gyy)
-    assert (np.abs(together.gxy[:, [1]] - alone.gxy) <= 1e-6 * scale).all()
+    assert np.array_equal(together.gxy[:, [1]], alone.gxy)
     assert np.array_equal(together.gyy[[1]], alone.gyy)
-    assert np.abs(together.gxx[[1]] - alone.gxx).max() < 1e-15 * np.abs(alone.gxx).max()
+    assert np.array_equal(together.gxx[[1]], alone.gxx)
 
 
 def test_every_sample_is_read_once_and_told_of() -> None:
@@ -284,12 +281,6 @@ def test_shapes_are_checked_and_arrays_closed() -> None:
 # Several feeds, and samples that must not count
 
 
-def window_at(lag_s: float) -> float:
-    """Autocorrelation of the window at a lag, 1 at none."""
-    window, lag = signal.windows.hann(round(FRAME_S * RATE_HZ), sym=False), abs(round(lag_s * RATE_HZ))
-    return float(window[lag:] @ window[: len(window) - lag] / (window @ window))
-
-
 def test_several_feeds_sound_in_step_in_every_frame() -> None:
     """Two feeds at delays 300 ms apart: once in step their sum explains the microphone down to its noise.
 
@@ -303,12 +294,9 @@ def test_several_feeds_sound_in_step_in_every_frame() -> None:
     unexplained = 1.0 - explained[:, lines].sum(axis=-1) / cross.gyy[:, lines].sum(axis=-1)
     heard = (GAINS**2 * np.array([[0.2], [0.07]]) ** 2).sum(axis=0)
     noise_share = 0.01**2 / (heard + 0.01**2)
-    remaining_s = DELAYS_S - cross.shift_s
-    assert 0.005 < np.abs(remaining_s).max() < 0.0101  # feeds are read in steps of 20 ms
-    seen = np.vectorize(window_at)(remaining_s)  # Seybert & Hamilton 1978: what the window leaves of |H|
-    lost_share = ((1.0 - seen**2) * GAINS**2 * np.array([[0.2], [0.07]]) ** 2).sum(axis=0) / heard
     # two feeds fitted to 25.5 averages take 8 % of the noise with them
-    assert unexplained == pytest.approx((noise_share + lost_share) * (1.0 - 2.0 / cross.n_effective[0]), rel=0.05)
+    assert unexplained == pytest.approx(noise_share * (1.0 - 2.0 / cross.n_effective[0]), rel=0.05)
+    remaining_s = DELAYS_S - cross.shift_s
     expected = GAINS[..., None] * np.exp(-2j * np.pi * line_hz(5000)[None, None, lines] * remaining_s[..., None])
     off = np.abs(solved.h[..., lines] - expected).mean(axis=-1)
     # noise over feed over the root of the averages, and the mean of a Rayleigh distribution
