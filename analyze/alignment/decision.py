@@ -85,4 +85,4 @@ def faint_words(name: str) -> str:
 
 def either_words(cost_db: float) -> str:
     """What to add where the other polarity, at a delay of its own, costs nothing: crossovers of odd order are so."""
-    return " Either polarity adds equally, each at its own best delay." if cost_db <= EQUAL_DB else ""
+    return " Either polarity adds equally, each at its own best delay." if abs(cost_db) <= EQUAL_DB else ""

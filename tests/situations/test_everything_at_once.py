@@ -69,7 +69,7 @@ def test_the_proof_by_ear_holds_in_the_hall(together: tuple[Scene, Analysis]) ->
         for total in (h_here.sum(axis=0), flipped @ h_here):
             bands = zip(*band_edges_hz(centres_hz, 3), strict=True)
             energies.append(sum(np.mean(np.abs(total[in_band(scene, low, high)]) ** 2) for low, high in bands))
-        assert proof.drop_db == pytest.approx(10.0 * np.log10(energies[0] / energies[1]), abs=0.2)
+        assert proof.drop_db == pytest.approx(10.0 * np.log10(energies[0] / energies[1]), abs=0.08)
 
 
 def in_band(scene: Scene, low_hz: float, high_hz: float) -> NDArray[np.bool_]:
