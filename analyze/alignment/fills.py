@@ -19,6 +19,8 @@ from analyze.alignment.timing_grounds import timing_grounds
 from analyze.description import Output
 from analyze.responses.feed_relations import EQUAL
 
+#: Most that is claimed where a member of the group was recorded and not heard: the group arrives as all of them do.
+_WITHOUT_A_MEMBER = 0.7
 #: Half of this spread between seats is said: no delay can serve both.
 _SEATS_DIFFER_MS = 1.0
 
@@ -42,16 +44,33 @@ def decide_fill(context: Context, group: Group) -> Decision:
     reachable = min(max(alignment.change_ms, mover.low_ms), mover.high_ms)
     candidate = _kept_if_close(members, (wanted[0], reachable), alignment)
     timing = alignment.confidence(candidate[1])
+    lost = [o.name for o, a in zip(members, found, strict=True) if a is None and _was_recorded(context, o)]
+    timing = min(timing, _WITHOUT_A_MEMBER) if lost else timing
     confidence = timing * (polarity if wanted[0] == sign else 1.0 - polarity)
     decision = "undecided" if confidence < DECIDED else "keep" if candidate == UNCHANGED else "change"
     reason = _reason(members, reference, alignment, candidate, reachable, decision, polarity < timing, sign)
     if decision == "undecided":
-        reason = _special_doubt(context, group) or reason
+        reason = _special_doubt(context, group) or _lost_words(lost, alignment.seats, timing < polarity) or reason
     alternative = f"candidate {setting_words(members, candidate)}" if decision == "undecided" else ""
     if reachable - alignment.change_ms > RIGHT_MS:
         alternative = f"delaying {reference} and its group by {reachable - alignment.change_ms:.2f} ms would line it up"
     grounds = partial(timing_grounds, context, members, alignment, candidate, wanted[0] == sign)
     return Decision(group, candidate, decision, confidence, polarity, math.nan, alternative, reason, grounds=grounds)
+
+
+def _was_recorded(context: Context, output: Output) -> bool:
+    return any(output.name in capture.feeds for capture in context.sound_check.captures)
+
+
+def _lost_words(lost: Sequence[str], seats: Sequence[str], is_timing: bool) -> str:
+    """That members of the group were not heard where it is lined up; empty where that is not why."""
+    if not lost or not is_timing:
+        return ""
+    names = " and ".join(lost)
+    return (
+        f"{names} could not be heard at {', '.join(seats)}, and the group arrives there as all of it does: record "
+        f"{names} alone again, louder, with a microphone there."
+    )
 
 
 def _special_doubt(context: Context, group: Group) -> str:

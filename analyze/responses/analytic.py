@@ -18,22 +18,19 @@ def analytic_response(
     frequency_hz: NDArray[np.float64],
     band_hz: tuple[float, float],
     box: BoxShape | None,
+    edge: float = 0.2,
 ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
     """Analytic response within a band on a fine time axis from -0.2 s on; lines weighted by their error.
 
-    With `box` its level and phase are divided out; the band has cosine edges of a fifth of its width.
+    With `box` its level and phase are divided out; the band has cosine edges, `edge` of its width each.
     """
     from scipy import fft
 
     low_hz, high_hz = band_hz
     inside = (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
     f = frequency_hz[inside]
-    x = (f - low_hz) / max(high_hz - low_hz, 1e-9)
-    taper = np.sin(np.pi / 2 * np.clip(x * 5, 0, 1)) * np.sin(np.pi / 2 * np.clip((1 - x) * 5, 0, 1))
     spectrum = np.zeros(len(frequency_hz), dtype=np.complex128)
-    power = np.abs(h[inside]) ** 2
-    gain = power / np.maximum(power + variance[inside], 1e-30)
-    spectrum[inside] = h[inside] * taper * gain
+    spectrum[inside] = h[inside] * band_taper(f, band_hz, edge) * trust(h[inside], variance[inside])
     if box is not None:
         spectrum[inside] /= box.at(f)
     n = fft.next_fast_len(max(4 * int(high_hz / (frequency_hz[1] - frequency_hz[0])), 4096))
@@ -41,6 +38,23 @@ def analytic_response(
     step_s = 1.0 / (frequency_hz[1] - frequency_hz[0]) / n
     lead = round(0.2 / step_s)
     return (np.arange(n) - lead) * step_s, np.roll(signal, lead)
+
+
+def band_taper(frequency_hz: NDArray[np.float64], band_hz: tuple[float, float], edge: float) -> NDArray[np.float64]:
+    """Weights (line,) of lines within a band: 1, falling as a cosine over the share `edge` of its width at each end."""
+    x = (frequency_hz - band_hz[0]) / max(band_hz[1] - band_hz[0], 1e-9)
+    return np.sin(np.pi / 2 * np.clip(x / edge, 0, 1)) * np.sin(np.pi / 2 * np.clip((1 - x) / edge, 0, 1))
+
+
+def trust(h: NDArray[np.complex64], variance: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Weight of each line, 0..1, (line,): what is heard against the line's error, as Wiener weighs it.
+
+    What is heard is one number, each line counted by its error: where no feed sounded a line holds error alone, and
+    its own energy would not tell.
+    """
+    error = np.maximum(variance.astype(np.float64), 1e-30)
+    heard = np.sum(np.abs(h) ** 2 / error - 1.0) / np.sum(1.0 / error)
+    return max(float(heard), 1e-30) / (max(float(heard), 1e-30) + error)
 
 
 def strongest_s(

@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.responses.analytic import analytic_response, strongest_s
-from analyze.responses.high_section import high_fit
-from analyze.responses.minimum_phase import BoxShape, box_shapes
+from analyze.responses.analytic import analytic_response, strongest_s, trust
+from analyze.responses.minimum_phase import BoxShape, box_shapes, low_end_of
 from analyze.responses.onset import Expected, Onset, onset, pulse_train
 from analyze.responses.transfer import Responses
+from analyze.responses.two_way import BAND_RATIO, EDGE, DirectSound, Pulse, direct_sounds
 
 #: An output that reaches this high has its arrival read from its top two octaves.
 FULL_RANGE_HZ = 1500.0
@@ -44,8 +44,12 @@ _WHOLE_BAND_OCTAVES = 3.0
 _SLACK_S = 0.0006
 #: Log-odds that the lowest driver's sound arrives where the high end does: its height over the noise, at most this.
 _MOST_BONUS = 50.0
-#: Smallest standard deviation that is claimed: crossovers inside a box leave this much phase at high frequencies.
-_SMALLEST_STD_S = 2e-5
+#: Standard deviation of an arrival: at least this, and so much per radian that the fit leaves (measured on rooms).
+_SMALLEST_STD_S, _STD_PER_REST_S = 1e-5, 2.5e-5
+#: Least trust in the lines of the band that the phase is read in; its upper edge is a multiple of the step.
+_LEAST_TRUST, _EDGE_STEP_HZ = 0.5, 10.0
+#: Above this rest (rad) a reflection or noise blurs the phase: the top of the envelope stands, with this deviation.
+_LARGEST_REST_RAD, _BLURRED_STD_S = 0.8, 4e-5
 #: How far off the arrival of a band-limited output is in the demo's hall, which `tests/faults.py` prints.
 _BAND_LIMITED_STD_S = 4.5e-4
 
@@ -56,7 +60,7 @@ class Evidence:
 
     band_low_hz, band_high_hz : the band in which it was heard
     sharp_s, sharp_std_s : arrival at high frequencies, NaN for a band-limited output
-    high_phase_rad : phase of its high section at that arrival, NaN where it cannot be told (`high_section.py`)
+    high_phase_rad : phase of its high section, 0 or pi, NaN where it cannot be told (`two_way.py`)
     onset : evidence over delay, None where nothing can be said
     evidence : log-likelihood ratio of `normal` over `inverted`; 0 where nothing can be said, or where it hangs on what
         the box does outside the band that could be measured
@@ -89,6 +93,21 @@ class Evidence:
         return replace(self, sharp_s=self.sharp_s + delay_s, onset=onset)
 
 
+@dataclass(frozen=True)
+class _Arrived:
+    """The first arrival of an output that reaches high frequencies, at one position.
+
+    top_s : top of its envelope in its top two octaves; prominence : its height over what comes before
+    arrival_s, std_s : pure delay; high_rad : phase of its high section, NaN where it cannot be told
+    """
+
+    top_s: float
+    prominence: float
+    arrival_s: float
+    std_s: float
+    high_rad: float
+
+
 def evidence_of(responses: Responses) -> list[Evidence]:
     """Evidence of every output at every position of one capture, as captured."""
     out = []
@@ -97,31 +116,82 @@ def evidence_of(responses: Responses) -> list[Evidence]:
         if not heard:
             continue
         boxes = box_shapes(responses.h[i, heard], responses.variance[i, heard], responses.frequency_hz)
-        out += [_evidence(responses, i, p, boxes) for p in heard]
+        bands = {}
+        for p in heard:
+            band = heard_band(responses.h[i, p], responses.variance[i, p], responses.frequency_hz)
+            if boxes and band is not None and _is_told(responses, i, p, band):
+                bands[p] = band
+        arrived = _arrived(responses, i, boxes, bands)
+        out += [_evidence(responses, i, p, boxes, bands.get(p), arrived.get(p)) for p in heard]
     return out
 
 
-def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Evidence:
+def _arrived(
+    responses: Responses, i: int, boxes: list[BoxShape], bands: dict[int, tuple[float, float]]
+) -> dict[int, _Arrived]:
+    """First arrivals of output `i` by the number of the position, where it reaches high and they stand out."""
+    f = responses.frequency_hz
+    tops, pulses = {}, []
+    for p, (low_hz, high_hz) in bands.items():
+        if high_hz < FULL_RANGE_HZ or high_hz <= 2.0 * low_hz:
+            continue
+        h, variance = responses.h[i, p], responses.variance[i, p]
+        upper = analytic_response(h, variance, f, (max(low_hz, high_hz / 4.0), high_hz), boxes[0])
+        found = _sharp_arrival(*upper, high_hz * 0.75)
+        if np.isfinite(found[0]):
+            tops[p] = found
+            wide = (max(low_hz, high_hz / BAND_RATIO), _highest_hz(h, variance, f, (low_hz, high_hz)))
+            signal = analytic_response(h, variance, f, wide, low_end_of(boxes[0], wide[0]), EDGE)
+            pulses.append(Pulse(*signal, wide, found[0]))
+    if not pulses:
+        return {}
+    crossover, sounds = direct_sounds(pulses)
+    return {p: _first(tops[p], sound, crossover.upper) for p, sound in zip(tops, sounds, strict=True)}
+
+
+def _highest_hz(
+    h: NDArray[np.complex64], variance: NDArray[np.float32], f: NDArray[np.float64], band_hz: tuple[float, float]
+) -> float:
+    """Where lines that can be trusted end, a third of an octave above the band at most: a feed may end in between."""
+    first, last, end = np.searchsorted(f, [band_hz[0], band_hz[1], band_hz[1] * 10.0**0.1])
+    is_lost = trust(h[first:end], variance[first:end])[last - first :] < _LEAST_TRUST
+    end = last + int(np.argmax(is_lost)) if is_lost.any() else end
+    return float(f[end - 1] // _EDGE_STEP_HZ * _EDGE_STEP_HZ)
+
+
+def _first(top: tuple[float, float, float], sound: DirectSound, upper: int) -> _Arrived:
+    """The first arrival from the top of its envelope (`_sharp_arrival`) and its phase, where that is clear."""
+    top_s, std_s, prominence = top
+    if sound.rest_rad > _LARGEST_REST_RAD:
+        return _Arrived(top_s, prominence, top_s, max(std_s, _BLURRED_STD_S), float("nan"))
+    high_rad = 0.0 if sound.lower * upper > 0 else float(np.pi)
+    if not np.isfinite(sound.unseen_s):
+        return _Arrived(top_s, prominence, top_s, max(std_s, _BLURRED_STD_S), high_rad)
+    std_s = max(std_s, _SMALLEST_STD_S, _STD_PER_REST_S * sound.rest_rad, sound.unseen_s)
+    return _Arrived(top_s, prominence, sound.arrival_s, std_s, high_rad)
+
+
+def _evidence(
+    responses: Responses,
+    i: int,
+    p: int,
+    boxes: list[BoxShape],
+    band: tuple[float, float] | None,
+    arrived: _Arrived | None,
+) -> Evidence:
     output, position = responses.outputs[i], responses.positions[p]
     h, variance, f = responses.h[i, p], responses.variance[i, p], responses.frequency_hz
-    band = heard_band(h, variance, f)
-    if not boxes or band is None or not _is_told(responses, i, p, band):
+    if band is None:
         return Evidence(output, position, np.nan, np.nan, np.nan, np.nan, np.nan, None, 0.0)
     low_hz, high_hz = band
     box = boxes[0]
-    sharp_s = sharp_std_s = high_rad = float("nan")
+    sharp = (np.nan, np.nan, np.nan)
     expected = None
-    if high_hz >= FULL_RANGE_HZ and high_hz > 2.0 * low_hz:
+    if arrived is not None:
         sign_band = (low_hz, min(high_hz, SIGN_HIGHEST_HZ))
-        high_band = (max(low_hz, high_hz / 4), high_hz)
-        pulse = analytic_response(h, variance, f, high_band, box)
-        sharp_s, sharp_std_s, prominence = _sharp_arrival(*pulse, high_hz * 0.75)
-    if np.isfinite(sharp_s):
-        centre_s, search = sharp_s, (sharp_s - _EARLIER_S, sharp_s + _EARLIER_S / 2.0)
-        expected = Expected(sharp_s, _SLACK_S, min(_MOST_BONUS, prominence))
-        high = high_fit(*pulse, high_band, sharp_s)
-        high_rad = high.phase_rad
-        sharp_s += high.later_s if np.isfinite(high.later_s) else 0.0
+        centre_s, search = arrived.top_s, (arrived.top_s - _EARLIER_S, arrived.top_s + _EARLIER_S / 2.0)
+        expected = Expected(arrived.top_s, _SLACK_S, min(_MOST_BONUS, arrived.prominence))
+        sharp = (arrived.arrival_s, arrived.std_s, arrived.high_rad)
     else:
         sign_band = (max(box.low_hz, low_hz / 1.5), min(box.high_hz, high_hz * 1.5, SIGN_HIGHEST_HZ))
         centre_s = strongest_s(h, variance, f, band)
@@ -129,10 +199,9 @@ def _evidence(responses: Responses, i: int, p: int, boxes: list[BoxShape]) -> Ev
     trains = [pulse_train(h, variance, f, b, sign_band, centre_s) for b in boxes]
     found = [onset(train, search, expected) for train in trains if train is not None]
     if not found:
-        return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, None, 0.0)
-    trust = 1.0 if np.isfinite(sharp_s) else min(1.0, float(np.log2(high_hz / low_hz)) / _WHOLE_BAND_OCTAVES)
-    evidence = trust * _agreed(found)
-    return Evidence(output, position, low_hz, high_hz, sharp_s, sharp_std_s, high_rad, found[0], evidence)
+        return Evidence(output, position, low_hz, high_hz, *sharp, None, 0.0)
+    trust = 1.0 if arrived is not None else min(1.0, float(np.log2(high_hz / low_hz)) / _WHOLE_BAND_OCTAVES)
+    return Evidence(output, position, low_hz, high_hz, *sharp, found[0], trust * _agreed(found))
 
 
 def _is_told(responses: Responses, i: int, p: int, band_hz: tuple[float, float]) -> bool:
@@ -199,8 +268,7 @@ def _sharp_arrival(
     # Cramer-Rao bound for a pulse of this bandwidth (Quazi 1981, from memory): 1 / (2 pi B_rms * peak over noise)
     rms_rad_s = 2.0 * np.pi * bandwidth_hz / np.sqrt(12.0)
     prominence = float(envelope[at]) / max(noise, 1e-9 * float(envelope[at]), 1e-30)
-    std_s = max(1.0 / prominence / rms_rad_s, _SMALLEST_STD_S)
-    return float(time_s[at] + np.clip(offset, -1.0, 1.0) * step_s), std_s, prominence
+    return float(time_s[at] + np.clip(offset, -1.0, 1.0) * step_s), 1.0 / prominence / rms_rad_s, prominence
 
 
 def _first_top(envelope: NDArray[np.float64], first: int, peak: int, threshold: float) -> int:

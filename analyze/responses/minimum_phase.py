@@ -115,6 +115,13 @@ def _shape(centre_hz: NDArray[np.float64], level: NDArray[np.float64], below: fl
     return BoxShape(grid_hz, extended, bode_phase(extended), float(centre_hz[0]), float(centre_hz[-1]))
 
 
+def low_end_of(box: BoxShape, up_to_hz: float) -> BoxShape:
+    """What a box does at its low end, flat from `up_to_hz` on: errors of the level above would turn into phase."""
+    f, level = box.frequency_hz, box.level_neper.copy()
+    level[f > up_to_hz] = np.interp(up_to_hz, f, level)
+    return BoxShape(f, level, bode_phase(level), box.low_hz, box.high_hz)
+
+
 def bode_phase(level_neper: NDArray[np.float64]) -> NDArray[np.float64]:
     """Minimum phase in radians of a level in nepers on a grid of 24 points per octave, both (point,).
 
@@ -128,7 +135,7 @@ def bode_phase(level_neper: NDArray[np.float64]) -> NDArray[np.float64]:
     kernel = np.log(1.0 / np.tanh(np.abs(u) / 2.0)) * step / np.pi
     kernel *= (np.pi / 2.0) / kernel.sum()  # the kernel's integral is pi/2: a slope of one turns 90 degrees
     # point k lies between slopes k - 1 and k: offsets -0.5 and +0.5
-    return np.array([kernel @ padded[k : k + 2 * reach] for k in range(reach + 1)])
+    return np.correlate(padded, kernel, mode="valid")
 
 
 def _smoothed(

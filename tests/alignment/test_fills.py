@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from analyze.alignment.arrivals import Alignment, alignment_of, seats_for
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision
 from analyze.alignment.recommend import changes_of, decide_all
-from analyze.description import Output, Setting
+from analyze.description import Capture, Output, Setting, Track
 from analyze.responses.wiring import Signs
 
 Arrivals = dict[tuple[str, str], tuple[float, float]]
@@ -260,6 +261,23 @@ def test_a_group_moves_as_one() -> None:
     assert decisions["l", "r"].change == (1.0, pytest.approx(4.5))
     changes: Changes = changes_of(decisions)
     assert changes == {"l": (1.0, pytest.approx(4.5)), "r": (1.0, pytest.approx(4.5))}
+
+
+@pytest.mark.parametrize("recorded", [("left",), ("left", "right")])
+def test_a_member_that_was_recorded_and_not_heard_leaves_the_group_undecided(recorded: tuple[str, ...]) -> None:
+    """One side measured for both is common practice, no source; one side drowned in noise is not known."""
+    pair = [tower(name=name, group="towers", align_at=("audience 1",)) for name in ("left", "right")]
+    found = hall(pair, arrivals({"left": [0.0, -7.3]}))
+    feeds = {name: Track("take.wav", k + 1) for k, name in enumerate(recorded)}
+    captures = (Capture("alone", recorded, feeds=feeds, settings=dict.fromkeys(recorded, Setting(0.0, "normal"))),)
+    decision = decided(replace(found, sound_check=replace(found.sound_check, captures=captures)), ("left", "right"))
+    assert decision.candidate[1] == pytest.approx(7.3)
+    if recorded == ("left",):
+        assert decision.decision == "change"
+    else:
+        assert decision.decision == "undecided"
+        assert decision.reason.startswith("right could not be heard at audience 1")
+        assert "record right alone again" in decision.reason
 
 
 def test_the_reference_is_the_named_output_not_its_group() -> None:

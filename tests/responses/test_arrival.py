@@ -66,12 +66,12 @@ def heard(
 @pytest.mark.parametrize("fraction", FRACTIONS)
 @pytest.mark.parametrize("name", FULL_RANGE)
 def test_a_full_range_box_in_the_open(name: str, fraction: float, sign: float) -> None:
-    """Late by what the box's upper end leaves, 7.4 microseconds, the same at every fraction and for both signs."""
+    """Where the drivers give up (17 kHz, 13 microseconds) is no delay; measured error 0.16 microseconds at most."""
     delays_s = [0.0237 + fraction * SAMPLE_S, 0.0411 - fraction * SAMPLE_S]
     for e, true_s in zip(heard(FULL_RANGE[name], delays_s, sign), delays_s, strict=True):
         arrival_s, std_s = e.arrival_for(int(sign))
-        assert abs(arrival_s - true_s - 7.4e-6) < 0.3e-6
-        assert 2e-5 <= std_s < 3e-5
+        assert abs(arrival_s - true_s) < 0.3e-6
+        assert 1e-5 <= std_s < 1.5e-5
         assert sign * e.evidence > 20.0
         assert e.band_high_hz > 15_000.0
         assert e.band_low_hz < 65.0
@@ -83,7 +83,7 @@ def test_a_full_range_box_in_a_room(name: str, sign: float) -> None:
     """Reflections change neither: the first arrival counts."""
     delays_s = [0.0237 + 0.3 * SAMPLE_S, 0.0411]
     for e, true_s in zip(heard(FULL_RANGE[name], delays_s, sign, ROOM), delays_s, strict=True):
-        assert abs(e.arrival_for(int(sign))[0] - true_s - 7.4e-6) < 1e-6
+        assert abs(e.arrival_for(int(sign))[0] - true_s) < 1e-6
         assert sign * e.evidence > 20.0
 
 
@@ -93,7 +93,7 @@ def test_a_reflection_that_is_stronger_than_the_direct_sound(gain: float, sign: 
     """Of either sign: the largest peak is neither the arrival nor the polarity. The evidence shrinks, never turns."""
     delays_s = [0.0237, 0.0411 + 0.5 * SAMPLE_S]
     for e, true_s in zip(heard(FULL_RANGE["closed"], delays_s, sign, ((gain, 0.0123),)), delays_s, strict=True):
-        assert abs(e.arrival_for(int(sign))[0] - true_s - 7.4e-6) < 1e-6
+        assert abs(e.arrival_for(int(sign))[0] - true_s) < 1e-6
         assert sign * e.evidence > 3.0
 
 
@@ -104,14 +104,14 @@ def test_a_crossover_inside_the_box_is_neither_delay_nor_polarity(corner_hz: flo
     box = FULL_RANGE["vented"] * two_way(FREQUENCY_HZ, corner_hz)
     delays_s = [0.0237 + 0.4 * SAMPLE_S, 0.0411]
     for e, true_s in zip(heard(box, delays_s, sign), delays_s, strict=True):
-        assert abs(e.arrival_for(int(sign))[0] - true_s) < 2.5e-5
+        assert abs(e.arrival_for(int(sign))[0] - true_s) < 1e-6
         assert sign * e.evidence > 10.0
 
 
 @pytest.mark.parametrize("delay_s", [0.0, 0.0015, 0.31, 0.62])
 def test_near_and_far(delay_s: float) -> None:
     (e,) = heard(FULL_RANGE["closed"], [delay_s], -1.0, ROOM)
-    assert abs(e.arrival_for(-1)[0] - delay_s - 8e-6) < 1e-6
+    assert abs(e.arrival_for(-1)[0] - delay_s) < 1e-6
     assert e.evidence < -20.0
 
 

@@ -231,9 +231,11 @@ def test_the_order_of_rows_changes_nothing() -> None:
 
 
 def test_own_confidence() -> None:
-    """Logistic in the tempered evidence, the same for both signs, never above that of 6."""
+    """Logistic in the evidence, the same for both signs, never above that of 6; sure only where a tempered one is."""
     assert own_confidence(0.0) == 0.5
-    assert own_confidence(2.0) == pytest.approx(1.0 / (1.0 + np.exp(-1.4)))
+    assert own_confidence(1.0) == pytest.approx(1.0 / (1.0 + np.exp(-1.5)))
+    assert own_confidence(3.0) == 0.94
+    assert own_confidence(5.0) == pytest.approx(1.0 / (1.0 + np.exp(-3.5)))
     assert own_confidence(-2.0) == own_confidence(2.0)
     assert own_confidence(1e9) == pytest.approx(1.0 / (1.0 + np.exp(-6.0)))
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from tests.trials.calibration import by_table, calibration, plot_calibration
+from tests.trials.calibration import by_table, calibration, plot_calibration, verdict_words
 from tests.trials.run import ALL_FAMILIES, run
 from tests.trials.tables import table_of
 
@@ -29,6 +29,8 @@ def main() -> int:
         sys.stdout.write(f"\n{family} (N={n} cases)\n")
         for name, reached, target in table_of(rows, family).itertuples():
             sys.stdout.write(f"  {name:45s} {target:14s} {reached}\n")
+        words = verdict_words(rows[rows.family == family])
+        sys.stdout.write(f"  {'calibration per tenth of confidence':45s} {'yes':14s} {words}\n")
     curve = calibration(rows)
     sys.stdout.write(f"\nclaims of all families\n{curve.to_string(index=False, float_format='%.3f')}\n")
     sys.stdout.write(f"\n{by_table(rows).to_string(index=False, float_format='%.3f')}\n")

@@ -28,6 +28,17 @@ def calibration(rows: pd.DataFrame, seed: int = 1) -> pd.DataFrame:
     return pd.DataFrame(out, columns=["from", "rows", "claim", "right", "low", "high", "within 5 points"])
 
 
+def verdict_words(rows: pd.DataFrame) -> str:
+    """Whether every tenth with enough rows holds, which those are, and what a tenth that does not hold claims."""
+    curve = calibration(rows)
+    judged = curve[curve["within 5 points"] != "few"]
+    if judged.empty:
+        return f"no tenth has {FEWEST_ROWS} rows"
+    words = [f"{r['from']:.1f} {r['within 5 points']} ({r.claim:.3f} claimed, {r.right:.3f} right, N={r.rows})"
+             for _, r in judged.iterrows()]  # fmt: skip
+    return "; ".join(words)
+
+
 def interval(part: pd.DataFrame, rng: np.random.Generator) -> tuple[float, float]:
     """95 % interval of the share right, whole cases drawn with replacement: rows of a case share its room."""
     by_case = part.groupby(["family", "seed", "case"]).is_right.agg(["sum", "count"]).to_numpy()

@@ -14,7 +14,7 @@ from analyze.responses.rows import Arrival, Wiring
 from analyze.simulate_feeds import make_feed
 from analyze.simulate_truth import make_bench
 from tests.situations.takes import Take
-from tests.trials.calibration import calibration
+from tests.trials.calibration import calibration, verdict_words
 from tests.trials.efficiency import Reach, Settings, make_sums
 from tests.trials.point_sources import (
     BOX,
@@ -244,4 +244,5 @@ def test_claims_that_do_not_hold_are_seen(right: float, verdict: str) -> None:
     )
     (tenth,) = calibration(rows).itertuples(index=False)
     assert tenth[-1] == verdict
+    assert verdict_words(rows) == f"0.9 {verdict} (0.970 claimed, {rows.is_right.mean():.3f} right, N=1000)"
     assert tenth.low < right < tenth.high
