@@ -19,10 +19,12 @@ def analytic_response(
     band_hz: tuple[float, float],
     box: BoxShape | None,
     edge: float = 0.2,
+    oversampling: float = 4.0,
 ) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
     """Analytic response within a band on a fine time axis from -0.2 s on; lines weighted by their error.
 
-    With `box` its level and phase are divided out; the band has cosine edges, `edge` of its width each.
+    With `box` its level and phase are divided out; the band has cosine edges, `edge` of its width each. The time axis
+    has `oversampling` samples (more than 1) per period of the highest frequency.
     """
     from scipy import fft
 
@@ -33,7 +35,7 @@ def analytic_response(
     spectrum[inside] = h[inside] * band_taper(f, band_hz, edge) * trust(h[inside], variance[inside])
     if box is not None:
         spectrum[inside] /= box.at(f)
-    n = fft.next_fast_len(max(4 * int(high_hz / (frequency_hz[1] - frequency_hz[0])), 4096))
+    n = fft.next_fast_len(max(int(oversampling * high_hz / (frequency_hz[1] - frequency_hz[0])), 4096))
     signal = fft.ifft(spectrum[: min(n, len(spectrum))], n)
     step_s = 1.0 / (frequency_hz[1] - frequency_hz[0]) / n
     lead = round(0.2 / step_s)
