@@ -62,6 +62,7 @@ if TYPE_CHECKING:
         Recommendation,
         Robustness,
     )
+    from analyze.audio.waveform import Waveform
     from analyze.responses.feed_relations import FeedRelation
     from analyze.responses.rows import Arrival, Band, FlipBand, InputPair, ShareBand, Wiring
     from analyze.responses.transfer import ImpulseResponse, Responses
@@ -99,6 +100,7 @@ class Analysis:
     feed_relations : of all feeds that share programme; where there are none equal feeds are assumed
     grounds : per output what its answers rest on
     proofs : what can be tried by ear, per decided group that has one
+    waveforms : of every track that was read, with what was left out
     """
 
     sound_check: SoundCheck
@@ -122,6 +124,7 @@ class Analysis:
     score_present_db: float
     score_recommended_db: float
     arrival_present_ms: dict[tuple[str, str], float]
+    waveforms: tuple[Waveform, ...] = ()
     flips: tuple[FlipBand, ...] = ()
     shares: tuple[ShareBand, ...] = ()
     feed_relations: tuple[FeedRelation, ...] = ()
@@ -220,6 +223,7 @@ def _of_outputs(
         prediction=tuple(prediction_rows(responses, sound_check, changes, context.audience, n)),
         robustness=tuple(robustness_rows(context, changes, _decided_again)),
         inputs=tuple(recorded.inputs),
+        waveforms=tuple(recorded.waveforms),
         findings=(
             *sound_check.findings,
             *recorded.findings,
@@ -273,6 +277,7 @@ def _inputs_alone(
         prediction=(),
         robustness=(),
         inputs=tuple(recorded.inputs),
+        waveforms=tuple(recorded.waveforms),
         findings=(*sound_check.findings, *recorded.findings),
         responses=nothing,
         impulse_responses=(),

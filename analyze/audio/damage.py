@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analyze.audio.damage_statistics import CLIPPED_RUN, DROPOUT_S, FULL_SCALE, Span, TrackStatistics, TrackSummary
+from analyze.audio.waveform import Waveform
 from analyze.findings import Finding, Severity
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "copy_findings",
     "damage_findings",
     "damaged_spans",
+    "waveforms_of",
 ]
 
 Kind = Literal["feed", "mic", "input"]
@@ -77,6 +79,15 @@ def damage_findings(summary: TrackSummary, places: Sequence[TrackPlace]) -> list
         findings += _offset(summary, track, place)
         findings += _same_samples(summary, track, places)
     return findings
+
+
+def waveforms_of(summary: TrackSummary, places: Sequence[TrackPlace]) -> tuple[Waveform, ...]:
+    """The tracks of one pass as waveforms, in their order; nothing of them is left out yet."""
+    overview, column_s = summary.overview, summary.overview.n_frames / summary.sample_rate_hz
+    return tuple(
+        Waveform(place.capture, place.kind, place.name, place.from_s, column_s, low, high)
+        for place, low, high in zip(places, overview.low, overview.high, strict=True)
+    )
 
 
 def copied_microphones(summary: TrackSummary, places: Sequence[TrackPlace]) -> tuple[int, ...]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from analyze.audio.damage_flat import FlatTops
 from analyze.audio.damage_runs import ClippedRuns, Gaps
+from analyze.audio.waveform import Columns, Overview
 
 #: First frame and the one after the last.
 Span = tuple[int, int]
@@ -50,6 +51,7 @@ class TrackSummary:
     zeros_before, zeros_after : exact zeros ahead of the first sound and behind the last, 0 where that is soft
     clipped_spans, flat_spans, dropout_spans : per track where they lie, in order; what is closer than 0.5 s is one span
     fingerprint : equal for two tracks if and, but for one chance in 2^33, only if all samples are equal
+    overview : the waveforms, for the eye
     """
 
     n_frames: int
@@ -74,6 +76,7 @@ class TrackSummary:
     flat_spans: tuple[tuple[Span, ...], ...]
     dropout_spans: tuple[tuple[Span, ...], ...]
     fingerprint: NDArray[np.uint64]
+    overview: Overview
 
     def __post_init__(self) -> None:
         """Check that all arrays have one length and close them."""
@@ -107,6 +110,7 @@ class TrackStatistics:
         apart = round(_SPANS_APART_S * sample_rate_hz)
         self._clipping = ClippedRuns(n_tracks, FULL_SCALE, CLIPPED_RUN, apart)
         self._flat = FlatTops(n_tracks, CLIPPED_RUN, apart)
+        self._columns = Columns(n_tracks)
         self._gaps = Gaps(n_tracks, math.floor(DROPOUT_S * sample_rate_hz) + 1, apart, self._without_data)
 
     def update(self, block: NDArray[np.float32]) -> None:
@@ -157,6 +161,7 @@ class TrackStatistics:
             flat_spans=tuple(tops.spans for tops in flat),
             dropout_spans=tuple(track.spans() for track in self._gaps.spans),
             fingerprint=self._fingerprint,
+            overview=self._columns.overview(),
         )
 
     def _with_data(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
@@ -181,7 +186,7 @@ class TrackStatistics:
     def _take_stretch(self) -> None:
         """Account for the held samples."""
         held = self._held[:, : self._n_held]
-        highest, lowest = held.max(axis=1), held.min(axis=1)
+        lowest, highest = self._columns.take(held)
         peak = np.maximum(highest, -lowest)
         self._peak = np.maximum(self._peak, peak)
         sums, squares = _sums(held)

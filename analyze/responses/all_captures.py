@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analyze.audio.files import AudioFile
+from analyze.audio.tracks_read import TracksRead
+from analyze.audio.waveform import Waveform
 from analyze.description import Capture, SoundCheck
 from analyze.errors import AudioError
 from analyze.findings import Finding
@@ -22,13 +24,14 @@ _SEED = 20260514
 
 @dataclass
 class Recorded:
-    """What all captures hold: outputs measured, captures without feeds, stage inputs compared, findings, files."""
+    """What all captures hold: outputs measured, captures without feeds, inputs compared, findings, what was read."""
 
     measured: list[Measured] = field(default_factory=list)
     unfed: list[Unfed] = field(default_factory=list)
     inputs: list[InputPair] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     files: dict[str, AudioFile] = field(default_factory=dict)
+    waveforms: list[Waveform] = field(default_factory=list)
 
 
 def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart | None) -> Recorded:
@@ -73,10 +76,11 @@ def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart |
     return out
 
 
-def _add(out: Recorded, findings: list[Finding], files: tuple[AudioFile, ...]) -> None:
+def _add(out: Recorded, findings: list[Finding], read: TracksRead) -> None:
     """Findings and files, those of a file that serves for outputs and inputs once."""
     out.findings += [found for found in findings if found not in out.findings]
-    out.files |= {file.shown: file for file in files}
+    out.files |= {file.shown: file for file in read.files}
+    out.waveforms += read.waveforms
 
 
 def _failed(capture: Capture, error: AudioError) -> Finding:

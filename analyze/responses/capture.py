@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analyze.audio.files import AudioFile
 from analyze.audio.recording import Recording, open_recording
+from analyze.audio.tracks_read import TracksRead
 from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
@@ -95,23 +95,24 @@ def open_capture(sound_check: SoundCheck, capture: Capture) -> Recording:
 
 def measure(
     sound_check: SoundCheck, capture: Capture, rng: np.random.Generator, progress: ProgressStart | None = None
-) -> tuple[Measured | None, list[Finding], tuple[AudioFile, ...]]:
-    """Measure one capture: responses as captured, evidence, impulse responses, findings, and the files read.
+) -> tuple[Measured | None, list[Finding], TracksRead]:
+    """Measure one capture: responses as captured, evidence, impulse responses, findings, and what was read.
 
     Raises AudioError or DescriptionError where a file cannot be used at all.
     """
     usable = usable_tracks(capture)
     with open_capture(sound_check, capture) as recording:
         feeds, positions = (_names(recording, kind) for kind in ("feed", "mic"))
-        findings, files = list(recording.findings), recording.files
+        findings, read = list(recording.findings), TracksRead(recording.files)
         if not feeds or not positions:  # their clock was not found, and a finding says so
-            return None, findings, files
+            return None, findings, read
         advance = progress(capture.name, recording.n_frames) if progress else None
         groups = group_numbers(sound_check, feeds)
-        cross, found = cross_spectra_of(recording, feeds, positions, groups, advance)
+        cross, found, waveforms = cross_spectra_of(recording, feeds, positions, groups, advance)
+        read = replace(read, waveforms=waveforms)
         is_other, found = _of_another_take(found, cross.positions if cross else ())
         if is_other:
-            return None, [*findings, *found], files
+            return None, [*findings, *found], read
         unsteady = steadiness_findings(cross) if cross else []
         if capture.same_start:
             unsteady = [of_two_clocks(f) for f in unsteady]
@@ -120,10 +121,10 @@ def measure(
         findings += [*recording.late_findings(), *found, *unsteady]
         clocks = own_clocks(recording, capture)
     if cross is None:
-        return None, findings, files
+        return None, findings, read
     unfed = (*usable.unfed, *(name for name in usable.feeds if name not in feeds))
     measured = measured_from(sound_check, capture, cross, rng, unfed)
-    return replace(measured, own_clocks=clocks), findings, files
+    return replace(measured, own_clocks=clocks), findings, read
 
 
 def _of_another_take(found: list[Finding], positions: Sequence[str]) -> tuple[bool, list[Finding]]:

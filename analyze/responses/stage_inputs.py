@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 
-from analyze.audio.damage import SILENT_DBFS, TrackStatistics, damage_findings
-from analyze.audio.files import AudioFile
+from analyze.audio.damage import SILENT_DBFS, TrackStatistics, damage_findings, waveforms_of
 from analyze.audio.recording import open_recording
+from analyze.audio.tracks_read import TracksRead
 from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.capture import ProgressStart
@@ -36,12 +36,12 @@ _SURE_DELAY, _LEAST_GAIN_DB = 2.0, 0.1
 
 def compare_inputs(
     sound_check: SoundCheck, capture: Capture, progress: ProgressStart | None = None
-) -> tuple[list[InputPair], list[Finding], tuple[AudioFile, ...]]:
+) -> tuple[list[InputPair], list[Finding], TracksRead]:
     """Compare the stage inputs of one capture.
 
     Returns
     -------
-    A row per input that is compared, in the order of the description; findings on the tracks; the files read.
+    A row per input that is compared, in the order of the description; findings on the tracks; what was read.
     A capture with fewer than two inputs has none of them.
 
     Raises
@@ -53,7 +53,7 @@ def compare_inputs(
     apart = {file for clock in capture.unsynced for file in clock}
     tracks = {("input", name): track for name, track in capture.inputs.items() if track.file not in apart}
     if not pairs or not tracks:
-        return [_undecided(capture, *pair, own_clock_reason(*pair)) for pair in pairs], [], ()
+        return [_undecided(capture, *pair, own_clock_reason(*pair)) for pair in pairs], [], TracksRead()
     with open_recording(sound_check.folder, capture, tracks) as recording:
         statistics = TrackStatistics(len(tracks), recording.sample_rate_hz)
         advance = progress(capture.name, recording.n_frames) if progress else None
@@ -62,6 +62,7 @@ def compare_inputs(
         files, places = recording.files, recording.places
     summary = statistics.finish()
     findings += damage_findings(summary, places)
+    read = TracksRead(files, waveforms_of(summary, places))
     names = [name for _, name in tracks]
     silent = [name for name, level in zip(names, summary.level_dbfs, strict=True) if not level >= SILENT_DBFS]
     rows = []
@@ -75,7 +76,7 @@ def compare_inputs(
             with open_recording(sound_check.folder, capture, both) as recording:
                 sound = pair_sound(recording, hits, stretches, names.index(other), names.index(name))
             rows.append(_row(capture, name, other, sound))
-    return rows, findings, files
+    return rows, findings, read
 
 
 def _pairs(capture: Capture) -> list[tuple[str, str]]:

@@ -12,9 +12,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.audio.damage import SILENT_DBFS, TrackStatistics, TrackSummary, copied_microphones, damage_findings
-from analyze.audio.files import AudioFile
+from analyze.audio.damage import (
+    SILENT_DBFS,
+    TrackStatistics,
+    TrackSummary,
+    copied_microphones,
+    damage_findings,
+    waveforms_of,
+)
 from analyze.audio.recording import Recording, open_recording
+from analyze.audio.tracks_read import TracksRead
 from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
@@ -34,10 +41,8 @@ class Unfed:
     cross: CrossSpectra
 
 
-def without_feed(
-    sound_check: SoundCheck, capture: Capture
-) -> tuple[Unfed | None, list[Finding], tuple[AudioFile, ...]]:
-    """What the microphones of a capture without feeds say, with findings and the files read.
+def without_feed(sound_check: SoundCheck, capture: Capture) -> tuple[Unfed | None, list[Finding], TracksRead]:
+    """What the microphones of a capture without feeds say, with findings and what was read.
 
     None if it is too short, or every microphone silent. Microphones that hold another's samples are left out.
 
@@ -47,7 +52,7 @@ def without_feed(
     with open_recording(sound_check.folder, capture, tracks) as recording:
         cross, summary = _energies(recording, capture)
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
-        files, heard = recording.files, recording
+        read, heard = TracksRead(recording.files, waveforms_of(summary, recording.places)), recording
         copied = copied_microphones(summary, recording.places)
         if copied:
             heard = recording.in_order([label for k, label in enumerate(recording.labels) if k not in copied])
@@ -62,7 +67,7 @@ def without_feed(
         "Record the signal of the generator or the player on the recorder that takes the microphones."
     )
     findings.append(Finding("no feed recorded", "warning", detail, capture.name))
-    return None if cross is None or not is_loud.any() else Unfed(capture, cross), findings, files
+    return None if cross is None or not is_loud.any() else Unfed(capture, cross), findings, read
 
 
 def _energies(recording: Recording, capture: Capture) -> tuple[CrossSpectra | None, TrackSummary]:

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
-from analyze.audio.damage import TrackStatistics, TrackSummary, copied_microphones, copy_findings
+from analyze.audio.damage import TrackStatistics, TrackSummary, copied_microphones, copy_findings, waveforms_of
 from analyze.audio.recording import Recording
+from analyze.audio.waveform import Waveform
 from analyze.findings import Finding, Severity
 from analyze.spectra.coarse_delay import LATEST_S, LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import FRAME_S, OVERLAP_HOPS, CrossSpectra
@@ -52,8 +53,8 @@ def cross_spectra_of(
     positions: Sequence[str],
     groups: Sequence[int] | None = None,
     progress: Callable[[int], None] | None = None,
-) -> tuple[CrossSpectra | None, list[Finding]]:
-    """Cross-spectra of a recording whose tracks are the feeds, then the microphones.
+) -> tuple[CrossSpectra | None, list[Finding], tuple[Waveform, ...]]:
+    """Cross-spectra of a recording whose tracks are the feeds, then the microphones, with findings and waveforms.
 
     groups : per feed the number of its output's group, see `solve`. Returns None and a finding where the recording is
     too short or no microphone hears any feed. Microphones that do not hear a feed are read unshifted and come out
@@ -61,23 +62,25 @@ def cross_spectra_of(
     """
     too_short = _too_short(recording, len(feeds), 0.0)
     if too_short:
-        return None, [too_short]
+        return None, [too_short], ()
     look = _first_sound(recording, len(feeds))
     shift_s, findings = _coarse(recording, look, feeds, positions)
     if np.isnan(shift_s).all():
-        return None, findings
+        return None, findings, ()
     is_heard: NDArray[np.bool_] = np.asarray(np.isfinite(shift_s).any(axis=0))
     shift_s = np.nan_to_num(shift_s)
     too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
     if too_short:
-        return None, [*findings, too_short]
+        return None, [*findings, too_short], ()
     checked = _checked_pass(recording, feeds, positions, shift_s, progress)
     if isinstance(checked, Finding):
-        return None, [*findings, checked]
+        return None, [*findings, checked], ()
     cross, summary, log = checked
+    waveforms = waveforms_of(summary, recording.places)
     copied = copied_microphones(summary, recording.places)
     if copied:
-        return _without(copied, recording, summary, feeds, groups)
+        kept, found = _without(copied, recording, summary, feeds, groups)
+        return kept, found, waveforms
     left_out, found = left_out_of(recording, summary, log, cross.shift_s, is_heard, _FEWEST_FRAMES * len(feeds))
     findings += found
     moved = shift_s + _remaining_s(cross)
@@ -90,7 +93,8 @@ def cross_spectra_of(
     findings += [f for f in noise_findings(cross) if is_heard[positions.index(f.track)]]
     if len(feeds) > 1:
         cross = _looked_again(recording, cross, groups, left_out)
-    return cross, findings
+    rate_hz = recording.sample_rate_hz
+    return cross, findings, tuple(w.without(spans, rate_hz) for w, spans in zip(waveforms, left_out, strict=True))
 
 
 def _without(
@@ -106,7 +110,8 @@ def _without(
     positions = [recording.places[k].name for k in kept[len(feeds) :]]
     if not positions:
         return None, findings
-    cross, found = cross_spectra_of(recording.in_order([recording.labels[k] for k in kept]), feeds, positions, groups)
+    others = recording.in_order([recording.labels[k] for k in kept])
+    cross, found, _ = cross_spectra_of(others, feeds, positions, groups)
     return cross, [*findings, *found]
 
 

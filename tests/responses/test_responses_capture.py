@@ -54,9 +54,9 @@ def recorded(folder: Path, capture: Capture, tap: str, seed: int = 1, n: int = 6
 
 
 def taken(check: SoundCheck, capture: Capture) -> tuple[Measured, list[Finding]]:
-    result, findings, files = measure(check, capture, np.random.default_rng(5))
+    result, findings, read = measure(check, capture, np.random.default_rng(5))
     assert result is not None
-    assert [f.shown for f in files] == ["take.wav"]
+    assert [f.shown for f in read.files] == ["take.wav"]
     return result, findings
 
 
@@ -191,10 +191,10 @@ def test_a_capture_in_which_nothing_is_heard_has_no_result(tmp_path: Path) -> No
     rng = np.random.default_rng(9)
     soundfile.write(tmp_path / "take.wav", 0.05 * rng.standard_normal((6 * RATE_HZ, 3)), RATE_HZ, subtype="FLOAT")
     check = sound_check([output()], positions(), [capture], folder=tmp_path)
-    result, findings, files = measure(check, capture, rng)
+    result, findings, read = measure(check, capture, rng)
     assert result is None
     assert [f.finding for f in findings] == ["output not heard"] * 2
-    assert [f.shown for f in files] == ["take.wav"]
+    assert [f.shown for f in read.files] == ["take.wav"]
 
 
 def test_progress_is_told_of_the_capture(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import soundfile
 from scipy import signal
 from stage_making import RATE_HZ, Samples, check_in, drum, hit, late, noise, take, written
 
+from analyze.audio.tracks_read import TracksRead
 from analyze.description import Capture, Track
 from analyze.findings import Finding
 from analyze.responses.rows import InputPair
@@ -22,8 +23,8 @@ def rows_of(
     folder: Path, tracks: dict[str, Samples], against: dict[str, str] | None = None, rate_hz: int = RATE_HZ
 ) -> list[InputPair]:
     capture = Capture("kit", (), inputs=written(folder, tracks, rate_hz), against=against or {})
-    rows, _, files = compare_inputs(check_in(folder), capture)
-    assert [f.shown for f in files] == [f"{name}.wav" for name in tracks]
+    rows, _, read = compare_inputs(check_in(folder), capture)
+    assert [f.shown for f in read.files] == [f"{name}.wav" for name in tracks]
     return rows
 
 
@@ -77,8 +78,8 @@ def test_partners_come_from_the_description_else_the_first_input(tmp_path: Path)
 
 def test_fewer_than_two_inputs_have_no_row(tmp_path: Path) -> None:
     inputs = written(tmp_path, {"snare": kit(5, 3)})
-    assert compare_inputs(check_in(tmp_path), Capture("kit", (), inputs=inputs)) == ([], [], ())
-    assert compare_inputs(check_in(tmp_path), Capture("kit", ())) == ([], [], ())
+    assert compare_inputs(check_in(tmp_path), Capture("kit", (), inputs=inputs)) == ([], [], TracksRead())
+    assert compare_inputs(check_in(tmp_path), Capture("kit", ())) == ([], [], TracksRead())
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
@@ -169,13 +170,13 @@ def test_inputs_on_another_clock_are_not_compared(tmp_path: Path) -> None:
     samples = kit(18, 6)
     inputs = written(tmp_path, {"a": samples, "b": samples, "c": samples})
     capture = Capture("kit", (), inputs=inputs, unsynced=(("b.wav",),))
-    rows, _, files = compare_inputs(check_in(tmp_path), capture)
+    rows, _, read = compare_inputs(check_in(tmp_path), capture)
     assert [(r.input, r.polarity) for r in rows] == [("b", "undecided"), ("c", "normal")]
     assert "not on one clock" in rows[0].reason
-    assert [f.shown for f in files] == ["a.wav", "c.wav"]
+    assert [f.shown for f in read.files] == ["a.wav", "c.wav"]
     everything_apart = Capture("kit", (), inputs=inputs, unsynced=(("a.wav", "b.wav", "c.wav"),))
-    rows, findings, files = compare_inputs(check_in(tmp_path), everything_apart)
-    assert ([undecided(r) for r in rows], findings, files) == ([True, True], [], ())
+    rows, findings, read = compare_inputs(check_in(tmp_path), everything_apart)
+    assert ([undecided(r) for r in rows], findings, read) == ([True, True], [], TracksRead())
 
 
 def test_damage_is_found_and_progress_told(tmp_path: Path) -> None:
@@ -207,8 +208,8 @@ def test_two_channels_of_one_file(tmp_path: Path) -> None:
     samples = kit(22, 6)
     soundfile.write(tmp_path / "take.wav", np.stack([samples, -late(samples, 3e-4)], axis=1), RATE_HZ, subtype="FLOAT")
     inputs = {"left": Track("take.wav", 1), "right": Track("take.wav", 2)}
-    (row,), _, files = compare_inputs(check_in(tmp_path), Capture("kit", (), inputs=inputs))
-    assert (row.polarity, round(row.relative_delay_ms, 2), len(files)) == ("inverted", 0.3, 1)
+    (row,), _, read = compare_inputs(check_in(tmp_path), Capture("kit", (), inputs=inputs))
+    assert (row.polarity, round(row.relative_delay_ms, 2), len(read.files)) == ("inverted", 0.3, 1)
 
 
 def test_memory_does_not_grow_with_the_length(tmp_path: Path) -> None:

@@ -34,7 +34,8 @@ def taken(recording: Recording) -> tuple[CrossSpectra | None, list[Finding]]:
     """What comes of a recording, with its feeds and microphones told by their labels."""
     feeds = [name for kind, name in recording.labels if kind == "feed"]
     seats = [name for kind, name in recording.labels if kind == "mic"]
-    return cross_spectra_of(recording, feeds, seats)
+    cross, findings, _ = cross_spectra_of(recording, feeds, seats)
+    return cross, findings
 
 
 def cross_of(folder: Path, tracks: dict[tuple[str, str], Samples]) -> tuple[CrossSpectra | None, list[Finding]]:
