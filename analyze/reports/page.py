@@ -13,7 +13,7 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports import page_evidence, page_findings, page_sheet
+from analyze.reports import page_evidence, page_findings, page_sheet, page_waveforms
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, POLARITY, SUMS
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 #: Most bytes of drawings on a page; with its text it stays below 2 MB.
 PLOT_BUDGET_BYTES = 1_600_000
 
-_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "vendor/uplot.css")
+_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "waveforms.css", "vendor/uplot.css")
 #: In this order: a library that draws curves, sums, the part of the page that moves.
 _SCRIPTS = ("vendor/uplot.js", "model.js", "try.js")
 
@@ -148,4 +148,6 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "tricks": page_evidence.trick_table(analysis),
         "files": page_evidence.file_table(analysis),
         "captures": page_evidence.capture_table(analysis),
+        "pictures": page_waveforms.pictures(analysis),
+        "height": page_waveforms.HEIGHT,
     }

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from grounds_making import grounds_of
+from waveform_making import waveforms_of
 
 from analyze.acoustics import band_centres_hz, band_edges_hz, nominal_hz
 from analyze.alignment.rows import (
@@ -358,6 +359,7 @@ def make_analysis(
             for j, position in enumerate(positions)
         },
         grounds=grounds_of(scene),
+        waveforms=waveforms_of(scene.sound_check(title)),
         proofs=tuple(Proof((name,), positions[-1], "audience", (), 63.0, 100.0, 7.2, 5.9) for name in outputs[1:2]),
     )
 
