@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyze.acoustics import energy_db
-from analyze.alignment.cells import band_energy, bands
+from analyze.alignment.cells import ThirdOctaves
 from analyze.alignment.confidence import within
 from analyze.description import Output
 from analyze.responses.transfer import Responses
@@ -62,7 +62,9 @@ def alignment_of(output: Output, reference: str, seats: Sequence[str], arrivals:
     return Alignment(mean, std, tuple(used), float(np.max(np.abs(np.array(changes) - mean))))
 
 
-def seats_for(output: Output, reference: str, responses: Responses, audience: Sequence[str]) -> tuple[str, ...]:
+def seats_for(
+    output: Output, reference: str, responses: Responses, thirds: ThirdOctaves, audience: Sequence[str]
+) -> tuple[str, ...]:
     """Seats at which a fill or tower shall line up: as described, else the one where levels are closest.
 
     Level is the mean over third octaves from 250 Hz to 4 kHz in dB; empty where output and reference were not both
@@ -72,10 +74,11 @@ def seats_for(output: Output, reference: str, responses: Responses, audience: Se
         return output.align_at
     if output.name not in responses.outputs or reference not in responses.outputs:
         return ()
-    b = bands(responses.frequency_hz, 3, 249.0, 4100.0)
-    level = energy_db(np.nan_to_num(band_energy(responses, b)) + 1e-20)
-    own = level[responses.outputs.index(output.name)]
-    other = level[responses.outputs.index(reference)]
+    inside = (thirds.b.centre_hz > 249.0) & (thirds.b.centre_hz < 4100.0)
+    own, other = (
+        energy_db(np.nan_to_num(thirds.energy[responses.outputs.index(name)][:, inside]) + 1e-20)
+        for name in (output.name, reference)
+    )
     difference = {
         seat: abs(float(np.mean(own[p] - other[p])))
         for p, seat in enumerate(responses.positions)

@@ -8,16 +8,14 @@ which do not change levels of single outputs. Levels are energies with the measu
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TypeVar
+from dataclasses import dataclass, replace
+from typing import overload
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import band_centres_hz, band_edges_hz
 from analyze.responses.transfer import Responses
-
-_Number = TypeVar("_Number", np.float64, np.complex128)
 
 #: Two outputs meet where the quieter is within this of the louder.
 MEETS_DB = 10.0
@@ -38,6 +36,11 @@ class Bands:
     first: NDArray[np.int64]
     stop: NDArray[np.int64]
 
+    @property
+    def lines(self) -> slice:
+        """From the first line of the lowest band to the last of the highest."""
+        return slice(int(self.first[0]), int(self.stop[-1])) if len(self.first) else slice(0, 0)
+
 
 def bands(frequency_hz: NDArray[np.float64], fraction: int, low_hz: float, high_hz: float) -> Bands:
     """1/`fraction`-octave bands between the two frequencies, with the lines that lie in each; empty bands left out."""
@@ -48,12 +51,18 @@ def bands(frequency_hz: NDArray[np.float64], fraction: int, low_hz: float, high_
     return Bands(centre[ok], low[ok], high[ok], first[ok], stop[ok])
 
 
-def band_mean(values: NDArray[_Number], b: Bands) -> NDArray[_Number]:
+@overload
+def band_mean(values: NDArray[np.floating], b: Bands) -> NDArray[np.float64]: ...
+@overload
+def band_mean(values: NDArray[np.complexfloating], b: Bands) -> NDArray[np.complex128]: ...
+def band_mean(
+    values: NDArray[np.floating] | NDArray[np.complexfloating], b: Bands
+) -> NDArray[np.float64] | NDArray[np.complex128]:
     """Mean over the lines of each band; (..., line) -> (..., band)."""
-    sums = np.cumsum(values, axis=-1, dtype=np.result_type(values.dtype, np.float64))
-    sums = np.concatenate([np.zeros((*values.shape[:-1], 1), dtype=sums.dtype), sums], axis=-1)
-    out: NDArray[_Number] = (sums[..., b.stop] - sums[..., b.first]) / (b.stop - b.first)
-    return out
+    lines = b.lines
+    sums = np.zeros((*values.shape[:-1], lines.stop - lines.start + 1), dtype=np.result_type(values.dtype, np.float64))
+    np.cumsum(values[..., lines], axis=-1, out=sums[..., 1:])
+    return np.asarray((sums[..., b.stop - lines.start] - sums[..., b.first - lines.start]) / (b.stop - b.first))
 
 
 def band_energy(responses: Responses, b: Bands) -> NDArray[np.float64]:
@@ -61,8 +70,10 @@ def band_energy(responses: Responses, b: Bands) -> NDArray[np.float64]:
 
     Returns (output, position, band).
     """
-    total = band_mean(np.abs(responses.h.astype(np.complex128)) ** 2, b)
-    error = band_mean(responses.variance.astype(np.float64), b)
+    lines = b.lines
+    inside = replace(b, first=b.first - lines.start, stop=b.stop - lines.start)
+    total = band_mean(np.abs(responses.h[..., lines].astype(np.complex128)) ** 2, inside)
+    error = band_mean(responses.variance[..., lines], inside)
     with np.errstate(invalid="ignore"):
         return np.where(total - error > _MIN_SNR * error, total - error, np.nan)
 
@@ -109,7 +120,7 @@ def heard_share(responses: Responses, weights: Sequence[float], outputs: Sequenc
     """
     b = bands(responses.frequency_hz, 3, LOWEST_HZ, HIGHEST_HZ)
     heard = np.nan_to_num(band_energy(responses, b))  # (output, position, band)
-    error = np.nan_to_num(band_mean(responses.variance.astype(np.float64), b))
+    error = np.nan_to_num(band_mean(responses.variance, b))
     most = np.where(heard > 0.0, heard, (1.0 + _MIN_SNR) * error)
     loudest = np.maximum(heard.max(axis=0), 1e-30)
     is_own = np.isin(np.arange(len(heard)), list(outputs))

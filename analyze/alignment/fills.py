@@ -91,7 +91,7 @@ def _special_doubt(context: Context, group: Group) -> str:
 
 def _aligned(context: Context, output: Output) -> Alignment | None:
     audience = [p for p, d in context.sound_check.positions.items() if d.zone == "audience"]
-    seats = seats_for(output, context.sound_check.reference, context.responses, audience)
+    seats = seats_for(output, context.sound_check.reference, context.responses, context.thirds, audience)
     return alignment_of(output, context.sound_check.reference, seats, context.arrivals)
 
 

@@ -29,7 +29,7 @@ def pair_rows(
     """Rows of `pairs.csv`: each pair once, in the order of the description; responses at present settings."""
     b = bands(responses.frequency_hz, fraction, LOWEST_HZ, HIGHEST_HZ)
     energy = band_energy(responses, b)  # (output, position, band)
-    coherence = band_mean(responses.coherence.astype(np.float64), b)
+    coherence = band_mean(responses.coherence, b)
     rows = []
     for p, position in enumerate(responses.positions):
         heard = [i for i, name in enumerate(responses.outputs) if responses.has(name, position)]
@@ -61,7 +61,7 @@ def _rows(
     ei, ej = energy[i, p], energy[j, p]
     louder = np.fmax(ei, ej)
     # a sum is not known to be smaller than the error of its parts
-    error = band_mean((responses.variance[i, p] + responses.variance[j, p]).astype(np.float64), b)
+    error = band_mean(responses.variance[i, p] + responses.variance[j, p], b)
     with np.errstate(invalid="ignore", divide="ignore"):
         both = ei + ej
         sums = [

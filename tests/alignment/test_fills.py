@@ -10,6 +10,7 @@ import pytest
 from alignment_making import N_LINES, Changes, context, responses_of, seats, signs_of
 
 from analyze.alignment.arrivals import Alignment, alignment_of, seats_for
+from analyze.alignment.cells import third_octaves
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision
 from analyze.alignment.recommend import changes_of, decide_all
@@ -151,13 +152,15 @@ def test_closest_levels_are_those_of_250_hz_and_up_among_the_audience() -> None:
     low = np.arange(N_LINES) / 1.4 < 200.0
     h[1, 1, low] *= 30.0
     responses = responses_of(h, ["main", "tower"], SEATS)
-    assert seats_for(tower(), "main", responses, SEATS[:2]) == ("audience 1",)
-    assert seats_for(tower(), "main", responses, SEATS) == ("audience 2",)
-    assert seats_for(tower(align_at=("audience 0",)), "main", responses, SEATS) == ("audience 0",)
-    assert seats_for(tower(), "main", responses, []) == ()
-    assert seats_for(tower(name="other"), "main", responses, SEATS) == ()
+    thirds = third_octaves(responses)
+    assert seats_for(tower(), "main", responses, thirds, SEATS[:2]) == ("audience 1",)
+    assert seats_for(tower(), "main", responses, thirds, SEATS) == ("audience 2",)
+    assert seats_for(tower(align_at=("audience 0",)), "main", responses, thirds, SEATS) == ("audience 0",)
+    assert seats_for(tower(), "main", responses, thirds, []) == ()
+    assert seats_for(tower(name="other"), "main", responses, thirds, SEATS) == ()
     h[1, 1:] = np.nan
-    assert seats_for(tower(), "main", responses_of(h, ["main", "tower"], SEATS), SEATS) == ("audience 0",)
+    one = responses_of(h, ["main", "tower"], SEATS)
+    assert seats_for(tower(), "main", one, third_octaves(one), SEATS) == ("audience 0",)
 
 
 # Polarity
