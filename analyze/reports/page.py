@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 PLOT_BUDGET_BYTES = 1_600_000
 
 _TEMPLATE, _STYLES = "report.html.j2", ("report.css", "vendor/uplot.css")
-#: In this order: a library that draws curves, sums, the part of the page that moves.
-_SCRIPTS = ("vendor/uplot.js", "model.js", "try.js")
+#: In this order: a library that draws curves, sums, settings, the two drawings, the part of the page that moves.
+SCRIPTS = ("vendor/uplot.js", "model.js", "settings.js", "curves.js", "try.js")
 
 _QUESTIONS = (ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS)
 
@@ -76,7 +76,7 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
     styles = (_part(name) for name in _STYLES)
     content["style"] = "\n".join([colour_rules(), *styles, inline.rules()])
     model = page_model(analysis)
-    scripts = [_part(name) for name in _SCRIPTS] if model else []
+    scripts = [_part(name) for name in SCRIPTS] if model else []
     policy = " ".join(f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'" for text in scripts)
     text = environment.get_template(_TEMPLATE).render(
         scripts=scripts, policy=Markup(policy), model=model_text(model), **content

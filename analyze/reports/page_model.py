@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import json
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,8 +18,11 @@ from numpy.typing import NDArray
 from analyze.acoustics import nominal_hz
 from analyze.alignment.cells import HIGHEST_HZ, LOWEST_HZ, bands, find_cells
 from analyze.alignment.score import shrunk
+from analyze.reports.naming import clean
 
 if TYPE_CHECKING:
+    from analyze.alignment.rows import Recommendation
+    from analyze.description import Output, SoundCheck
     from analyze.pipeline import Analysis
 
 #: Every line is kept up to here, and so many per octave up to the top.
@@ -29,6 +33,7 @@ _LARGEST = 32767
 def page_model(analysis: Analysis) -> dict[str, Any]:
     """The block as an object; empty where no two outputs were measured at one position.
 
+    groups : outputs that share one change, by their numbers
     lines : (frequency,) numbers of the lines that are kept, `line_spacing_hz` apart from 0 up
     responses : base64 of int16, little-endian, (output, position, frequency, real and imaginary)
     scale : (output, position) what one unit is; 0 where the output was not measured
@@ -47,18 +52,10 @@ def page_model(analysis: Analysis) -> dict[str, Any]:
     weights = [described[p].weight if described[p].zone == "audience" else 0.0 for p in responses.positions]
     cells = find_cells(responses, weights)
     return {
-        "outputs": [
-            {
-                "name": name,
-                "delay_ms": rows[name].setting_delay_ms,
-                "polarity": rows[name].setting_polarity,
-                "to_delay_ms": rows[name].recommended_delay_ms,
-                "to_polarity": rows[name].recommended_polarity,
-            }
-            for name in responses.outputs
-        ],
+        "outputs": [_output(rows[name], analysis.sound_check.outputs[name]) for name in responses.outputs],
+        "groups": _groups(analysis.sound_check, responses.outputs),
         "positions": [
-            {"name": name, "zone": described[name].zone, "weight": weight}
+            {"name": clean(name), "zone": described[name].zone, "weight": weight}
             for name, weight in zip(responses.positions, weights, strict=True)
         ],
         "line_spacing_hz": float(responses.frequency_hz[1]),
@@ -77,6 +74,31 @@ def model_text(model: dict[str, Any]) -> str:
     """The block as it stands in the page: no character in it can end a script element or begin a comment."""
     text = json.dumps(model, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _output(row: Recommendation, output: Output) -> dict[str, Any]:
+    """What the page says of an output and what its device can do, to which its present and new settings belong."""
+    settings_ms = (row.setting_delay_ms, row.recommended_delay_ms)
+    return {
+        "name": clean(output.name),
+        "kind": output.kind,
+        "delay_ms": row.setting_delay_ms,
+        "polarity": row.setting_polarity,
+        "to_delay_ms": row.recommended_delay_ms,
+        "to_polarity": row.recommended_polarity,
+        "min_delay_ms": min(output.min_delay_ms, *settings_ms),
+        "max_delay_ms": max(output.max_delay_ms, *settings_ms),
+        "can_flip": output.can_invert or row.recommended_polarity != row.setting_polarity,
+    }
+
+
+def _groups(sound_check: SoundCheck, outputs: Sequence[str]) -> list[dict[str, Any]]:
+    """Groups of more than one output: what they are called and the numbers of their outputs."""
+    return [
+        {"name": clean(sound_check.outputs[group[0]].group or "mains"), "outputs": [outputs.index(n) for n in group]}
+        for group in sound_check.groups
+        if len(group) > 1
+    ]
 
 
 def _lines(frequency_hz: NDArray[np.float64]) -> NDArray[np.int64]:

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from browsing import browser as browser
+from browsing import opened as opened
 from grounds_making import grounds_of
 
 from analyze.acoustics import band_centres_hz, band_edges_hz, nominal_hz
