@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.resources
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -217,6 +218,19 @@ def test_a_broken_address_is_said_and_does_nothing(opened, report, analysis, fra
 
 def test_an_address_of_another_place_says_nothing(opened, report):
     assert part(opened(report, "#add"), "broken").is_hidden()
+
+
+@pytest.mark.parametrize("width", [1440, 390])
+def test_nothing_keeps_anybody_out_while_it_is_used(opened, grouped_report, width):
+    """axe-core (live), with a broken address, a group at its end, one output apart, and the text shown."""
+    page = opened(grouped_report, "#try=x", width=width)
+    page.get_by_label("fill left: delay in ms").fill("50")
+    page.get_by_label("fill left: moves with its group").uncheck()
+    page.get_by_role("button", name="Copy as text").click()
+    page.evaluate((importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8"))
+    broken = page.evaluate("axe.run().then((found) => found.violations)")
+    assert [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in broken] == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 def test_seats_have_scores_of_their_own(opened, report, analysis):
