@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import importlib.resources
+import itertools
 import re
 from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote, unquote
 
+import numpy as np
 import pytest
 from browsing import expected
 
@@ -310,3 +312,25 @@ def test_the_map_tells_best_and_next_best_of_what_is_chosen(opened, report, anal
     page.get_by_label(f"{NAMES[1]}: inverted").set_checked(polarity == "inverted")
     page.wait_for_timeout(100)
     assert "Yours: 0.00 dB under the best." in part(page, "told").text_content()
+
+
+def test_what_was_not_measured_at_a_seat_is_no_curve(opened, tmp_path, grouped):
+    """A seat at which nothing was measured is left out of the mean, which stays that of the others."""
+    responses = grouped.responses
+    h = responses.h.copy()
+    h[:, 2] = np.nan
+    analysis = replace(grouped, responses=replace(responses, h=h))
+    (tmp_path / "report.html").write_bytes(page_bytes(analysis, []))
+    page = opened(tmp_path)
+    assert [row.locator("th").text_content() for row in part(page, "seats").locator("tr").all()] == ["all seats", "mix"]
+    read = {}
+    for seat, shown in itertools.product(("all", "0", "2"), ("loss", "level")):
+        part(page, "seat").select_option(seat)
+        part(page, "shown").select_option(shown)
+        page.locator('[data-part="curves"] .u-over').hover(position={"x": 101, "y": 90})
+        page.wait_for_timeout(100)
+        read[seat, shown] = page.locator('[data-part="curves"] .u-legend tr:last-child .u-value').text_content()
+    for shown in ("loss", "level"):
+        assert re.match(r"\u2212\d+\.\d\d dB", read["0", shown])
+        assert read["all", shown] == read["0", shown]
+        assert read["2", shown] == "–"

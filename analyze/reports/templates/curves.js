@@ -22,11 +22,10 @@ function lineOf(label, role, width, dash, name) {
 // What both drawings share: fitted to the place they stand in, keys with the line's own dash.
 function chart(place, height, series, axes, more) {
   const marks = { width: 2, dash: (plot, k) => (series[k].dash ? (series[k].dash[0] > 3 ? "dashed" : "dotted") : "solid") };
-  const plot = new uPlot({
+  return new uPlot({
     width: Math.max(260, place.clientWidth), height, cursor: { drag: { setScale: false } }, legend: { markers: marks },
     series, axes, ...more,
   }, series.map(() => []), place);
-  return plot;
 }
 
 // Levels per third octave. `seats` thin lines of single seats come before the four that have names.
@@ -44,7 +43,7 @@ function levelChart(place, model, seats) {
     lineOf("yours", "--ink", 2.5),
   ], [
     axisOf("Frequency (Hz)", { size: 28, splits: seen, filter: (_, at_hz) => at_hz, values: (_, at_hz) => at_hz.map(hertz) }),
-    axisOf("Level (dB)", { size: 44, values: (_, at_db) => at_db.map((v) => dbText(v, 0)) }),
+    axisOf("Level (dB)", { size: 44, values: (_, at_db) => at_db.map((v) => dbText(v, at_db.every(Number.isInteger) ? 0 : 1)) }),
   ], {
     scales: {
       x: { time: false, distr: 3, range: (_, low, high) => [low * 0.9, high * 1.1] },

@@ -69,7 +69,8 @@ function settingsFrom(model, fragment) {
   if (!fragment.startsWith(FRAGMENT)) return null;
   const parts = fragment.slice(FRAGMENT.length).split("&");
   if (parts.length !== model.outputs.length) {
-    throw new Error(`they are for ${parts.length} ${parts.length === 1 ? "output" : "outputs"}, and here are ${model.outputs.length}`);
+    const outputs = parts.length === 1 ? "output" : "outputs";
+    throw new Error(`they are for ${parts.length} ${outputs}, and here are ${model.outputs.length}`);
   }
   return parts.map((part, i) => settingFrom(model.outputs[i], `output ${i + 1}`, part.split("~")));
 }
@@ -107,11 +108,15 @@ function dbText(value, digits = 1) {
 }
 
 // A delay with two decimals, more where it has more.
-const delayText = (delay_ms) => `${rounded(delay_ms).toFixed(Math.max(2, (String(rounded(delay_ms)).split(".")[1] ?? "").length))} ms`;
+function delayText(delay_ms) {
+  const decimals = String(rounded(delay_ms)).split(".")[1] ?? "";
+  return `${delay_ms.toFixed(Math.max(2, decimals.length))} ms`;
+}
 
 function settingText(setting) {
-  const level = setting.mute ? "muted" : `${setting.level_db > 0 ? "+" : ""}${dbText(setting.level_db, Number.isInteger(setting.level_db) ? 0 : 2)} dB`;
-  return [delayText(setting.delay_ms), setting.polarity, level];
+  const { delay_ms, polarity, level_db, mute } = setting;
+  const level = `${level_db > 0 ? "+" : ""}${dbText(level_db, Number.isInteger(level_db) ? 0 : 2)} dB`;
+  return [delayText(delay_ms), polarity, mute ? "muted" : level];
 }
 
 // One line per output, with what is recommended where that is something else.

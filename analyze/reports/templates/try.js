@@ -174,16 +174,20 @@
   function showLevels(now) {
     const looked = seat.value === "all" ? audience : [Number(seat.value)];
     const isLoss = shown.value === "loss";
-    const curve = (energies) => energies.map(({ actual, most }) => decibels(isLoss ? actual / Math.max(most, 1e-300) : actual));
-    const mean = (curves) => model.bands.map((_, k) => curves.reduce((total, c) => total + c[k], 0) / curves.length);
+    const curve = (energies) => energies.map(
+      ({ actual, most }) => (most > 0 ? decibels(isLoss ? actual / most : actual) : NaN));  // NaN: nothing was measured there
+    const mean = (curves) => model.bands.map((_, k) => {
+      const known = curves.map((c) => c[k]).filter(Number.isFinite);
+      return known.reduce((total, v) => total + v, 0) / known.length;
+    });
     const of = (sums) => looked.map((p) => curve(bandEnergies(model, sums[p])));
-    const possible = looked.map((p) => bandEnergies(model, now[p]).map(({ most }) => (isLoss ? 0 : decibels(most))));
-    const each = of(now), top = isLoss ? 0 : Math.max(...mean(possible));
-    const thin = audience.map((_, k) => (looked.length > 1 ? each[k] : model.bands.map(() => null)));
+    const possible = looked.map((p) => curve(bandEnergies(model, now[p]).map(({ most }) => ({ actual: most, most }))));
+    const each = of(now), top = isLoss ? 0 : Math.max(...mean(possible).filter(Number.isFinite));
+    const thin = audience.map((_, k) => (looked.length > 1 ? each[k] : model.bands.map(() => NaN)));
     const lines = [...thin, mean(possible), mean(of(before)), mean(of(best)), mean(each)];
     const centre = (first) => model.bands.find(([, from]) => from === first)?.[0];
     const counted = new Set(model.cells.filter(([p]) => looked.includes(p)).map(([, from]) => centre(from)));
-    levels.show([...counted], lines.map((values) => values.map((v) => (v === null ? null : v - top))));
+    levels.show([...counted], lines.map((values) => values.map((v) => (Number.isFinite(v) ? v - top : null))));
   }
 
   // The score and the worst seat, and both of every seat in the table.
@@ -207,7 +211,8 @@
     };
     at("seats").replaceChildren(
       rowFor("all seats", scores.map((s) => s.mean_db), [false, false, false]),
-      ...heard.map((p) => rowFor(model.positions[p].name, scores.map((s) => s.position_db[p]), worst.map((w) => heard.length > 1 && w === p))),
+      ...heard.map((p) => rowFor(
+        model.positions[p].name, scores.map((s) => s.position_db[p]), worst.map((w) => heard.length > 1 && w === p))),
     );
   }
 
@@ -220,7 +225,8 @@
     const set_ms = yours[i].delay_ms, known = [0, recommended[i].delay_ms - set_ms, captured[i].delay_ms - set_ms];
     const [least, most] = shiftLimits(model, yours, moving);
     const from = Math.max(least, Math.min(...known) - REACH_MS), to = Math.min(most, Math.max(...known) + REACH_MS);
-    const n = Math.min(Math.max(2, Math.round((to - from) / STEP_MS)), MOST_STEPS), step = (Math.max(to, from + STEP_MS) - from) / n;
+    const n = Math.min(Math.max(2, Math.round((to - from) / STEP_MS)), MOST_STEPS);
+    const step = Math.max(to - from, STEP_MS) / n;
     const shifts = Array.from({ length: n + 1 }, (_, k) => from + k * step);
     const curves = scoreOverShift(model, yours, moving, shifts);
     const { best: top, next } = bestAndNext(shifts, curves, moving.every((j) => model.outputs[j].can_flip));
@@ -261,7 +267,8 @@
     const nextWords = () => {
       const later_ms = next.shift_ms - top.shift_ms;
       const apart = `${Math.abs(later_ms).toFixed(2)} ms ${later_ms < 0 ? "earlier" : "later"}`;
-      return `Next best: ${called(next)}, ${dbText(top.score_db - next.score_db, 2)} dB less and ${apart}.`;
+      const less_db = dbText(top.score_db - next.score_db, 2);
+      return `Next best: ${called(next)}, ${less_db === "0.00" ? "as good" : `${less_db} dB less`} and ${apart}.`;
     };
     const words = range_db < FLAT_DB ? ["No band that counts changes with it: the score does not depend on it."] : [
       `Best: ${called(top)}, ${dbText(top.score_db, 2)} dB.`,
