@@ -28,12 +28,12 @@ if TYPE_CHECKING:
     from analyze.pipeline import Analysis
     from analyze.reports.plots import Plot
 
-#: Most bytes of drawings on a page; with its text it stays below 2 MB.
-PLOT_BUDGET_BYTES = 1_600_000
+#: Most bytes of responses, waveforms and drawings on a page; with its text it stays below 2 MB.
+BUDGET_BYTES = 1_600_000
 
 _TEMPLATE, _STYLES = "report.html.j2", ("report.css", "waveforms.css", "vendor/uplot.css")
-#: In this order: a library that draws curves, sums, the part of the page that moves.
-_SCRIPTS = ("vendor/uplot.js", "model.js", "try.js")
+#: In this order: a library that draws curves, sums, settings, the two drawings, the part of the page that moves.
+SCRIPTS = ("vendor/uplot.js", "model.js", "settings.js", "curves.js", "try.js")
 
 _QUESTIONS = (ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS)
 
@@ -72,15 +72,16 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
         finalize=_shown,
     )
     inline = InlineDrawings()
-    content = _content(analysis, figures(drawings, inline))
+    model = page_model(analysis)
+    block = model_text(model)
+    waveforms = page_waveforms.pictures(analysis)
+    left = BUDGET_BYTES - len(block) - page_waveforms.size_bytes(waveforms)
+    content = _content(analysis, figures(drawings, inline, left)) | {"pictures": waveforms}
     styles = (_part(name) for name in _STYLES)
     content["style"] = "\n".join([colour_rules(), *styles, inline.rules()])
-    model = page_model(analysis)
-    scripts = [_part(name) for name in _SCRIPTS] if model else []
+    scripts = [_part(name) for name in SCRIPTS] if model else []
     policy = " ".join(f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'" for text in scripts)
-    text = environment.get_template(_TEMPLATE).render(
-        scripts=scripts, policy=Markup(policy), model=model_text(model), **content
-    )
+    text = environment.get_template(_TEMPLATE).render(scripts=scripts, policy=Markup(policy), model=block, **content)
     return text.encode("utf-8", "replace")
 
 
@@ -94,10 +95,9 @@ def _shown(value: Any) -> Any:
     return clean(value) if type(value) is str else value
 
 
-def figures(drawings: Sequence[tuple[Plot, bytes]], inline: InlineDrawings) -> dict[str, list[Figure]]:
-    """The drawings of each question, as many as the budget allows."""
+def figures(drawings: Sequence[tuple[Plot, bytes]], inline: InlineDrawings, left: int) -> dict[str, list[Figure]]:
+    """The drawings of each question, as many as the bytes that are left allow."""
     shown: dict[str, list[Figure]] = {question: [] for question in _QUESTIONS}
-    left = PLOT_BUDGET_BYTES
     for plot, svg in drawings:
         drawing = inline.add(svg, plot.title)
         size = len(drawing.encode("utf-8"))
@@ -148,6 +148,5 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "tricks": page_evidence.trick_table(analysis),
         "files": page_evidence.file_table(analysis),
         "captures": page_evidence.capture_table(analysis),
-        "pictures": page_waveforms.pictures(analysis),
         "height": page_waveforms.HEIGHT,
     }

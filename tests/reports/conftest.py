@@ -8,6 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from browsing import browser as browser
+from browsing import opened as opened
 from grounds_making import grounds_of
 from waveform_making import waveforms_of
 

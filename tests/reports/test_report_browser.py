@@ -6,76 +6,21 @@ import importlib.resources
 import re
 import shutil
 import subprocess
-from urllib.parse import unquote
 
 import numpy as np
 import pytest
+from browsing import expected
 
 from analyze.acoustics import energy_db
 from analyze.alignment.cells import find_cells
 from analyze.alignment.prediction import prediction_rows
-from analyze.alignment.score import efficiency_db, mean_score, trusted, with_changes
-
-sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-pytestmark = pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine (Debian: apt install chromium)")
+from analyze.reports.page import SCRIPTS
 
 #: Two settings to try, (delay_ms, polarity, level_db, mute) per output of the ordinary analysis.
 TRIED = [
     [(0.0, "normal", 0, False), (9.3, "inverted", -6.0, False), (4.0, "normal", 3.0, False), (6.0, "normal", 0, True)],
     [(1.27, "inverted", 0, False), (2.0, "normal", 0, False), (4.0, "normal", 0, False), (31.5, "inverted", 0, False)],
 ]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with sync_api.sync_playwright() as playwright:
-        try:
-            started = playwright.chromium.launch(
-                executable_path=BROWSER, args=["--no-sandbox", "--disable-dev-shm-usage"]
-            )
-        except sync_api.Error as error:
-            pytest.skip(f"Chromium does not start on this machine: {error.message.splitlines()[0]}")
-        yield started
-        started.close()
-
-
-@pytest.fixture
-def opened(browser):
-    """Opens a report and gathers what it asks for and complains of; nothing may be complained of."""
-    contexts, said = [], []
-
-    def open_(folder, fragment="", width=1440, **how):
-        context = browser.new_context(offline=True, viewport={"width": width, "height": 900}, **how)
-        contexts.append(context)
-        page = context.new_page()
-        page.requests = []
-        page.on("request", lambda request: page.requests.append(request.url))
-        page.on("console", lambda message: said.append(message.text))
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("dialog", lambda dialog: said.append(dialog.message))
-        page.goto(f"file://{folder / 'report.html'}{fragment}")
-        return page
-
-    yield open_
-    for context in contexts:
-        context.close()
-    assert said == []
-
-
-def expected(analysis, settings):
-    """Responses (output, position, line) at settings, and the score of their sum, by the program's own arithmetic."""
-    responses, outputs = analysis.responses, list(analysis.sound_check.outputs.values())
-    changes, gains = {}, []
-    for output, (delay_ms, polarity, level_db, mute) in zip(outputs, settings, strict=True):
-        sign = 1.0 if polarity == output.setting.polarity else -1.0
-        changes[output.name] = (sign, delay_ms - output.setting.delay_ms)
-        gains.append(0.0 if mute else 10.0 ** (level_db / 20.0))
-    weights = [p.weight * (p.zone == "audience") for p in analysis.sound_check.positions.values()]
-    cells = find_cells(responses, weights)
-    low = with_changes(trusted(responses), responses.frequency_hz, responses.outputs, changes)
-    low *= np.array(gains)[:, None, None]
-    return low, float(mean_score(efficiency_db(low, cells), cells))
 
 
 def as_objects(settings):
@@ -138,73 +83,6 @@ def test_its_bands_are_those_of_the_prediction(opened, report, analysis, capsys)
         print(f"\nabove 315 Hz the page is {median:.2f} dB off in the median, {most:.2f} dB at most")  # noqa: T201
 
 
-def test_controls_change_the_score_as_the_program_would(opened, report, analysis):
-    page = opened(report)
-    before = page.locator('[data-part="score"]').text_content()
-    settings = [[o.setting.delay_ms, o.setting.polarity, 0.0, False] for o in analysis.sound_check.outputs.values()]
-    page.get_by_role("button", name="As captured").click()
-    names = list(analysis.sound_check.outputs)
-    page.get_by_label(f"{names[1]}: delay in ms").fill("7.35")
-    page.get_by_label(f"{names[1]}: inverted").check()
-    page.get_by_label(f"{names[2]}: level in dB").fill("-4.5")
-    page.get_by_label(f"{names[3]}: mute").check()
-    settings[1][:2], settings[2][2], settings[3][3] = [7.35, "inverted"], -4.5, True
-    page.wait_for_function("location.hash.includes('7.35,i') && location.hash.endsWith('m')")
-    after = page.locator('[data-part="score"]').text_content()
-    assert after != before
-    assert float(after.replace("\u2212", "-")) == pytest.approx(expected(analysis, settings)[1], abs=0.006)
-
-
-def test_arrow_keys_move_a_delay_by_a_hundredth(opened, report, analysis):
-    page = opened(report)
-    name = list(analysis.sound_check.outputs)[1]
-    field = page.get_by_label(f"{name}: delay in ms")
-    start = float(field.input_value())
-    field.focus()
-    page.keyboard.press("ArrowUp")
-    assert float(field.input_value()) == pytest.approx(start + 0.01)
-    assert page.locator('[data-part="swept"]').input_value() == "1"
-
-
-def test_the_address_carries_settings_and_the_way_back(opened, report, analysis):
-    page = opened(report, "#try=1,n,0,;9.3,i,-6,;4,n,0,m;6,n,0,")
-    names = list(analysis.sound_check.outputs)
-    assert page.get_by_label(f"{names[1]}: delay in ms").input_value() == "9.3"
-    assert page.get_by_label(f"{names[1]}: inverted").is_checked()
-    assert page.get_by_label(f"{names[2]}: mute").is_checked()
-    page.get_by_role("button", name="Copy as text").click()
-    copied = page.get_by_label("These settings as text").input_value()
-    assert f"{names[1]}\t9.30 ms\tinverted\t-6 dB" in copied
-    assert "#try=1,n,0,;9.3,i,-6,;4,n,0,m;6,n,0," in unquote(copied)
-    page.get_by_role("button", name="Back to recommended").click()
-    page.wait_for_function("location.hash === ''")
-    row = next(r for r in analysis.recommendations if r.output == names[1])
-    assert float(page.get_by_label(f"{names[1]}: delay in ms").input_value()) == row.recommended_delay_ms
-
-
-@pytest.mark.parametrize("fragment", ["#try=1,n", "#try=%E0%A4%A", "#try=x,n,0,;1,n,0,;1,n,0,;1,n,0,", "#add"])
-def test_an_address_that_says_nothing_is_no_harm(opened, report, fragment):
-    page = opened(report, fragment)
-    assert page.locator("#try").is_visible()
-
-
-def test_score_over_delay_is_the_score_of_those_delays(opened, report, analysis):
-    page = opened(report)
-    curve = page.evaluate(
-        """() => {
-          const model = readModel(JSON.parse(document.getElementById("model").textContent));
-          return scoreOverDelay(model, presentSettings(model), 1, [0, 2.5, 5, 7.5]);
-        }"""
-    )
-    for polarity in ("normal", "inverted"):
-        for delay_ms, found in zip((0.0, 2.5, 5.0, 7.5), curve[polarity], strict=True):
-            settings = [
-                (o.setting.delay_ms, o.setting.polarity, 0.0, False) for o in analysis.sound_check.outputs.values()
-            ]
-            settings[1] = (delay_ms, polarity, 0.0, False)
-            assert found == pytest.approx(expected(analysis, settings)[1], abs=0.005)
-
-
 def test_without_scripts_the_page_is_whole(opened, report):
     page = opened(report, java_script_enabled=False)
     assert not page.locator("#try").is_visible()
@@ -216,7 +94,7 @@ def test_without_scripts_the_page_is_whole(opened, report):
 def test_hostile_names_run_nothing(opened, hostile_report, hostile):
     page = opened(hostile_report)
     assert page.locator('[data-part="rows"] tr').count() == len(hostile.sound_check.outputs)
-    assert page.evaluate("document.scripts.length") == 4
+    assert page.evaluate("document.scripts.length") == len(SCRIPTS) + 1  # the block of responses
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -15,6 +15,7 @@ from analyze.alignment.decision import setting_words
 from analyze.alignment.rows import Proof
 from analyze.reports import page, page_evidence, page_sheet
 from analyze.reports.naming import clean
+from analyze.reports.page_model import model_text, page_model
 from analyze.reports.page_plots import InlineDrawings
 from analyze.reports.plot_style import COLOURS
 from analyze.reports.plots import plots
@@ -85,7 +86,7 @@ def test_the_security_policy_is_strict_and_knows_every_script(report):
     scripts = re.findall(r"<script>(.*?)</script>", source, re.DOTALL)
     hashes = [base64.b64encode(hashlib.sha256(text.encode()).digest()).decode() for text in scripts]
     allowed = " ".join(f"'sha256-{one}'" for one in hashes)
-    assert len(scripts) == 3
+    assert len(scripts) == len(page.SCRIPTS)
     assert policies == [
         "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
         f"script-src {allowed}"
@@ -351,7 +352,7 @@ def test_every_figure_has_its_words_and_every_table_its_caption(report):
 def test_drawings_beyond_the_budget_are_named(analysis, monkeypatch):
     drawings = [(plot, plot.render()[0]) for plot in plots(analysis)[:3]]
     sizes = [len(InlineDrawings().add(svg, plot.title)) for plot, svg in drawings]
-    monkeypatch.setattr(page, "PLOT_BUDGET_BYTES", max(sizes) + 100)
+    monkeypatch.setattr(page, "BUDGET_BYTES", len(model_text(page_model(analysis))) + max(sizes) + 100)
     text = page.page_bytes(analysis, drawings).decode("utf-8")
     missing = [plot.svg for plot, _ in drawings if f"drawn in {plot.svg}" in text]
     assert 0 < len(missing) < 3

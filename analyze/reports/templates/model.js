@@ -1,7 +1,7 @@
 // Sums of all outputs from the page's block of responses: plain arithmetic, nothing here touches the page.
 //
-// A setting is { delay_ms, polarity: "normal" | "inverted", level_db, mute } per output. Responses stand at present
-// settings, so what is applied to them is the change: a sign, a delay, a level.
+// Settings are as in settings.js. Responses stand at present settings, so what is applied to them is the change: a sign,
+// a delay, a level.
 "use strict";
 
 const FLOOR = 1e-12;
@@ -22,14 +22,6 @@ function readModel(block) {
     return { re, im };
   }));
   return { ...block, h, n, frequency_hz: block.lines.map((line) => line * block.line_spacing_hz) };
-}
-
-function presentSettings(model) {
-  return model.outputs.map((o) => ({ delay_ms: o.delay_ms, polarity: o.polarity, level_db: 0, mute: false }));
-}
-
-function recommendedSettings(model) {
-  return model.outputs.map((o) => ({ delay_ms: o.to_delay_ms, polarity: o.to_polarity, level_db: 0, mute: false }));
 }
 
 // Gain with sign, and delay in seconds, of a setting on top of the present one.
@@ -98,60 +90,70 @@ function scoreOf(model, sums) {
   };
 }
 
-// Score over the delay setting of one output, for both of its polarities, everything else as set.
-function scoreOverDelay(model, settings, output, delays_ms) {
-  const others = [...model.outputs.keys()].filter((i) => i !== output);
-  const rest = sumOf(model, settings, others);
-  const upright = settings.map((s, i) => (i === output ? { ...s, polarity: "normal", delay_ms: delays_ms[0] } : s));
-  const own = sumOf(model, upright, [output]);
-  const step_s = (delays_ms[1] - delays_ms[0]) / 1000;
-  const scores = { normal: delays_ms.map(() => 0), inverted: delays_ms.map(() => 0) };
+// Score over a common shift of some outputs' delays, as they are set and with all of them flipped; the rest as set.
+// shifts_ms ascends in equal steps.
+function scoreOverShift(model, settings, moving, shifts_ms) {
+  const rest = sumOf(model, settings, [...model.outputs.keys()].filter((i) => !moving.includes(i)));
+  const own = sumOf(model, settings.map((s) => ({ ...s, delay_ms: s.delay_ms + shifts_ms[0] })), moving);
+  const step_s = (shifts_ms[1] - shifts_ms[0]) / 1000;
+  const turn = model.frequency_hz.map((f) => [Math.cos(-2 * Math.PI * f * step_s), Math.sin(-2 * Math.PI * f * step_s)]);
+  const asSet = shifts_ms.map(() => 0), flipped = shifts_ms.map(() => 0);
   let weights = 0;
   for (const [p, first, stop, weight] of model.cells) {
-    let apart = 0, most = 0;
-    const n = stop - first;
-    const re = new Float64Array(n), im = new Float64Array(n), c = new Float64Array(n), s = new Float64Array(n);
-    for (let k = first; k < stop; k++) {
-      const a = rest[p], b = own[p];
-      apart += a.re[k] ** 2 + a.im[k] ** 2 + b.re[k] ** 2 + b.im[k] ** 2;
-      most += (a.most[k] + b.most[k]) ** 2;
-      re[k - first] = a.re[k] * b.re[k] + a.im[k] * b.im[k];
-      im[k - first] = a.re[k] * b.im[k] - a.im[k] * b.re[k];
-      const angle = -2 * Math.PI * model.frequency_hz[k] * step_s;
-      c[k - first] = Math.cos(angle);
-      s[k - first] = Math.sin(angle);
-    }
+    const { apart, most, re, im } = crossTerms(rest[p], own[p], first, stop);
     weights += weight;
-    for (let d = 0; d < delays_ms.length; d++) {
+    for (let d = 0; d < shifts_ms.length; d++) {
       let cross = 0;
-      for (let k = 0; k < n; k++) {
+      for (let k = 0; k < stop - first; k++) {
         cross += re[k];
-        const turned = re[k] * c[k] - im[k] * s[k];
-        im[k] = re[k] * s[k] + im[k] * c[k];
+        const [c, s] = turn[first + k], turned = re[k] * c - im[k] * s;
+        im[k] = re[k] * s + im[k] * c;
         re[k] = turned;
       }
-      scores.normal[d] += weight * decibels((apart + 2 * cross) / Math.max(most, 1e-300));
-      scores.inverted[d] += weight * decibels((apart - 2 * cross) / Math.max(most, 1e-300));
+      asSet[d] += weight * decibels((apart + 2 * cross) / most);
+      flipped[d] += weight * decibels((apart - 2 * cross) / most);
     }
   }
   const mean = (values) => values.map((v) => (weights > 0 ? v / weights : NaN));
-  return { normal: mean(scores.normal), inverted: mean(scores.inverted) };
+  return { asSet: mean(asSet), flipped: mean(flipped) };
 }
 
-// Settings as short text and back: delay, n or i, level, m where muted; outputs by their order.
-function settingsText(settings) {
-  const one = (s) => [Number(s.delay_ms.toFixed(4)), s.polarity[0], s.level_db, s.mute ? "m" : ""].join(",");
-  return settings.map(one).join(";");
+// Of two sums over some lines: energy of both apart, the most there could be, and conj(a) b line by line.
+function crossTerms(a, b, first, stop) {
+  const re = new Float64Array(stop - first), im = new Float64Array(stop - first);
+  let apart = 0, most = 0;
+  for (let k = first; k < stop; k++) {
+    apart += a.re[k] ** 2 + a.im[k] ** 2 + b.re[k] ** 2 + b.im[k] ** 2;
+    most += (a.most[k] + b.most[k]) ** 2;
+    re[k - first] = a.re[k] * b.re[k] + a.im[k] * b.im[k];
+    im[k - first] = a.re[k] * b.im[k] - a.im[k] * b.re[k];
+  }
+  return { apart, most: Math.max(most, 1e-300), re, im };
 }
 
-function settingsFrom(text, n) {
-  const parts = text.replaceAll("%2C", ",").replaceAll("%3B", ";").split(";").map((part) => part.split(","));
-  if (parts.length !== n) return null;
-  const settings = parts.map(([delay, polarity, level, mute]) => ({
-    delay_ms: Number(delay),
-    polarity: polarity === "i" ? "inverted" : "normal",
-    level_db: Number(level),
-    mute: mute === "m",
-  }));
-  return settings.every((s) => Number.isFinite(s.delay_ms) && Number.isFinite(s.level_db)) ? settings : null;
+// The highest point of the curves and the highest other peak: of the other polarity, or a millisecond off and more.
+// `next` is null where there is none.
+function bestAndNext(shifts_ms, { asSet, flipped }, mayFlip) {
+  const peaks = [...peaksOf(shifts_ms, asSet, false), ...(mayFlip ? peaksOf(shifts_ms, flipped, true) : [])];
+  peaks.sort((a, b) => b.score_db - a.score_db);
+  const best = peaks[0];
+  const other = (p) => p.isFlipped !== best.isFlipped || Math.abs(p.shift_ms - best.shift_ms) >= 1;
+  return { best, next: peaks.slice(1).find((p) => p.isInside && other(p)) ?? null };
+}
+
+// Peaks of one curve, the vertex of the parabola through the three points around each; its ends where they are highest.
+function peaksOf(shifts_ms, scores, isFlipped) {
+  const found = [], last = scores.length - 1, step_ms = shifts_ms[1] - shifts_ms[0];
+  scores.forEach((here, k) => {
+    const before = scores[k - 1] ?? -Infinity, after = scores[k + 1] ?? -Infinity;
+    if (here < before || here <= after) return;
+    if (k === 0 || k === last) {
+      found.push({ shift_ms: shifts_ms[k], score_db: here, isFlipped, isInside: false });
+      return;
+    }
+    const off = (before - after) / (2 * (before - 2 * here + after));
+    const score_db = here - (before - after) * off / 4;
+    found.push({ shift_ms: shifts_ms[k] + off * step_ms, score_db, isFlipped, isInside: true });
+  });
+  return found;
 }

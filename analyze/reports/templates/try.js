@@ -1,4 +1,4 @@
-// The part of the page that moves: settings to try, curves, score over delay. Without it the page is whole.
+// The part of the page that moves: settings to try and what follows from them. Without it the page is whole.
 "use strict";
 
 (() => {
@@ -9,66 +9,139 @@
   const at = (name) => root.querySelector(`[data-part="${name}"]`);
   const captured = presentSettings(model), recommended = recommendedSettings(model);
   const audience = [...model.positions.keys()].filter((p) => model.positions[p].zone === "audience");
-  const centres = model.bands.map(([hz]) => hz);
-  const octaves = centres.filter((hz) => [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000].includes(hz));
-  const minus = (text) => text.replace("-", "\u2212");
-  const db = (value, digits = 1) => (Number.isFinite(value) ? minus(value.toFixed(digits)) : "–");
+  const isTogether = model.outputs.map(() => true);  // with the rest of its group
+  let yours = recommended;
 
-  let yours = settingsFrom(location.hash.replace(/^#try=/, ""), model.outputs.length)
-    ?? recommended.map((s) => ({ ...s }));
+  // ---- the address
+
+  // Takes over settings from the address, if it carries any; what is wrong with them is said.
+  function readAddress() {
+    let wrong = "", carried = null;
+    try {
+      carried = settingsFrom(model, location.hash);
+    } catch (error) {
+      wrong = `The settings in the address were not taken over: ${error.message}. You see the recommended ones.`;
+    }
+    at("broken").textContent = wrong;
+    at("broken").hidden = wrong === "";
+    if (carried !== null || wrong !== "") {
+      yours = carried ?? recommended;
+      root.scrollIntoView();
+    }
+  }
+
+  // Browsers refuse an address that changes at the pace of a key that is held down.
+  let addressTimer = 0;
+  function writeAddress() {
+    clearTimeout(addressTimer);
+    addressTimer = setTimeout(() => history.replaceState(null, "", address()), 200);
+  }
+
+  const isRecommended = () => yours.every((s, i) => isSame(s, recommended[i]));
+  const address = () => (isRecommended() ? location.pathname + location.search : fragmentOf(model, yours));
 
   // ---- controls: one row per output
 
-  const controls = model.outputs.map((output, i) => {
+  const LARGER = { delay: { small: 0.01, shifted: 0.1, page: 1 }, level: { small: 0.5, shifted: 0.1, page: 3 } };
+  const controls = model.outputs.map(rowOf);
+
+  function rowOf(output, i) {
     const row = at("row").content.firstElementChild.cloneNode(true);
     const of = (name) => row.querySelector(`[data-part="${name}"]`);
+    const [delay, polarity, level, mute, together, back] = ["delay", "polarity", "level", "mute", "together", "back"].map(of);
     of("name").textContent = output.name;
-    const [delay, polarity, level, mute] = ["delay", "polarity", "level", "mute"].map(of);
-    for (const [control, what] of [[delay, "delay in ms"], [polarity, "inverted"], [level, "level in dB"], [mute, "mute"]]) {
-      control.setAttribute("aria-label", `${output.name}: ${what}`);
-    }
-    const read = () => {
-      const number = (input, otherwise) => (input.value !== "" && input.validity.valid ? input.valueAsNumber : otherwise);
-      yours[i] = {
-        delay_ms: number(delay, yours[i].delay_ms),
-        polarity: polarity.checked ? "inverted" : "normal",
-        level_db: number(level, yours[i].level_db),
-        mute: mute.checked,
-      };
-      follow();
-    };
+    const called = [
+      [delay, "delay in ms"], [polarity, "inverted"], [level, "level in dB"], [mute, "mute"],
+      [together, "moves with its group"], [back, "back to recommended"],
+    ];
+    for (const [control, what] of called) control.setAttribute("aria-label", `${output.name}: ${what}`);
+    [delay.min, delay.max, level.min, level.max] = [output.min_delay_ms, output.max_delay_ms, ...LEVEL_DB];
+    polarity.disabled = !output.can_flip;
+    const group = model.groups.find(({ outputs }) => outputs.includes(i));
+    of("group").textContent = group?.name ?? "";
+    of("with").hidden = group === undefined;
+
+    const typed = (input, otherwise) => (isUsable(input) ? rounded(input.valueAsNumber) : otherwise);
+    const read = () => move(i, {
+      delay_ms: typed(delay, yours[i].delay_ms),
+      polarity: polarity.checked ? "inverted" : "normal",
+      level_db: typed(level, yours[i].level_db),
+      mute: mute.checked,
+    });
     for (const control of [delay, polarity, level, mute]) control.addEventListener("input", read);
+    for (const control of [delay, level]) {
+      control.addEventListener("change", () => show());
+      control.addEventListener("keydown", (event) => stepBy(event, control, LARGER[control.dataset.part], read));
+    }
+    together.addEventListener("input", () => {
+      isTogether[i] = together.checked;
+      follow();
+    });
+    back.addEventListener("click", () => restore(i));
     row.addEventListener("focusin", () => choose(i));
     at("rows").append(row);
-    return { row, delay, polarity, level, mute, said: of("said") };
-  });
+    return { row, delay, polarity, level, mute, back };
+  }
 
-  function show() {
+  // Whether a field holds a number in its range; finer than its step is fine.
+  const isUsable = ({ value, validity }) => (
+    value !== "" && !validity.badInput && !validity.rangeUnderflow && !validity.rangeOverflow);
+
+  // Arrow keys and Page Up or Down, instead of the field's own steps, which would round what stands there.
+  function stepBy(event, input, { small, shifted, page }, read) {
+    const steps = { ArrowUp: 1, ArrowDown: -1, PageUp: 1, PageDown: -1 };
+    if (!(event.key in steps) || event.altKey || event.ctrlKey || event.metaKey) return;
+    event.preventDefault();
+    const size = event.key.startsWith("Page") ? page : event.shiftKey ? shifted : small;
+    const value = (isUsable(input) ? input.valueAsNumber : 0) + steps[event.key] * size;
+    input.value = rounded(Math.min(Math.max(value, Number(input.min)), Number(input.max)));
+    read();
+  }
+
+  function move(i, wanted) {
+    yours = movedTo(model, yours, i, wanted, movingWith(model, i, isTogether));
+    at("limited").hidden = isSame(yours[i], wanted);
+    show(document.activeElement);
+    follow();
+  }
+
+  function restore(i) {
+    const moving = movingWith(model, i, isTogether);
+    set(yours.map((s, j) => (moving.includes(j) ? recommended[j] : s)));
+    controls[i].delay.focus();
+  }
+
+  function set(settings) {
+    yours = settings;
+    at("limited").hidden = true;
+    show();
+    follow();
+  }
+
+  // Fields follow the settings; one that is being typed into is left alone unless it holds another number.
+  function show(typedInto) {
     yours.forEach((s, i) => {
       const c = controls[i];
-      c.delay.value = Number(s.delay_ms.toFixed(4));
+      for (const [input, value] of [[c.delay, s.delay_ms], [c.level, s.level_db]]) {
+        if (input !== typedInto || (isUsable(input) && rounded(input.valueAsNumber) !== value)) input.value = value;
+      }
       c.polarity.checked = s.polarity === "inverted";
-      c.level.value = s.level_db;
       c.mute.checked = s.mute;
+      c.row.classList.toggle("is-changed", !isSame(s, recommended[i]));
+      c.back.title = `recommended: ${settingText(recommended[i]).slice(0, 2).join(", ")}`;
     });
   }
 
   // ---- what is looked at
 
-  const seat = at("seat"), swept = at("swept");
-  const option = (select, value, text) => {
-    const one = document.createElement("option");
-    one.value = value;
-    one.textContent = text;
-    select.append(one);
-  };
+  const [seat, shown, swept] = ["seat", "shown", "swept"].map(at);
+  const option = (select, value, text) => select.append(new Option(text, value));
   if (audience.length > 1) option(seat, "all", "all seats, mean");
-  model.positions.forEach((position, p) => option(seat, p, position.name));
+  model.positions.forEach(({ name, zone }, p) => option(seat, p, zone === "audience" ? name : `${name} (stage)`));
   model.outputs.forEach((output, i) => option(swept, i, output.name));
   const first = model.outputs.findIndex((o) => o.to_delay_ms !== o.delay_ms || o.to_polarity !== o.polarity);
   swept.value = Math.max(first, Math.min(1, model.outputs.length - 1));
-  seat.addEventListener("input", () => follow());
-  swept.addEventListener("input", () => follow());
+  for (const select of [seat, shown, swept]) select.addEventListener("input", () => follow());
 
   function choose(i) {
     if (Number(swept.value) === i) return;
@@ -76,145 +149,155 @@
     follow();
   }
 
-  // ---- curves
-
-  const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-  const axis = (label, more) => ({
-    label, stroke: css("--muted"), grid: { stroke: css("--grid"), width: 1 }, ticks: { show: false },
-    font: "12px system-ui, sans-serif", labelFont: "12px system-ui, sans-serif", ...more,
-  });
-  const hertz = (f) => (f >= 1000 ? `${f / 1000} k` : `${f}`);
-  const line = (label, colour, width, dash) => ({
-    label, stroke: css(colour), width, dash, points: { show: false }, value: (_, v) => (v == null ? "–" : `${db(v)} dB`),
-  });
-  let curves, sweep;
-
-  function build() {
-    curves?.destroy();
-    sweep?.destroy();
-    const width = (part) => Math.max(280, part.clientWidth);
-    curves = new uPlot({
-      width: width(at("curves")), height: 320, cursor: { drag: { setScale: false } },
-      scales: { x: { time: false, distr: 3, range: (_, low, high) => [low * 0.9, high * 1.1] }, y: { range: (_, low, high) => [Math.max(low, high - 40) - 1, high + 2] } },
-      axes: [
-        axis("Frequency (Hz)", {
-          splits: (plot) => octaves.filter((_, k) => k % 2 === 1 || plot.width > 480), filter: (_, at_hz) => at_hz, values: (_, at_hz) => at_hz.map(hertz),
-        }),
-        axis("Level (dB)", { values: (_, at_db) => at_db.map((v) => db(v, 0)) }),
-      ],
-      series: [
-        { label: "Third octave", value: (_, f) => (f == null ? "–" : `${hertz(f)} Hz`) },
-        line("most there could be", "--muted", 1, [2, 3]),
-        line("as captured", "--present", 1.5, [6, 3]),
-        line("recommended", "--recommended", 1.5),
-        line("yours", "--ink", 2.5),
-      ],
-    }, [centres, [], [], [], []], at("curves"));
-    sweep = new uPlot({
-      width: width(at("sweep")), height: 240, cursor: { drag: { setScale: false } },
-      scales: { x: { time: false } },
-      axes: [axis("Delay setting (ms)"), axis("Score (dB)", { values: (_, at_db) => at_db.map((v) => db(v, 1)) })],
-      series: [
-        { label: "Delay", value: (_, v) => (v == null ? "–" : `${v.toFixed(1)} ms`) },
-        line("normal", "--s0", 2),
-        line("inverted", "--s1", 2, [6, 3]),
-      ],
-      hooks: { draw: [marks] },
-    }, [[], [], []], at("sweep"));
-  }
-
-  // Where the recommended setting and yours stand on the map.
-  function marks(plot) {
-    const i = Number(swept.value), context = plot.ctx;
-    for (const [settings, colour, dash] of [[recommended, "--recommended", []], [yours, "--ink", [4, 4]]]) {
-      const x = plot.valToPos(settings[i].delay_ms, "x", true);
-      if (x < plot.bbox.left || x > plot.bbox.left + plot.bbox.width) continue;
-      context.save();
-      context.strokeStyle = css(colour);
-      context.lineWidth = 2 * devicePixelRatio;
-      context.setLineDash(dash.map((d) => d * devicePixelRatio));
-      context.beginPath();
-      context.moveTo(x, plot.bbox.top);
-      context.lineTo(x, plot.bbox.top + plot.bbox.height);
-      context.stroke();
-      context.restore();
-    }
-  }
-
   // ---- what follows from the settings
 
-  const looked = () => (seat.value === "all" ? audience : [Number(seat.value)]);
-  const still = new Map();  // sums of settings that do not move
+  const before = sumOf(model, captured), best = sumOf(model, recommended);
+  const heard = [...new Set(model.cells.map(([p]) => p))];
+  let levels, map;
 
-  function levels(sums, what) {
-    const energies = looked().map((p) => bandEnergies(model, sums[p]));
-    return centres.map((_, k) => {
-      const each = energies.map((e) => decibels(e[k][what]));
-      return each.reduce((a, b) => a + b, 0) / each.length;
-    });
-  }
-
-  function sumsOf(name, settings) {
-    if (!still.has(name)) still.set(name, sumOf(model, settings));
-    return still.get(name);
+  function build() {
+    levels?.plot.destroy();
+    map?.plot.destroy();
+    levels = levelChart(at("curves"), model, audience);
+    map = mapChart(at("map"));
   }
 
   function update() {
-    const now = sumOf(model, yours), before = sumsOf("captured", captured), best = sumsOf("recommended", recommended);
-    const all = [levels(now, "most"), levels(before, "actual"), levels(best, "actual"), levels(now, "actual")];
-    const top = Math.max(...all[0]);
-    curves.setData([centres, ...all.map((values) => values.map((v) => v - top))]);
-    const scores = [now, before, best].map((sums) => scoreOf(model, sums));
-    say(scores);
-    const i = Number(swept.value), from = Math.max(0, Math.floor(Math.min(yours[i].delay_ms, recommended[i].delay_ms)) - 20);
-    const to = Math.ceil(Math.max(yours[i].delay_ms, recommended[i].delay_ms)) + 20;
-    const delays = Array.from({ length: Math.round((to - from) * 10) + 1 }, (_, d) => from + d / 10);
-    const { normal, inverted } = scoreOverDelay(model, yours, i, delays);
-    sweep.setData([delays, normal, inverted]);
-    controls.forEach((c, k) => {
-      const s = yours[k], r = recommended[k];
-      const is = s.delay_ms === r.delay_ms && s.polarity === r.polarity && s.level_db === 0 && !s.mute;
-      c.said.textContent = is ? "as recommended" : "";
-      c.row.classList.toggle("is-swept", k === i);
+    const now = sumOf(model, yours);
+    showLevels(now);
+    const scores = [before, best, now].map((sums) => scoreOf(model, sums));
+    showScores(scores);
+    if (model.cells.length > 0) showMap(scores[2].mean_db);
+  }
+
+  // Levels at the chosen seat or their mean over seats in dB: re the best possible, or re its loudest band.
+  function showLevels(now) {
+    const looked = seat.value === "all" ? audience : [Number(seat.value)];
+    const isLoss = shown.value === "loss";
+    const curve = (energies) => energies.map(
+      ({ actual, most }) => (most > 0 ? decibels(isLoss ? actual / most : actual) : NaN));  // NaN: nothing was measured there
+    const mean = (curves) => model.bands.map((_, k) => {
+      const known = curves.map((c) => c[k]).filter(Number.isFinite);
+      return known.reduce((total, v) => total + v, 0) / known.length;
     });
+    const of = (sums) => looked.map((p) => curve(bandEnergies(model, sums[p])));
+    const possible = looked.map((p) => curve(bandEnergies(model, now[p]).map(({ most }) => ({ actual: most, most }))));
+    const each = of(now), top = isLoss ? 0 : Math.max(...mean(possible).filter(Number.isFinite));
+    const thin = audience.map((_, k) => (looked.length > 1 ? each[k] : model.bands.map(() => NaN)));
+    const lines = [...thin, mean(possible), mean(of(before)), mean(of(best)), mean(each)];
+    const centre = (first) => model.bands.find(([, from]) => from === first)?.[0];
+    const counted = new Set(model.cells.filter(([p]) => looked.includes(p)).map(([, from]) => centre(from)));
+    levels.show([...counted], lines.map((values) => values.map((v) => (Number.isFinite(v) ? v - top : null))));
   }
 
-  function say([now, before, best]) {
-    const heard = audience.filter((p) => Number.isFinite(now.position_db[p]));
-    const worst = heard.reduce((a, p) => (a === null || now.position_db[p] < now.position_db[a] ? p : a), null);
-    at("score").textContent = db(now.mean_db, 2);
-    at("others").textContent = `${db(before.mean_db, 2)} dB as captured, ${db(best.mean_db, 2)} dB as recommended`;
-    at("worst").textContent = worst === null ? "–" : model.positions[worst].name;
-    at("worst-score").textContent = worst === null ? "" : `, ${db(now.position_db[worst], 2)} dB`;
+  // The score and the worst seat, and both of every seat in the table.
+  function showScores(scores) {
+    const worst = scores.map(({ position_db }) => heard.reduce((a, p) => (position_db[p] < position_db[a] ? p : a), heard[0]));
+    const now = scores[2];
+    at("score").textContent = dbText(now.mean_db, 2);
+    at("worst").textContent = heard.length > 0 ? model.positions[worst[2]].name : "–";
+    at("worst-score").textContent = heard.length > 0 ? `, ${dbText(now.position_db[worst[2]], 2)} dB` : "";
+    const cellsOf = (values, isWorst) => values.map((value, k) => {
+      const cell = document.createElement("td");
+      cell.className = "n";
+      cell.textContent = `${isWorst[k] ? "worst " : ""}${dbText(value, 2)}`;
+      return cell;
+    });
+    const rowFor = (name, values, isWorst) => {
+      const row = at("seat-row").content.firstElementChild.cloneNode(true);
+      row.querySelector("bdi").textContent = name;
+      row.append(...cellsOf(values, isWorst));
+      return row;
+    };
+    at("seats").replaceChildren(
+      rowFor("all seats", scores.map((s) => s.mean_db), [false, false, false]),
+      ...heard.map((p) => rowFor(
+        model.positions[p].name, scores.map((s) => s.position_db[p]), worst.map((w) => heard.length > 1 && w === p))),
+    );
   }
 
-  let waiting = false;
+  const REACH_MS = 20, STEP_MS = 0.1, MOST_STEPS = 800, FLAT_DB = 0.005;
+
+  // Score over the delay of the chosen output and all that moves with it.
+  function showMap(now_db) {
+    const i = Number(swept.value), moving = movingWith(model, i, isTogether);
+    controls.forEach((c, k) => c.row.classList.toggle("is-swept", moving.includes(k)));
+    const set_ms = yours[i].delay_ms, known = [0, recommended[i].delay_ms - set_ms, captured[i].delay_ms - set_ms];
+    const [least, most] = shiftLimits(model, yours, moving);
+    const from = Math.max(least, Math.min(...known) - REACH_MS), to = Math.min(most, Math.max(...known) + REACH_MS);
+    const n = Math.min(Math.max(2, Math.round((to - from) / STEP_MS)), MOST_STEPS);
+    const step = Math.max(to - from, STEP_MS) / n;
+    const shifts = Array.from({ length: n + 1 }, (_, k) => from + k * step);
+    const curves = scoreOverShift(model, yours, moving, shifts);
+    const { best: top, next } = bestAndNext(shifts, curves, moving.every((j) => model.outputs[j].can_flip));
+    const delays = shifts.map((shift) => set_ms + shift);
+    const isFlippedFrom = (settings) => settings[i].polarity !== yours[i].polarity;
+    const placeOf = (name, settings) => {
+      const values = isFlippedFrom(settings) ? curves.flipped : curves.asSet;
+      return { name, delay_ms: settings[i].delay_ms, score_db: valueAt(delays, values, settings[i].delay_ms) };
+    };
+    const found = [["best", top], ["next best", next]].filter(([, peak]) => peak !== null);
+    const both = [curves.asSet, curves.flipped];
+    map.show(delays, ...(yours[i].polarity === "normal" ? both : both.reverse()), [
+      placeOf("yours", yours), placeOf("recommended", recommended), placeOf("as captured", captured),
+      ...found.map(([name, peak]) => ({ name, delay_ms: set_ms + peak.shift_ms, score_db: peak.score_db })),
+    ]);
+    tellMap(i, moving, Math.max(...both.flat()) - Math.min(...both.flat()), now_db, top, next);
+  }
+
+  // The value of a curve at a place between two of its points.
+  function valueAt(xs, ys, x) {
+    const k = Math.min(Math.max(Math.floor((x - xs[0]) / (xs[1] - xs[0])), 0), xs.length - 2);
+    return ys[k] + (ys[k + 1] - ys[k]) * (x - xs[k]) / (xs[k + 1] - xs[k]);
+  }
+
+  const BY_KIND = {
+    fill: "A fill is set by arrival, so the best score need not be right for it.",
+    tower: "A tower is set by arrival, so the best score need not be right for it.",
+    monitor: "A monitor is judged on stage; this score is the audience's.",
+  };
+
+  function tellMap(i, moving, range_db, now_db, top, next) {
+    const { name, kind } = model.outputs[i], others = moving.filter((j) => j !== i).map((j) => model.outputs[j].name);
+    at("moving").textContent = others.length > 0 ? `${name}; with it moves ${others.join(", ")}` : name;
+    const called = ({ shift_ms, isFlipped }) => {
+      const { delay_ms, polarity } = yours[i];
+      return `${(delay_ms + shift_ms).toFixed(2)} ms ${isFlipped ? opposite(polarity) : polarity}`;
+    };
+    const nextWords = () => {
+      const later_ms = next.shift_ms - top.shift_ms;
+      const apart = `${Math.abs(later_ms).toFixed(2)} ms ${later_ms < 0 ? "earlier" : "later"}`;
+      const less_db = dbText(top.score_db - next.score_db, 2);
+      return `Next best: ${called(next)}, ${less_db === "0.00" ? "as good" : `${less_db} dB less`} and ${apart}.`;
+    };
+    const words = range_db < FLAT_DB ? ["No band that counts changes with it: the score does not depend on it."] : [
+      `Best: ${called(top)}, ${dbText(top.score_db, 2)} dB.`,
+      next === null ? "There is no other peak in this range." : nextWords(),
+      `Yours: ${dbText(Math.max(0, top.score_db - now_db), 2)} dB under the best.`,
+    ];
+    at("told").textContent = [...words, BY_KIND[kind]].filter(Boolean).join(" ");
+  }
+
+  let isWaiting = false;
   function follow() {
-    if (waiting) return;
-    waiting = true;
+    if (isWaiting) return;
+    isWaiting = true;
     requestAnimationFrame(() => {
-      waiting = false;
+      isWaiting = false;
       update();
-      const same = settingsText(yours) === settingsText(recommended);
-      history.replaceState(null, "", same ? location.pathname + location.search : `#try=${settingsText(yours)}`);
+      writeAddress();
     });
   }
 
-  function set(settings) {
-    yours = settings.map((s) => ({ ...s }));
-    show();
-    follow();
-  }
+  // ---- buttons
 
   at("recommended").addEventListener("click", () => set(recommended));
   at("captured").addEventListener("click", () => set(captured));
   at("copy").addEventListener("click", () => {
-    const text = yours.map((s, i) => {
-      const level = s.mute ? "muted" : `${s.level_db > 0 ? "+" : ""}${s.level_db} dB`;
-      return `${model.outputs[i].name}\t${s.delay_ms.toFixed(2)} ms\t${s.polarity}\t${level}`;
-    });
+    history.replaceState(null, "", address());
+    const said = at("scores").textContent.replace(/\s+/g, " ").trim();
     const field = at("text");
-    field.value = [document.title, ...text, location.href].join("\n");
+    field.value = [document.title, said, ...linesOf(model, yours), location.href].join("\n");
     field.hidden = false;
     field.focus();
     field.select();
@@ -223,9 +306,17 @@
 
   root.hidden = false;
   for (const link of document.querySelectorAll("[data-needs-script]")) link.hidden = false;
+  at("keys-group").hidden = model.groups.length === 0;
+  at("map-figure").hidden = model.cells.length === 0;
+  readAddress();
   show();
   build();
   update();
+  addEventListener("hashchange", () => {
+    readAddress();
+    show();
+    follow();
+  });
   addEventListener("resize", () => { build(); update(); });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { build(); update(); });
 })();
