@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analyze.alignment.beforehand import decided_beforehand, not_measured_words
 from analyze.alignment.context import Context
@@ -22,6 +23,8 @@ from analyze.alignment.score import UNCHANGED, Change, efficiency_db, mean_score
 from analyze.description import Output
 
 _SCAN_STEP_MS = 0.1
+#: Resamples that the width of a delay scan is taken from.
+_SCAN_REPLICATES = 16
 _SCAN_REACH_MS = 20.0
 
 
@@ -146,7 +149,19 @@ def delay_scans(context: Context, decisions: Mapping[Group, Decision]) -> list[D
             continue
         grid = np.linspace(low, high, max(2, round((high - low) / _SCAN_STEP_MS) + 1))
         scores = context.landscape([group], rest, context.audience).scan([UNCHANGED], 0, grid)
-        if members[0].setting.sign < 0:
-            scores = scores[::-1]
-        scans.append(DelayScan(group, members[0].setting.delay_ms + grid, scores[0], scores[1]))
+        std = _scan_std(context, group, rest, grid, decision.candidate)
+        order = (0, 1) if members[0].setting.sign > 0 else (1, 0)
+        curves = [curve[k] for curve in (scores, std) for k in order]
+        scans.append(DelayScan(group, members[0].setting.delay_ms + grid, *curves))
     return scans
+
+
+def _scan_std(
+    context: Context, group: Group, rest: Mapping[str, Change], grid: NDArray[np.float64], at: Change
+) -> NDArray[np.float64]:
+    """Standard deviation over resamples of the score re that at the change `at`; (sign kept then turned, delay)."""
+    apart = []
+    for r in range(min(_SCAN_REPLICATES, len(context.replicates))):
+        scores = context.landscape([group], rest, context.audience, r).scan([UNCHANGED], 0, grid)
+        apart.append(scores - np.interp(at[1], grid, scores[0 if at[0] > 0 else 1]))
+    return np.std(apart, axis=0) if apart else np.full((2, len(grid)), np.nan)

@@ -87,12 +87,16 @@ class DelayScan:
 
     outputs : the group's members; delay_ms : (delay,) setting of the first of them
     normal_db, inverted_db : (delay,) score of the audience cells
+    normal_std_db, inverted_std_db : (delay,) standard deviation over resamples of how far the score lies from that of
+        the setting that is recommended or considered, where it is 0
     """
 
     outputs: tuple[str, ...]
     delay_ms: NDArray[np.float64]
     normal_db: NDArray[np.float64]
     inverted_db: NDArray[np.float64]
+    normal_std_db: NDArray[np.float64]
+    inverted_std_db: NDArray[np.float64]
 
 
 @dataclass(frozen=True)

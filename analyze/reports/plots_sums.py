@@ -185,8 +185,13 @@ def scan(figure: Figure, analysis: Analysis, look: Look, one: DelayScan) -> None
     place(figure, 0.65, 0.2, 0.36 + legend_in(4, 2), 0.5)
     names = shortened(" + ".join(look.outputs.get(name, name) for name in one.outputs), 34)
     title(figure, f"How much hangs on the delay of {names}?")
-    axes.plot(one.delay_ms, one.normal_db, color=colour("s0"), linestyle="-", label="polarity normal")
-    axes.plot(one.delay_ms, one.inverted_db, color=colour("s1"), linestyle=(0, (5, 1.5)), label="polarity inverted")
+    solid, dashed = "-", (0, (5, 1.5))
+    for sign, db, std_db, shade, line in (
+        ("normal", one.normal_db, one.normal_std_db, colour("s0"), solid),
+        ("inverted", one.inverted_db, one.inverted_std_db, colour("s1"), dashed),
+    ):
+        axes.fill_between(one.delay_ms, db - 2.0 * std_db, db + 2.0 * std_db, color=shade, alpha=0.2, linewidth=0.0)
+        axes.plot(one.delay_ms, db, color=shade, linestyle=line, label=f"polarity {sign}")
     row = recommendation_of(analysis, one.outputs[0])
     if row is not None:
         for delay, sign, label, marker, face, size in (

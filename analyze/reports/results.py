@@ -123,6 +123,8 @@ def _scans(analysis: Analysis) -> list[dict[str, Any]]:
             "delay_ms": [_rounded(v, "ms") for v in one.delay_ms],
             "normal_db": [_rounded(v, "db") for v in one.normal_db],
             "inverted_db": [_rounded(v, "db") for v in one.inverted_db],
+            "normal_std_db": [_rounded(v, "db") for v in one.normal_std_db],
+            "inverted_std_db": [_rounded(v, "db") for v in one.inverted_std_db],
         }
         for one in analysis.delay_scans
     ]

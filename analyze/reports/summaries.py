@@ -161,7 +161,12 @@ def scan(analysis: Analysis, one: DelayScan) -> str:
         known = [(float(db), float(ms)) for db, ms in zip(curve, one.delay_ms, strict=True) if math.isfinite(db)]
         points += [(f"best {sign}", sign, max(known)[1])] if known else []
     parts = [f"{what} {number(score_at(one, sign, ms), 2)} dB ({number(ms, 2)} ms)" for what, sign, ms in points]
-    return f"Score {'; '.join(parts)}." if parts else "No score could be computed."
+    if not parts:
+        return "No score could be computed."
+    width = (
+        " A curve is as wide as its height above or below the chosen setting is uncertain: two deviations of resamples."
+    )
+    return f"Score {'; '.join(parts)}.{width * math.isfinite(one.normal_std_db[0])}"
 
 
 def robustness(analysis: Analysis) -> str:

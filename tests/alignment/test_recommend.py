@@ -284,6 +284,30 @@ def test_scans_show_both_polarities_as_settings() -> None:
     assert scan.delay_ms.min() <= best <= scan.delay_ms.max()
 
 
+@pytest.mark.parametrize("spread", [0.02, 0.2])
+def test_the_width_of_a_scan_is_the_scatter_of_resamples(spread: float) -> None:
+    """Against the candidate, spelled out resample by resample; nothing at the candidate itself."""
+    found = context(OUTPUTS, POSITIONS, hall(), arrivals=arrivals(), reference="left", spread=spread)
+    decisions = decide_all(found)
+    changes = changes_of(decisions)
+    (scan,) = delay_scans(found, decisions)
+    (at,) = (d.candidate for group, d in decisions.items() if group == ("sub",))
+    own = {+1.0: scan.inverted_std_db, -1.0: scan.normal_std_db}  # set inverted: kept is inverted
+    nearest = int(np.argmin(np.abs(scan.delay_ms - 12.0 - at[1])))
+    assert own[at[0]][nearest] < 0.02 * own[at[0]].max() + 1e-4
+    k = len(scan.delay_ms) // 4
+    for sign, std_db in own.items():
+        here = {**changes, "sub": (sign, float(scan.delay_ms[k]) - 12.0)}
+        there = {**changes, "sub": at}
+        apart = [
+            spelled_out_db(turned(h, NAMES, here), found.audience)
+            - spelled_out_db(turned(h, NAMES, there), found.audience)
+            for h in found.replicates.astype(np.complex128)
+        ]
+        assert std_db[k] == pytest.approx(np.std(apart), rel=0.02)
+        assert std_db[k] > 0.0
+
+
 def test_there_is_no_scan_of_what_cannot_move() -> None:
     outputs = [dataclasses.replace(o, adjust="polarity") if o.name == "sub" else o for o in OUTPUTS]
     found = context(outputs, POSITIONS, hall(), arrivals=arrivals(), reference="left")

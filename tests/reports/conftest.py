@@ -346,7 +346,9 @@ def make_analysis(
             ImpulseResponse(output, position, 48000, impulse) for output in outputs for position in positions
         ),
         delay_scans=tuple(
-            DelayScan((name,), delays, -3.0 + np.cos(delays / 3.0), -3.0 - np.cos(delays / 3.0))
+            DelayScan(
+                (name,), delays, -3.0 + np.cos(delays / 3.0), -3.0 - np.cos(delays / 3.0), 0.01 * delays, 0.02 * delays
+            )
             for name in outputs[1:4]
         ),
         monitor_tricks=tuple(
