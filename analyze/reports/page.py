@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from analyze.reports import page_evidence, page_findings, page_sheet
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
+from analyze.reports.page_text import sheet_text
 from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, POLARITY, SUMS
 from analyze.reports.selections import spreads
 from analyze.reports.summaries import feeds_sentence, number, unrelated_sum_db
@@ -32,8 +33,8 @@ if TYPE_CHECKING:
 PLOT_BUDGET_BYTES = 1_600_000
 
 _TEMPLATE, _STYLES = "report.html.j2", ("report.css", "vendor/uplot.css")
-#: In this order: a library that draws curves, sums, the part of the page that moves.
-_SCRIPTS = ("vendor/uplot.js", "model.js", "try.js")
+#: In this order: what copies the sheet, a library that draws curves, sums, the part of the page that moves.
+SCRIPTS = ("sheet.js", "vendor/uplot.js", "model.js", "try.js")
 
 _QUESTIONS = (ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS)
 
@@ -76,10 +77,10 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
     styles = (_part(name) for name in _STYLES)
     content["style"] = "\n".join([colour_rules(), *styles, inline.rules()])
     model = page_model(analysis)
-    scripts = [_part(name) for name in _SCRIPTS] if model else []
+    scripts = [_part(name) for name in (SCRIPTS if model else SCRIPTS[:1])]
     policy = " ".join(f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'" for text in scripts)
     text = environment.get_template(_TEMPLATE).render(
-        scripts=scripts, policy=Markup(policy), model=model_text(model), **content
+        scripts=scripts, policy=Markup(policy), model=model_text(model) if model else "", **content
     )
     return text.encode("utf-8", "replace")
 
@@ -109,15 +110,16 @@ def figures(drawings: Sequence[tuple[Plot, bytes]], inline: InlineDrawings) -> d
 
 def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, Any]:
     """What the template prints."""
+    from markupsafe import escape
+
     from analyze.reports import page_grounds  # brings in all that decides, and what reads audio with it
 
     check = analysis.sound_check
-    sheet = page_sheet.sheet_rows(analysis)
     hand = page_findings.findings(analysis)
     is_judged = any(row.decision != "reference" for row in analysis.recommendations)
     sure = page_grounds.sureness(analysis) if is_judged else []
     return {
-        "title": check.title or "Sound check",
+        "title": page_sheet.title(analysis),
         "date": str(check.date or ""),
         "temperature": number(check.temperature_c),
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
@@ -125,8 +127,10 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "bands_per_octave": analysis.bands_per_octave,
         "headline": page_sheet.headline(analysis),
         "score_sentence": page_sheet.score_sentence(analysis),
-        "sheet": sheet,
-        "is_dense": len(sheet) >= page_sheet.DENSE_FROM,
+        "caution": page_sheet.CAUTION,
+        "sheet": page_sheet.sheet_steps(analysis),
+        "sheet_text": escape(sheet_text(analysis)),
+        "is_dense": len(analysis.recommendations) >= page_sheet.DENSE_FROM,
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),

@@ -20,6 +20,8 @@ from analyze.reports.selections import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analyze.alignment.rows import DelayScan
     from analyze.pipeline import Analysis
 
@@ -53,6 +55,15 @@ def plural(n: int, thing: str) -> str:
     ('1 seat', '4 seats')
     """
     return f"{n} {thing}{'' if n == 1 else 's'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence.
+
+    >>> listed(["mix"]), listed(["mix", "lawn", "balcony"])
+    ('mix', 'mix, lawn and balcony')
+    """
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
 def percent(probability: float, over: str = "over ") -> str:
