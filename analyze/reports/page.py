@@ -17,7 +17,7 @@ from analyze.reports import page_evidence, page_findings, page_sheet
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
-from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, POLARITY, SUMS
+from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, SUMS
 from analyze.reports.selections import spreads
 from analyze.reports.summaries import feeds_sentence, number, unrelated_sum_db
 
@@ -29,14 +29,17 @@ if TYPE_CHECKING:
     from analyze.pipeline import Analysis
     from analyze.reports.plots import Plot
 
-#: Most bytes of drawings on a page; with its text it stays below 2 MB.
-PLOT_BUDGET_BYTES = 1_600_000
+#: Most bytes of a page; drawings take what all else leaves.
+PAGE_BYTES = 2_000_000
 
-_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "vendor/uplot.css")
+# What a drawing takes beside itself and its title, which is there three times.
+_PLACE_BYTES = 300
+
+_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "seats.css", "vendor/uplot.css")
 #: In this order: what copies the sheet, a library that draws curves, sums, the part of the page that moves.
 SCRIPTS = ("sheet.js", "vendor/uplot.js", "model.js", "try.js")
 
-_QUESTIONS = (ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS)
+_QUESTIONS = (ARRIVAL, SUMS, CERTAINTY, LEVELS)
 
 # How the description's free text is called on the page.
 _NOTES = {"venue": "Venue", "engineer": "Engineer", "humidity_percent": "Humidity (%)", "notes": "Notes"}
@@ -72,17 +75,24 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
         lstrip_blocks=True,
         finalize=_shown,
     )
-    inline = InlineDrawings()
-    content = _content(analysis, figures(drawings, inline))
-    styles = (_part(name) for name in _STYLES)
-    content["style"] = "\n".join([colour_rules(), *styles, inline.rules()])
     model = page_model(analysis)
     scripts = [_part(name) for name in (SCRIPTS if model else SCRIPTS[:1])]
     policy = " ".join(f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'" for text in scripts)
-    text = environment.get_template(_TEMPLATE).render(
-        scripts=scripts, policy=Markup(policy), model=model_text(model) if model else "", **content
-    )
-    return text.encode("utf-8", "replace")
+    inline = InlineDrawings()
+    drawn = [(plot, inline.add(svg, plot.title)) for plot, svg in drawings]
+    content = _content(analysis) | {
+        "style": "\n".join([colour_rules(), *(_part(name) for name in _STYLES), inline.rules()]),
+        "scripts": scripts,
+        "policy": Markup(policy),
+        "model": model_text(model) if model else "",
+    }
+    template = environment.get_template(_TEMPLATE)
+
+    def rendered(budget: int) -> bytes:
+        """The page with drawings of so many bytes."""
+        return template.render(figures=figures(drawn, budget), **content).encode("utf-8", "replace")
+
+    return rendered(PAGE_BYTES - len(rendered(0)))
 
 
 def _part(name: str) -> str:
@@ -95,24 +105,24 @@ def _shown(value: Any) -> Any:
     return clean(value) if type(value) is str else value
 
 
-def figures(drawings: Sequence[tuple[Plot, bytes]], inline: InlineDrawings) -> dict[str, list[Figure]]:
-    """The drawings of each question, as many as the budget allows."""
+def figures(drawn: Sequence[tuple[Plot, Markup]], budget: int) -> dict[str, list[Figure]]:
+    """The drawings of each question, as many as fit into so many bytes."""
     shown: dict[str, list[Figure]] = {question: [] for question in _QUESTIONS}
-    left = PLOT_BUDGET_BYTES
-    for plot, svg in drawings:
-        drawing = inline.add(svg, plot.title)
-        size = len(drawing.encode("utf-8"))
+    left = budget
+    for plot, drawing in drawn:
+        size = len(drawing.encode("utf-8")) + 3 * len(plot.title.encode("utf-8")) + _PLACE_BYTES
         fits = size <= left
         left -= size if fits else 0
         shown[plot.question].append(Figure(plot.title, plot.text, plot.svg, drawing if fits else None))
     return shown
 
 
-def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, Any]:
-    """What the template prints."""
+def _content(analysis: Analysis) -> dict[str, Any]:
+    """What the template prints, but for what depends on the room that is left."""
     from markupsafe import escape
 
-    from analyze.reports import page_grounds  # brings in all that decides, and what reads audio with it
+    # these bring in all that decides, and what reads audio with it
+    from analyze.reports import page_grounds, page_lasting, page_seats
 
     check = analysis.sound_check
     hand = page_findings.findings(analysis)
@@ -130,16 +140,21 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "caution": page_sheet.CAUTION,
         "sheet": page_sheet.sheet_steps(analysis),
         "sheet_text": escape(sheet_text(analysis)),
-        "is_dense": len(analysis.recommendations) >= page_sheet.DENSE_FROM,
+        "is_dense": len(analysis.recommendations) + len(analysis.inputs) >= page_sheet.DENSE_FROM,
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
         "n_notes": sum(row.severity == "note" for row in analysis.findings),
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
-        "figures": drawn,
         "arrivals": page_evidence.arrival_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
         "seats": page_evidence.seat_table(analysis),
+        "reference": check.reference,
+        "late": page_seats.late_tables(analysis),
+        "read": page_seats.polarity_tables(analysis),
+        "band_changes": page_seats.band_table(analysis) if page_sheet.changes_anything(analysis) else None,
+        "lasting": page_lasting.lasting_rows(analysis),
+        "cases": list(page_lasting.CASES.values()),
         "feeds_sentence": feeds_sentence(analysis),
         "certainty": page_evidence.certainty_table(analysis),
         "is_judged": is_judged,

@@ -31,7 +31,7 @@ DECISIONS = {
     "reference": ("Reference", "never moves"),
 }
 
-#: Outputs beyond which the printed sheet sets its reasons smaller, to stay on one page.
+#: Outputs and stage inputs from which on the printed sheet is set closer, to stay on one page.
 DENSE_FROM = 9
 
 #: What to mind while typing.
@@ -341,13 +341,13 @@ def score_sentence(analysis: Analysis) -> str:
     present, recommended = analysis.score_present_db, analysis.score_recommended_db
     if not (math.isfinite(present) and math.isfinite(recommended)):
         return ""
-    change = f" at present and to {number(recommended)} dB as recommended" if _changes_anything(analysis) else ""
+    change = f" at present and to {number(recommended)} dB as recommended" if changes_anything(analysis) else ""
     return (
         f"Over the audience, 25 to 315 Hz, the outputs add to {number(present)} dB{change}; "
         "at 0 dB nothing would be lost."
     )
 
 
-def _changes_anything(analysis: Analysis) -> bool:
+def changes_anything(analysis: Analysis) -> bool:
     """Whether any output is given another setting."""
     return any(is_changed(row) for row in analysis.recommendations)

@@ -95,13 +95,6 @@ def arrival(analysis: Analysis) -> str:
     return text
 
 
-def polarity(analysis: Analysis) -> str:
-    """What the wiring of every output is."""
-    words = {"normal": "normal", "inverted": "inverted", "undecided": "not decided"}
-    parts = [f"{row.output} {words.get(row.polarity, row.polarity)}" for row in analysis.wiring]
-    return "Without their settings: " + ", ".join(parts) + "." if parts else "No output could be judged."
-
-
 def sums(analysis: Analysis, position: str) -> str:
     """Mean, best and worst change at a position."""
     used = [row for row in counted(predictions_at(analysis, position)) if math.isfinite(row.change_db)]

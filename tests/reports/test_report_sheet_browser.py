@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.resources
 import re
 import shutil
 import subprocess
@@ -84,3 +85,22 @@ def test_where_the_clipboard_is_closed_the_text_stands_selected(opened, report, 
     page.get_by_text(said).wait_for()
     selected = page.evaluate("getSelection().toString()")
     assert selected.split() == sheet_text(analysis).split()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_nothing_keeps_anybody_out_of_a_large_page(opened, large_report, scheme):
+    """axe-core (live), with the text of the sheet open; colours of cells are among what it measures."""
+    page = opened(large_report, color_scheme=scheme)
+    page.locator("summary").first.click()
+    page.evaluate((importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8"))
+    broken = page.evaluate("axe.run().then((found) => found.violations)")
+    assert [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in broken] == []
+
+
+def test_cells_keep_their_colours_on_paper(opened, large_report):
+    page = opened(large_report, color_scheme="dark")
+    page.emulate_media(media="print")
+    cell = page.locator("#seats .tone-up4, #seats .tone-down4").first
+    seen = cell.evaluate("(c) => [getComputedStyle(c).printColorAdjust, getComputedStyle(c).backgroundColor]")
+    assert seen[0] == "exact"
+    assert min(map(int, re.findall(r"\d+", seen[1])[:3])) > 100  # the light variant, which is for paper
