@@ -137,7 +137,9 @@ def _isolated(text: str) -> str:
 
 
 def _wrapped(text: str, indent: str = "") -> list[str]:
-    """A text in lines, each within the width; wide letters count twice, so such a text gets half as many."""
+    """A text in lines that fit; where wide letters make one too long, half as many letters go into each."""
     plain = clean(text).translate(_PLAIN)
-    width = _WIDTH if plain.isascii() or _places(plain) <= len(plain) else _WIDTH // 2
-    return textwrap.wrap(plain, width, initial_indent=indent, subsequent_indent=indent)
+    whole, half = (
+        textwrap.wrap(plain, width, initial_indent=indent, subsequent_indent=indent) for width in (_WIDTH, _WIDTH // 2)
+    )
+    return whole if all(_places(line) <= _WIDTH for line in whole) else half

@@ -103,6 +103,21 @@ def test_the_text_is_for_a_mail(large, hostile):
     assert not set(sheet_text(large)) & set("→−–<>\t") - {">"}
 
 
+def test_lines_of_wide_letters_fit_too(analysis):
+    """Places counted here on their own: two for wide letters (UAX 11)."""
+    reasons = (
+        "舞台左" * 60,
+        "one 😀 among many words that go on and on until one line of them has become full and more is begun",
+    )
+    rows = list(analysis.recommendations)
+    rows[1], rows[2] = (dataclasses.replace(row, reason=reason) for row, reason in zip(rows[1:], reasons, strict=False))
+    text = sheet_text(dataclasses.replace(analysis, recommendations=tuple(rows)))
+    lines = [line for line in text.splitlines() if line.startswith("     ")]
+    places = [len(line) + sum(unicodedata.east_asian_width(c) in "WF" for c in line) for line in lines]
+    assert max(places) <= 78
+    assert any(line.count(" ") > 15 for line in lines if "😀" in line)  # one wide letter does not halve a line
+
+
 def test_columns_stand_below_each_other_with_any_name(hostile):
     """Places of a terminal, counted here on its own: two for wide letters (UAX 11), none for marks and formats."""
     rows = sheet_rows(hostile)
