@@ -101,7 +101,8 @@ def undocumented(text: str) -> list[str]:
         for node in places.pop().body:
             if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
                 continue
-            if node.name.startswith("_"):
+            is_signature = any(isinstance(d, ast.Name) and d.id == "overload" for d in node.decorator_list)
+            if node.name.startswith("_") or is_signature:  # a further signature has the words of the function
                 continue
             if not ast.get_docstring(node):
                 missing.append(node.name)

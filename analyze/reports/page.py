@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 from analyze.reports import page_evidence, page_findings, page_sheet, page_waveforms
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
-from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, POLARITY, SUMS
+from analyze.reports.page_text import sheet_text
+from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, SUMS
 from analyze.reports.selections import spreads
 from analyze.reports.summaries import feeds_sentence, number, unrelated_sum_db
 
@@ -28,14 +29,17 @@ if TYPE_CHECKING:
     from analyze.pipeline import Analysis
     from analyze.reports.plots import Plot
 
-#: Most bytes of responses, waveforms and drawings on a page; with its text it stays below 2 MB.
-BUDGET_BYTES = 1_600_000
+#: Most bytes of a page; drawings take what all else leaves.
+PAGE_BYTES = 2_000_000
 
-_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "waveforms.css", "vendor/uplot.css")
-#: In this order: a library that draws curves, sums, settings, the two drawings, the part of the page that moves.
-SCRIPTS = ("vendor/uplot.js", "model.js", "settings.js", "curves.js", "try.js")
+# What a drawing takes beside itself and its title, which is there three times.
+_PLACE_BYTES = 300
 
-_QUESTIONS = (ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS)
+_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "seats.css", "waveforms.css", "vendor/uplot.css")
+#: In this order: what copies the sheet, a library that draws curves, sums, settings, the two drawings, what moves.
+SCRIPTS = ("sheet.js", "vendor/uplot.js", "model.js", "settings.js", "curves.js", "try.js")
+
+_QUESTIONS = (ARRIVAL, SUMS, CERTAINTY, LEVELS)
 
 # How the description's free text is called on the page.
 _NOTES = {"venue": "Venue", "engineer": "Engineer", "humidity_percent": "Humidity (%)", "notes": "Notes"}
@@ -71,18 +75,24 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
         lstrip_blocks=True,
         finalize=_shown,
     )
-    inline = InlineDrawings()
     model = page_model(analysis)
-    block = model_text(model)
-    waveforms = page_waveforms.pictures(analysis)
-    left = BUDGET_BYTES - len(block) - page_waveforms.size_bytes(waveforms)
-    content = _content(analysis, figures(drawings, inline, left)) | {"pictures": waveforms}
-    styles = (_part(name) for name in _STYLES)
-    content["style"] = "\n".join([colour_rules(), *styles, inline.rules()])
-    scripts = [_part(name) for name in SCRIPTS] if model else []
+    scripts = [_part(name) for name in (SCRIPTS if model else SCRIPTS[:1])]
     policy = " ".join(f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'" for text in scripts)
-    text = environment.get_template(_TEMPLATE).render(scripts=scripts, policy=Markup(policy), model=block, **content)
-    return text.encode("utf-8", "replace")
+    inline = InlineDrawings()
+    drawn = [(plot, inline.add(svg, plot.title)) for plot, svg in drawings]
+    content = _content(analysis) | {
+        "style": "\n".join([colour_rules(), *(_part(name) for name in _STYLES), inline.rules()]),
+        "scripts": scripts,
+        "policy": Markup(policy),
+        "model": model_text(model) if model else "",
+    }
+    template = environment.get_template(_TEMPLATE)
+
+    def rendered(budget: int) -> bytes:
+        """The page with drawings of so many bytes."""
+        return template.render(figures=figures(drawn, budget), **content).encode("utf-8", "replace")
+
+    return rendered(PAGE_BYTES - len(rendered(0)))
 
 
 def _part(name: str) -> str:
@@ -95,29 +105,31 @@ def _shown(value: Any) -> Any:
     return clean(value) if type(value) is str else value
 
 
-def figures(drawings: Sequence[tuple[Plot, bytes]], inline: InlineDrawings, left: int) -> dict[str, list[Figure]]:
-    """The drawings of each question, as many as the bytes that are left allow."""
+def figures(drawn: Sequence[tuple[Plot, Markup]], budget: int) -> dict[str, list[Figure]]:
+    """The drawings of each question, as many as fit into so many bytes."""
     shown: dict[str, list[Figure]] = {question: [] for question in _QUESTIONS}
-    for plot, svg in drawings:
-        drawing = inline.add(svg, plot.title)
-        size = len(drawing.encode("utf-8"))
+    left = budget
+    for plot, drawing in drawn:
+        size = len(drawing.encode("utf-8")) + 3 * len(plot.title.encode("utf-8")) + _PLACE_BYTES
         fits = size <= left
         left -= size if fits else 0
         shown[plot.question].append(Figure(plot.title, plot.text, plot.svg, drawing if fits else None))
     return shown
 
 
-def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, Any]:
-    """What the template prints."""
-    from analyze.reports import page_grounds  # brings in all that decides, and what reads audio with it
+def _content(analysis: Analysis) -> dict[str, Any]:
+    """What the template prints, but for what depends on the room that is left."""
+    from markupsafe import escape
+
+    # these bring in all that decides, and what reads audio with it
+    from analyze.reports import page_grounds, page_lasting, page_seats
 
     check = analysis.sound_check
-    sheet = page_sheet.sheet_rows(analysis)
     hand = page_findings.findings(analysis)
     is_judged = any(row.decision != "reference" for row in analysis.recommendations)
     sure = page_grounds.sureness(analysis) if is_judged else []
     return {
-        "title": check.title or "Sound check",
+        "title": page_sheet.title(analysis),
         "date": str(check.date or ""),
         "temperature": number(check.temperature_c),
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
@@ -125,17 +137,24 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "bands_per_octave": analysis.bands_per_octave,
         "headline": page_sheet.headline(analysis),
         "score_sentence": page_sheet.score_sentence(analysis),
-        "sheet": sheet,
-        "is_dense": len(sheet) >= page_sheet.DENSE_FROM,
+        "caution": page_sheet.CAUTION,
+        "sheet": page_sheet.sheet_steps(analysis),
+        "sheet_text": escape(sheet_text(analysis)),
+        "is_dense": len(analysis.recommendations) + len(analysis.inputs) >= page_sheet.DENSE_FROM,
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
         "n_notes": sum(row.severity == "note" for row in analysis.findings),
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
-        "figures": drawn,
         "arrivals": page_evidence.arrival_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
         "seats": page_evidence.seat_table(analysis),
+        "reference": check.reference,
+        "late": page_seats.late_tables(analysis),
+        "read": page_seats.polarity_tables(analysis),
+        "band_changes": page_seats.band_table(analysis) if page_sheet.changes_anything(analysis) else None,
+        "lasting": page_lasting.lasting_rows(analysis),
+        "cases": list(page_lasting.CASES.values()),
         "feeds_sentence": feeds_sentence(analysis),
         "certainty": page_evidence.certainty_table(analysis),
         "is_judged": is_judged,
@@ -148,5 +167,6 @@ def _content(analysis: Analysis, drawn: dict[str, list[Figure]]) -> dict[str, An
         "tricks": page_evidence.trick_table(analysis),
         "files": page_evidence.file_table(analysis),
         "captures": page_evidence.capture_table(analysis),
+        "pictures": page_waveforms.pictures(analysis),
         "height": page_waveforms.HEIGHT,
     }

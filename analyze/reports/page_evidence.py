@@ -73,8 +73,12 @@ def arrival_tables(analysis: Analysis) -> list[PageTable]:
     arrivals = analysis.arrival_present_ms
     outputs = [name for name in analysis.sound_check.outputs if any(name == output for output, _ in arrivals)]
     positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in arrivals)]
-    chunks = [positions[i : i + _POSITIONS_PER_TABLE] for i in range(0, len(positions), _POSITIONS_PER_TABLE)]
-    return [_arrivals_at(chunk, outputs, arrivals) for chunk in chunks]
+    return [_arrivals_at(chunk, outputs, arrivals) for chunk in in_columns(positions)]
+
+
+def in_columns(positions: Sequence[str]) -> list[Sequence[str]]:
+    """Positions as many at a time as a table has columns for on paper."""
+    return [positions[i : i + _POSITIONS_PER_TABLE] for i in range(0, len(positions), _POSITIONS_PER_TABLE)]
 
 
 def _arrivals_at(

@@ -11,7 +11,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports.summaries import number
+from analyze.reports.summaries import listed, number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,7 +58,7 @@ def _joined(rows: Sequence[Finding]) -> FindingRow:
         ": ".join(filter(None, (first.capture, places))),
         first.finding.replace("_", " "),
         _figure(rows),
-        f"at {_listed(tracks)}".join(_around_place(first)),
+        f"at {listed(tracks)}".join(_around_place(first)),
     )
 
 
@@ -88,12 +88,3 @@ def _digits(value: float) -> str:
     ('−12', '3.142', '123457')
     """
     return (f"{value:.4g}" if 1e-4 < abs(value) < 1e4 or not value else f"{value:.0f}").replace("-", "−")
-
-
-def _listed(names: Sequence[str]) -> str:
-    """Names in a sentence.
-
-    >>> _listed(["mix"]), _listed(["mix", "lawn", "balcony"])
-    ('mix', 'mix, lawn and balcony')
-    """
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))

@@ -13,6 +13,7 @@ from analyze.alignment.confidence import MODEL_DB
 from analyze.alignment.grounds import SPARES, SumGrounds, TimingGrounds
 from analyze.reports.certainty_words import error_db, odds, sure_sentence, words_of
 from analyze.reports.page_evidence import DASH, Heading, PageTable
+from analyze.reports.page_order import typing_order
 from analyze.reports.page_positions import position_table
 from analyze.reports.summaries import number, percent, plural, signed
 from analyze.responses.wiring import MICROPHONE_PRIOR, OUTPUT_PRIOR
@@ -50,10 +51,11 @@ class Sureness:
 def sureness(analysis: Analysis) -> list[Sureness]:
     """Every output whose grounds are known, in the order of the sheet."""
     known = {one.output: one for one in analysis.grounds}
+    rows = {row.output: row for row in analysis.recommendations}
     return [
-        Sureness(index, row.output, sure_sentence(analysis, row, known[row.output]), _tables(analysis, row, known))
-        for index, row in enumerate(analysis.recommendations, 1)
-        if row.output in known
+        Sureness(line, name, sure_sentence(analysis, rows[name], known[name]), _tables(analysis, rows[name], known))
+        for line, name in enumerate(typing_order(analysis), 1)
+        if name in known
     ]
 
 

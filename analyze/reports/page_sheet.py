@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from itertools import count
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.naming import clean, shortened
-from analyze.reports.summaries import number, percent, signed
+from analyze.reports.page_order import steps
+from analyze.reports.summaries import listed, number, percent, signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,8 +31,14 @@ DECISIONS = {
     "reference": ("Reference", "never moves"),
 }
 
-#: Outputs beyond which the printed sheet sets its reasons smaller, to stay on one page.
+#: Outputs and stage inputs from which on the printed sheet is set closer, to stay on one page.
 DENSE_FROM = 9
+
+#: What to mind while typing.
+CAUTION = (
+    "Turn the level down before you change a polarity or a delay. Go down the sheet in its order, tick off what is "
+    "typed, and listen to each group alone and then with the rest as the level comes back."
+)
 
 # A name in the middle of a sentence.
 _NAME_LENGTH = 40
@@ -51,6 +59,7 @@ class SheetRow:
     output: str
     kind: str
     group: str
+    share: str
     where: str
     delay_from: str
     delay_to: str
@@ -67,9 +76,19 @@ class SheetRow:
     gain: str
     worst: str
     reason: str
+    together: str
     group_note: str
     alternatives: tuple[tuple[str, str], ...]
     proof: str
+
+
+@dataclass(frozen=True)
+class SheetStep:
+    """What is typed at one time, with what to mind."""
+
+    title: str
+    hint: str
+    rows: tuple[SheetRow, ...]
 
 
 @dataclass(frozen=True)
@@ -91,16 +110,29 @@ class InputRow:
     reason: str
 
 
-def sheet_rows(analysis: Analysis) -> list[SheetRow]:
-    """The settings sheet, in the order of the recommendations."""
+def title(analysis: Analysis) -> str:
+    """What the sheet is of."""
+    return analysis.sound_check.title or "Sound check"
+
+
+def sheet_steps(analysis: Analysis) -> list[SheetStep]:
+    """The settings sheet in the order of typing; its rows are numbered throughout."""
     speed_m_s = speed_of_sound_simple(analysis.sound_check.temperature_c)
-    return [_row(analysis, index, row, speed_m_s) for index, row in enumerate(analysis.recommendations, 1)]
+    rows, numbers = {row.output: row for row in analysis.recommendations}, count(1)
+    return [
+        SheetStep(step.title, step.hint, tuple(_row(analysis, next(numbers), rows[o], speed_m_s) for o in step.outputs))
+        for step in steps(analysis)
+    ]
+
+
+def sheet_rows(analysis: Analysis) -> list[SheetRow]:
+    """The rows of the settings sheet, in the order of typing."""
+    return [row for step in sheet_steps(analysis) for row in step.rows]
 
 
 def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) -> SheetRow:
     """One line of the sheet."""
-    output = analysis.sound_check.outputs.get(row.output)
-    notes = output.notes if output is not None else {}
+    notes = analysis.sound_check.outputs[row.output].notes
     delay_from, delay_to = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
     has_gain = is_changed(row) and math.isfinite(row.gain_db)
     has_worst = has_gain and row.worst_position and math.isfinite(row.worst_gain_db)
@@ -109,6 +141,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         output=row.output,
         kind=row.kind,
         group=row.group,
+        share=share(analysis, row),
         where=" · ".join(f"{key} {notes[key]}" for key in ("device", "channel", "preset") if notes.get(key)),
         delay_from=delay_from,
         delay_to=delay_to,
@@ -125,6 +158,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"least at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=row.reason,
+        together=together(analysis, row),
         group_note=group_note(analysis, row),
         alternatives=labelled(row.alternative),
         proof=next((proof_text(one) for one in analysis.proofs if one.outputs[0] == row.output), ""),
@@ -136,10 +170,22 @@ def is_changed(row: Recommendation) -> bool:
     return row.polarity_change == "yes" or row.delay_change_ms != 0.0
 
 
+def share(analysis: Analysis, row: Recommendation) -> str:
+    """Which of its group an output is, `1 of 2`, so that none is forgotten; empty for one alone."""
+    group = analysis.sound_check.group_of(row.output)
+    return f"{group.index(row.output) + 1} of {len(group)}" if len(group) > 1 else ""
+
+
+def together(analysis: Analysis, row: Recommendation) -> str:
+    """With whom an output moves, said of the first of a group that may move."""
+    first, *others = analysis.sound_check.group_of(row.output)
+    if row.output != first or not others or row.decision == "reference":
+        return ""
+    return f"Moves as one with {listed([shortened(name, _NAME_LENGTH) for name in others])}."
+
+
 def group_note(analysis: Analysis, row: Recommendation) -> str:
     """How the setting of an output differs from the first of its group; empty where it does not."""
-    if row.output not in analysis.sound_check.outputs:
-        return ""
     leader = analysis.sound_check.group_of(row.output)[0]
     first = next((one for one in analysis.recommendations if one.output == leader), row)
     later_ms = row.setting_delay_ms - first.setting_delay_ms
@@ -156,7 +202,7 @@ def group_note(analysis: Analysis, row: Recommendation) -> str:
 def proof_text(proof: Proof) -> str:
     """What to play, where to stand, what to flip and what to hear."""
     names = [shortened(name, _NAME_LENGTH) for name in proof.outputs]
-    flip = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]} together"
+    flip = names[0] if len(names) == 1 else f"{listed(names)} together"
     but = f" but {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
     low, high = f"{proof.low_hz:g}", f"{proof.high_hz:g}"
     what = f"{low} to {high} Hz drop" if low != high else f"the third octave at {low} Hz drops"
@@ -295,13 +341,13 @@ def score_sentence(analysis: Analysis) -> str:
     present, recommended = analysis.score_present_db, analysis.score_recommended_db
     if not (math.isfinite(present) and math.isfinite(recommended)):
         return ""
-    change = f" at present and to {number(recommended)} dB as recommended" if _changes_anything(analysis) else ""
+    change = f" at present and to {number(recommended)} dB as recommended" if changes_anything(analysis) else ""
     return (
         f"Over the audience, 25 to 315 Hz, the outputs add to {number(present)} dB{change}; "
         "at 0 dB nothing would be lost."
     )
 
 
-def _changes_anything(analysis: Analysis) -> bool:
+def changes_anything(analysis: Analysis) -> bool:
     """Whether any output is given another setting."""
     return any(is_changed(row) for row in analysis.recommendations)

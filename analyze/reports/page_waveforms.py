@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 
 #: Columns of a waveform: at most, at least, and of all together, so that a page stays small.
 MOST_COLUMNS, _LEAST_COLUMNS, _ALL_COLUMNS = 240, 60, 12_000
-#: What a waveform takes on the page besides its outline.
-_LANE_BYTES = 600
 #: Height of a waveform in units of its drawing.
 HEIGHT = 60
 _TICKS_S = (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200)
@@ -85,11 +83,6 @@ def pictures(analysis: Analysis) -> list[Picture]:
         by_capture.setdefault(waveform.capture, []).append(waveform)
     most = max(_LEAST_COLUMNS, min(MOST_COLUMNS, _ALL_COLUMNS // max(1, len(analysis.waveforms))))
     return [_picture(name, tracks, analysis.findings, most) for name, tracks in by_capture.items()]
-
-
-def size_bytes(drawn: Sequence[Picture]) -> int:
-    """About what the pictures take on the page."""
-    return sum(len(lane.path) + _LANE_BYTES for picture in drawn for lane in picture.lanes)
 
 
 def _picture(capture: str, waveforms: Sequence[Waveform], findings: Sequence[Finding], most: int) -> Picture:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from analyze.pipeline import Analysis
 
-ARRIVAL, POLARITY, SUMS, CERTAINTY, LEVELS = "arrival", "polarity", "sums", "certainty", "levels"
+ARRIVAL, SUMS, CERTAINTY, LEVELS = "arrival", "sums", "certainty", "levels"
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,6 @@ def plots(analysis: Analysis) -> tuple[Plot, ...]:
     """All plots this analysis has data for."""
     drafts = [
         *_arrival(analysis),
-        *_polarity(analysis),
         *_sums(analysis),
         *_phases(analysis),
         *_scans(analysis),
@@ -85,14 +84,6 @@ def _arrival(analysis: Analysis) -> list[_Draft]:
     size = plots_outputs.arrival_size(analysis)
     title = "Arrival by output and position"
     return [(("arrival",), ARRIVAL, title, summaries.arrival(analysis), size, plots_outputs.arrival)]
-
-
-def _polarity(analysis: Analysis) -> list[_Draft]:
-    if not analysis.arrivals and not analysis.wiring:
-        return []
-    size = plots_outputs.polarity_size(analysis)
-    title = "Polarity by output and position"
-    return [(("polarity",), POLARITY, title, summaries.polarity(analysis), size, plots_outputs.polarity)]
 
 
 def _sums(analysis: Analysis) -> list[_Draft]:

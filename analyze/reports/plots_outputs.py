@@ -1,14 +1,12 @@
-"""Plots about single outputs: when each arrives, which way up each is, how loud each is where."""
+"""Plots about single outputs: when each arrives, how loud each is where."""
 
 from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING
 
-from analyze.reports.naming import shortened
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
-from analyze.reports.selections import levels_at, own_clocks, own_signs
-from analyze.reports.summaries import percent
+from analyze.reports.selections import levels_at, own_clocks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,11 +18,7 @@ if TYPE_CHECKING:
 WIDTH_IN = 5.8
 NAMES_IN = 1.75
 
-#: Symbols of the polarity table and the roles of their shades.
-SIGNS = {"normal": ("+", "upright"), "inverted": ("−", "flipped"), "undecided": ("?", "unclear")}
-
 _LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.16
-_CELL_IN, _ROW_IN = 0.66, 0.36
 
 # Levels further than this below the loudest band of a plot are not shown.
 _LEVEL_RANGE_DB = 50.0
@@ -88,52 +82,6 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
             label=label,
         )
         label = None
-
-
-def polarity_size(analysis: Analysis) -> tuple[float, float]:
-    """Size of the polarity table."""
-    n_outputs, n_positions = len(analysis.sound_check.outputs), len(analysis.sound_check.positions)
-    return max(WIDTH_IN, NAMES_IN + 0.6 + _CELL_IN * (n_positions + 1.2)), 1.75 + _ROW_IN * n_outputs
-
-
-def polarity(figure: Figure, analysis: Analysis, look: Look) -> None:
-    """What every output and position shows by itself, as captured, beside the wiring all of them together show."""
-    axes = figure.subplots()
-    place(figure, NAMES_IN, 0.6, 1.15, 0.5)
-    title(figure, "Which way up is it?")
-    wiring = {row.output: row for row in analysis.wiring}
-    columns = [*look.positions, None]
-    for y, output in enumerate(look.outputs):
-        for x, position in enumerate(look.positions):
-            rows = own_signs(analysis, output, position)
-            signs = list(dict.fromkeys(row.own_polarity for row in rows if row.own_polarity in SIGNS))
-            _sign_cell(axes, x, y, signs, rows[0].own_confidence if rows else math.nan)
-        if output in wiring:
-            _sign_cell(axes, len(columns) - 0.8, y, [wiring[output].polarity], wiring[output].confidence)
-    y_names(axes, list(look.outputs.values()))
-    names = [shortened(look.positions[name], 16) for name in look.positions]
-    axes.set_xticks([*range(len(names)), len(columns) - 0.8], [*names, "all: wiring"], rotation=30, ha="left")
-    axes.xaxis.tick_top()
-    axes.tick_params(axis="x", length=0, labelcolor=colour("ink"))
-    axes.set_xlim(-0.5, max(len(columns) - 0.3, 5.2))
-    axes.spines[:].set_visible(False)
-    note = "+ normal · − inverted · ? undecided · small: confidence · as captured; wiring: without setting"
-    height = figure.get_size_inches()[1]
-    figure.text(0.1 / figure.get_size_inches()[0], 0.18 / height, note, fontsize=8, color=colour("muted"))
-
-
-def _sign_cell(axes: Axes, x: float, y: float, signs: list[str], confidence: float) -> None:
-    """One cell: every sign found, with its confidence if it is but one; nothing where nothing was heard."""
-    from matplotlib.patches import Rectangle
-
-    if not signs:
-        return
-    role = SIGNS[signs[0]][1] if len(signs) == 1 else "unclear"
-    axes.add_patch(Rectangle((x - 0.46, y - 0.44), 0.92, 0.88, facecolor=colour(role), edgecolor="none"))
-    symbols = "".join(SIGNS[sign][0] for sign in signs)
-    axes.text(x - 0.4, y, symbols, ha="left", va="center", fontsize=11, fontweight="bold")
-    if len(signs) == 1:
-        axes.text(x + 0.15, y, percent(confidence, ">"), ha="center", va="center", fontsize=7)
 
 
 def level_size(analysis: Analysis, position: str) -> tuple[float, float]:

@@ -19,13 +19,12 @@ if TYPE_CHECKING:
 
     from analyze.alignment.rows import DelayScan, Pair, Prediction, Recommendation, Robustness
     from analyze.pipeline import Analysis
-    from analyze.responses.rows import Arrival
 
 #: The third octaves from 25 to 315 Hz, in which sums are scored: their outer edges in Hz (IEC 61260-1, base ten).
 SCORE_RANGE_HZ = (10.0**1.35, 10.0**2.55)
 
-# Outputs that are lined up by their arrival, which is a matter of the whole range.
-_BY_ARRIVAL = ("fill", "tower")
+#: Outputs that are lined up by their arrival, which is a matter of the whole range.
+BY_ARRIVAL = ("fill", "tower")
 
 # Advantages that round to nothing, dB.
 _NOTHING_DB = 5e-4
@@ -153,12 +152,6 @@ def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
     )
 
 
-def own_signs(analysis: Analysis, output: str, position: str) -> list[Arrival]:
-    """The arrivals of an output at a position that say something about its polarity, the surest first."""
-    rows = [row for row in analysis.arrivals if (row.output, row.position) == (output, position)]
-    return sorted(rows, key=lambda row: -row.own_confidence if math.isfinite(row.own_confidence) else 0.0)
-
-
 def partners(analysis: Analysis) -> dict[str, str]:
     """Whom to compare each output with: the reference if they share a usable band, else who shares most.
 
@@ -194,7 +187,7 @@ def view_of(analysis: Analysis, output: str) -> View:
     described = analysis.sound_check.outputs[output]
     zone = "stage" if described.kind == "monitor" else "audience"
     positions = [name for name, position in analysis.sound_check.positions.items() if position.zone == zone]
-    if described.kind not in _BY_ARRIVAL:
+    if described.kind not in BY_ARRIVAL:
         return View(frozenset(positions), *SCORE_RANGE_HZ)
     low_hz, high_hz = SCORE_RANGE_HZ if described.later_ms else (0.0, math.inf)
     return View(frozenset(described.align_at or positions), low_hz, high_hz)
@@ -219,7 +212,7 @@ def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[
         points[row.position].append(PhasePoint(row.band_hz, wrapped_deg(phase), turned, std, is_usable))
     n_usable = {position: sum(point.is_usable for point in found) for position, found in points.items()}
     described = analysis.sound_check.outputs[output]
-    if described.kind in _BY_ARRIVAL and not described.align_at and n_usable:
+    if described.kind in BY_ARRIVAL and not described.align_at and n_usable:
         n_usable = dict([max(n_usable.items(), key=lambda item: item[1])])
     return {position: points[position] for position, n in n_usable.items() if n}
 

@@ -20,6 +20,8 @@ from analyze.reports.selections import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analyze.alignment.rows import DelayScan
     from analyze.pipeline import Analysis
 
@@ -55,6 +57,15 @@ def plural(n: int, thing: str) -> str:
     return f"{n} {thing}{'' if n == 1 else 's'}"
 
 
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence.
+
+    >>> listed(["mix"]), listed(["mix", "lawn", "balcony"])
+    ('mix', 'mix, lawn and balcony')
+    """
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
 def percent(probability: float, over: str = "over ") -> str:
     """A probability as a reader says it, empty where it is not known; never a bare 100 %.
 
@@ -82,13 +93,6 @@ def arrival(analysis: Analysis) -> str:
     if own_clocks(analysis):
         text += " Hollow: recorder on its own clock; only differences between outputs of one capture mean anything."
     return text
-
-
-def polarity(analysis: Analysis) -> str:
-    """What the wiring of every output is."""
-    words = {"normal": "normal", "inverted": "inverted", "undecided": "not decided"}
-    parts = [f"{row.output} {words.get(row.polarity, row.polarity)}" for row in analysis.wiring]
-    return "Without their settings: " + ", ".join(parts) + "." if parts else "No output could be judged."
 
 
 def sums(analysis: Analysis, position: str) -> str:

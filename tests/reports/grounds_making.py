@@ -10,7 +10,7 @@ from analyze.alignment.output_grounds import OutputGrounds, PositionGrounds
 from analyze.alignment.timing_grounds import ARRIVAL, OWN_WIRING
 
 if TYPE_CHECKING:
-    from conftest import Scene
+    from analysis_making import Scene
 
 
 def grounds_of(scene: Scene) -> tuple[OutputGrounds, ...]:

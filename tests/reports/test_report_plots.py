@@ -89,9 +89,7 @@ def test_the_hostile_names_are_text_and_nothing_else(hostile):
         assert label == clean(label)
 
 
-@pytest.mark.parametrize(
-    "stem", ["arrival", "polarity", "sum-at", "phase", "score-over-delay", "robustness", "level-at"]
-)
+@pytest.mark.parametrize("stem", ["arrival", "sum-at", "phase", "score-over-delay", "robustness", "level-at"])
 def test_there_is_a_plot_for_every_question(analysis, stem):
     assert any(plot.stem[4:].startswith(stem) for plot in plots(analysis))
 
@@ -239,8 +237,6 @@ def test_no_two_tick_labels_of_an_axis_meet(n_outputs, make):
     analysis = described(analysis, "tower", align_at=("mix", "lawn", "hill", "box")) if n_outputs > 2 else analysis
     n_labels = 0
     for plot in plots(analysis):
-        if plot.question == "polarity":
-            continue  # its labels are turned, and each stands at a cell wider than its line
         for axes in drawn(plot).axes:
             shown = [label for label in axes.get_xticklabels() if label.get_visible() and label.get_text()]
             boxes = sorted((label.get_window_extent() for label in shown), key=lambda box: box.x0)

@@ -21,7 +21,8 @@ def content(place: Path) -> dict[str, bytes]:
 
 def in_another_process(script: str, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
     """Run a script that can import `make_analysis`, with warnings as errors."""
-    head = f"import sys; sys.path[:0] = [{str(HERE)!r}, {str(HERE.parents[1])!r}]\nfrom conftest import make_analysis\n"
+    head = f"import sys; sys.path[:0] = [{str(HERE)!r}, {str(HERE.parents[1])!r}]\n"
+    head += "from analysis_making import make_analysis\n"
     return subprocess.run(
         [sys.executable, "-W", "error", "-c", head + script, *arguments],
         capture_output=True,

@@ -1,0 +1,208 @@
+"""Seat by seat: tables of the page whose cells are coloured by their value, which is always printed.
+
+What every output arrives late against the reference as recommended, which polarity every position reads, and what
+changes in every band. Colours are steps: blue for later or more, orange for earlier or less, told apart by readers with
+any colour vision.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analyze.acoustics import nominal_hz
+from analyze.reports.lateness import late_as_recommended
+from analyze.reports.naming import labels
+from analyze.reports.page_evidence import DASH, in_columns
+from analyze.reports.selections import (
+    SCORE_RANGE_HZ,
+    counted,
+    mean,
+    predictions_at,
+    seats,
+)
+from analyze.reports.summaries import number, percent, signed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analyze.alignment.output_grounds import PositionGrounds
+    from analyze.pipeline import Analysis
+    from analyze.reports.lateness import Late
+    from analyze.responses.rows import Wiring
+
+# Where a lateness in ms and a change in dB take the next colour: steps of three to five, and of about two
+# (common practice, no source).
+_LATE_STEPS_MS = (1.0, 5.0, 20.0)
+_CHANGE_STEPS_DB = (0.5, 1.5, 3.0, 6.0)
+
+#: A position by itself tells a polarity from this probability on, as a wiring is told.
+_TOLD = 0.8
+_TONES = {"normal": "upright", "inverted": "flipped"}
+
+
+@dataclass(frozen=True)
+class HeatCell:
+    """One value with its colour: `tone` names a class of the style sheet, `more` stands smaller behind the text."""
+
+    text: str
+    tone: str = ""
+    more: str = ""
+    is_marked: bool = False
+
+
+@dataclass(frozen=True)
+class HeatRow:
+    """A row: its name, what stands below it, and its cells."""
+
+    name: str
+    under: str
+    cells: tuple[HeatCell, ...]
+
+
+@dataclass(frozen=True)
+class HeatTable:
+    """A table of coloured cells; `mark` says what a boxed cell is."""
+
+    caption: str
+    corner: str
+    columns: tuple[str, ...]
+    rows: tuple[HeatRow, ...]
+    mark: str = ""
+
+
+def late_tables(analysis: Analysis) -> list[HeatTable]:
+    """What every output arrives late at every position as recommended, the reference left out."""
+    late = late_as_recommended(analysis)
+    outputs = [name for name in analysis.sound_check.outputs if any(name == output for output, _ in late)]
+    positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in late)]
+    caption = f"Late against {analysis.sound_check.reference} as recommended (ms); minus is early"
+    return [
+        HeatTable(
+            caption,
+            "output",
+            tuple(labels(chunk).values()),
+            tuple(
+                _late_row(analysis, output, [late.get((output, position)) for position in chunk]) for output in outputs
+            ),
+            "lined up here",
+        )
+        for chunk in in_columns(positions)
+    ]
+
+
+def _late_row(analysis: Analysis, output: str, cells: Sequence[Late | None]) -> HeatRow:
+    """One output at some positions."""
+    wanted_ms = analysis.sound_check.outputs[output].later_ms
+    wanted = f"wanted {abs(wanted_ms):g} ms {'later' if wanted_ms > 0 else 'earlier'}, taken off" if wanted_ms else ""
+    return HeatRow(output, wanted, tuple(_late_cell(one) if one else HeatCell(DASH) for one in cells))
+
+
+def _late_cell(one: Late) -> HeatCell:
+    """One lateness; without a colour where it is in time as far as can be told."""
+    tone = "" if one.is_in_time else _tone(one.late_ms, _LATE_STEPS_MS, first=1)
+    more = f"±\u00a0{number(one.std_ms, 2)}" if one.is_vague else ""
+    return HeatCell(signed(one.late_ms, 2), tone, more, one.is_aligned)
+
+
+def polarity_tables(analysis: Analysis) -> list[HeatTable]:
+    """Which way up every position by itself reads every output, and what all of them together say."""
+    wiring = {row.output: row for row in analysis.wiring}
+    read = {(one.output, at.position): at for one in analysis.grounds for at in one.positions}
+    outputs = [one.output for one in analysis.grounds if one.positions and one.output in wiring]
+    positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in read)]
+    inverted = {at.position for at in read.values() if at.is_microphone_inverted}
+    caption = "Wiring as every position reads it by itself, without the setting, and as all of them read it together"
+    return [
+        HeatTable(
+            caption,
+            "output",
+            (
+                *(f"{text}, microphone inverted" * (name in inverted) or text for name, text in labels(chunk).items()),
+                "all",
+            ),
+            tuple(
+                HeatRow(
+                    output,
+                    "",
+                    (
+                        *(_read_cell(read.get((output, name)), wiring[output]) for name in chunk),
+                        _wiring_cell(wiring[output]),
+                    ),
+                )
+                for output in outputs
+            ),
+            "against the rest",
+        )
+        for chunk in in_columns(positions)
+    ]
+
+
+def _read_cell(at: PositionGrounds | None, wiring: Wiring) -> HeatCell:
+    """What one position reads; boxed where it is sure of the other polarity than all of them together."""
+    if at is None:
+        return HeatCell(DASH)
+    sure = max(at.normal_probability, 1.0 - at.normal_probability)
+    if not sure > 0.5:
+        return HeatCell("not told", "unclear")
+    word = "normal" if at.normal_probability > 0.5 else "inverted"
+    if sure < _TOLD:
+        return HeatCell(f"{word}?", "unclear", percent(sure, ">"))
+    return HeatCell(word, _TONES[word], percent(sure, ">"), wiring.polarity in _TONES and wiring.polarity != word)
+
+
+def _wiring_cell(wiring: Wiring) -> HeatCell:
+    word = wiring.polarity if wiring.polarity in _TONES else "not decided"
+    return HeatCell(word, _TONES.get(word, "unclear"), percent(wiring.confidence, ">"))
+
+
+def band_table(analysis: Analysis) -> HeatTable:
+    """What changes at every position in every third octave in which sums are scored."""
+    found = {seat.position: _changes(analysis, seat.position) for seat in seats(analysis)}
+    bands = sorted({band_hz for changes in found.values() for band_hz in changes})
+    rows = tuple(
+        HeatRow(
+            seat.position,
+            seat.zone,
+            (_change_cell(seat.change_db), *(found[seat.position].get(hz, HeatCell(DASH)) for hz in bands)),
+        )
+        for seat in seats(analysis)
+    )
+    columns = ("mean", *(f"{hz:g}" for hz in bands))
+    return HeatTable("Change of the sum (dB) by band (Hz), recommended less present", "position", columns, rows)
+
+
+def _changes(analysis: Analysis, position: str) -> dict[float, HeatCell]:
+    """Change per third octave, finer bands of it as their mean; pale where nothing counts."""
+    low, high = SCORE_RANGE_HZ
+    rows = [row for row in predictions_at(analysis, position) if low <= row.band_hz <= high]
+    used = {row.band_hz for row in counted(rows)}
+    thirds: dict[float, list[tuple[float, bool]]] = defaultdict(list)
+    for row in rows:
+        third_hz = nominal_hz(10.0 ** (round(10.0 * math.log10(row.band_hz)) / 10.0), 3)
+        thirds[third_hz].append((row.change_db, row.band_hz in used))
+    return {hz: _third_cell(changes) for hz, changes in thirds.items()}
+
+
+def _third_cell(changes: Sequence[tuple[float, bool]]) -> HeatCell:
+    """One third octave: the mean over what counts in it, or over all, pale, where nothing does."""
+    used = [change_db for change_db, is_used in changes if is_used]
+    if used:
+        return _change_cell(mean(used))
+    change_db = mean(change_db for change_db, _ in changes)
+    return HeatCell(signed(change_db), "pale") if math.isfinite(change_db) else HeatCell(DASH)
+
+
+def _change_cell(change_db: float) -> HeatCell:
+    if not math.isfinite(change_db):
+        return HeatCell(DASH)
+    return HeatCell(signed(change_db), _tone(change_db, _CHANGE_STEPS_DB))
+
+
+def _tone(value: float, steps: Sequence[float], first: int = 0) -> str:
+    """The class of a signed value: how many steps it has passed, from `first` up; none where that is nought."""
+    level = first + bisect_left(steps, abs(value))
+    return f"{'up' if value > 0 else 'down'}{level}" if level else ""

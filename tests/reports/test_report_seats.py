@@ -1,0 +1,279 @@
+"""Seat by seat: lateness, polarity, bands and what is left of a gain, as tables whose colours never speak alone."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from analysis_making import Scene
+from large_making import make_large
+
+from analyze.reports import page
+from analyze.reports.lateness import Late, late_as_recommended
+from analyze.reports.page_lasting import CASES, lasting_rows
+from analyze.reports.page_seats import band_table, late_tables, polarity_tables
+from analyze.reports.plot_style import COLOURS
+from analyze.reports.selections import seats
+from analyze.responses.feed_relations import FeedRelation
+
+STYLE = Path(page.__file__).parent / "templates" / "seats.css"
+
+
+@pytest.fixture
+def scene(analysis):
+    """The numbers that the ordinary analysis was made of."""
+    return Scene(tuple(analysis.sound_check.outputs), tuple(analysis.sound_check.positions))
+
+
+def replaced(analysis, output, **changes):
+    """The analysis with one output described otherwise."""
+    check = analysis.sound_check
+    outputs = {**check.outputs, output: dataclasses.replace(check.outputs[output], **changes)}
+    return dataclasses.replace(analysis, sound_check=dataclasses.replace(check, outputs=outputs))
+
+
+def cell(tables, row, column):
+    """One cell of a list of tables."""
+    for table in tables:
+        if column in table.columns:
+            return next(r for r in table.rows if r.name == row).cells[table.columns.index(column)]
+    raise KeyError(column)
+
+
+def test_lateness_is_arrival_and_change_less_the_reference(analysis, scene):
+    """Closed form: the arrivals the analysis was made of, plus what is recommended, minus those of the first output."""
+    found = late_as_recommended(analysis)
+    assert set(found) == {(o, p) for o in scene.outputs[1:] for p in scene.positions}
+    for i, output in enumerate(scene.outputs[1:], 1):
+        for j, position in enumerate(scene.positions):
+            late_ms = scene.arrival_ms[i, j] + scene.change[output][1] - scene.arrival_ms[0, j]
+            assert found[output, position].late_ms == pytest.approx(late_ms, abs=1e-9)
+            assert found[output, position].std_ms == pytest.approx(math.sqrt(2.0) * 0.02)  # of both arrivals
+    said = cell(late_tables(analysis), "sub left", "lawn").text
+    assert float(said.replace("−", "-")) == pytest.approx(found["sub left", "lawn"].late_ms, abs=0.005)
+
+
+def test_what_was_asked_of_a_tower_is_taken_off_and_said(analysis):
+    asked = replaced(analysis, "lawn tower", later_ms=12.0)
+    key = ("lawn tower", "lawn")
+    assert late_as_recommended(asked)[key].late_ms == pytest.approx(late_as_recommended(analysis)[key].late_ms - 12.0)
+    (table,) = late_tables(asked)
+    assert [row.under for row in table.rows] == ["", "wanted 12 ms later, taken off", ""]
+    # Of a sub it has no effect on what is recommended, so none here.
+    sub = replaced(analysis, "sub left", later_ms=12.0)
+    assert late_as_recommended(sub) == late_as_recommended(analysis)
+
+
+def test_a_feed_that_comes_later_makes_its_output_later(analysis):
+    relation = FeedRelation("take", "sub left", "mains", 1.0, 2.5, 0.01, 0.0)
+    late = dataclasses.replace(analysis, feed_relations=(relation,))
+    before, after = late_as_recommended(analysis), late_as_recommended(late)
+    assert after["sub left", "mix"].late_ms == pytest.approx(before["sub left", "mix"].late_ms + 2.5)
+    assert after["wedge", "mix"] == before["wedge", "mix"]
+
+
+def test_where_the_reference_is_not_heard_nothing_is_late(analysis):
+    arrivals = {k: v for k, v in analysis.arrival_present_ms.items() if k not in {("mains", "lawn"), ("wedge", "mix")}}
+    some = dataclasses.replace(analysis, arrival_present_ms=arrivals)
+    (table,) = late_tables(some)
+    assert table.columns == ("mix", "stage centre", "balcony")
+    assert cell([table], "wedge", "mix").text == "–"
+    assert "lawn" not in {position for _, position in late_as_recommended(some)}
+
+
+def test_boxed_is_where_the_delay_was_chosen(analysis):
+    (table,) = late_tables(analysis)
+    marked = {(r.name, c) for r in table.rows for c, one in zip(table.columns, r.cells, strict=True) if one.is_marked}
+    assert marked == {("lawn tower", "balcony")}  # of the made-up grounds
+    assert table.mark == "lined up here"
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "std_ms", "tone", "more"),
+    [
+        (0.29, 0.02, "", ""),
+        (-0.31, 0.02, "down1", ""),
+        (1.01, 0.02, "up2", ""),
+        (-5.1, 0.02, "down3", ""),
+        (20.1, 0.02, "up4", ""),
+        (0.9, 0.46, "", "±\u00a00.46"),
+        (0.93, 0.46, "up1", "±\u00a00.46"),
+        (0.2, math.nan, "", ""),
+    ],
+)
+def test_colour_begins_where_a_lateness_is_told(analysis, monkeypatch, late_ms, std_ms, tone, more):
+    made = {("sub left", "mix"): Late(late_ms, std_ms, is_aligned=False)}
+    monkeypatch.setattr("analyze.reports.page_seats.late_as_recommended", lambda _: made)
+    one = cell(late_tables(analysis), "sub left", "mix")
+    assert (one.tone, one.more) == (tone, more)
+
+
+def with_reading(analysis, output, position, **changes):
+    """The analysis with another reading of one output at one position."""
+    grounds = [
+        dataclasses.replace(
+            one,
+            positions=tuple(
+                dataclasses.replace(at, **changes) if (one.output, at.position) == (output, position) else at
+                for at in one.positions
+            ),
+        )
+        for one in analysis.grounds
+    ]
+    return dataclasses.replace(analysis, grounds=tuple(grounds))
+
+
+def test_every_position_reads_a_polarity_and_all_of_them_together(analysis):
+    tables = polarity_tables(analysis)
+    assert tables[0].columns == ("mix", "stage centre", "lawn", "balcony", "all")
+    assert [row.name for row in tables[0].rows] == list(analysis.sound_check.outputs)
+    one = cell(tables, "sub left", "lawn")
+    assert (one.text, one.tone, one.more, one.is_marked) == ("inverted", "flipped", "98 %", False)
+    assert (cell(tables, "mains", "all").text, cell(tables, "mains", "all").more) == ("normal", "96 %")
+
+
+@pytest.mark.parametrize(
+    ("probability", "text", "tone", "is_marked"),
+    [
+        (0.95, "normal", "upright", True),
+        (0.79, "normal?", "unclear", False),
+        (0.5, "not told", "unclear", False),
+        (0.21, "inverted?", "unclear", False),
+        (0.05, "inverted", "flipped", False),
+    ],
+)
+def test_a_reading_against_the_rest_is_boxed(analysis, probability, text, tone, is_marked):
+    changed = with_reading(analysis, "sub left", "lawn", normal_probability=probability)
+    one = cell(polarity_tables(changed), "sub left", "lawn")
+    assert (one.text, one.tone, one.is_marked) == (text, tone, is_marked)
+
+
+def test_an_inverted_microphone_is_said_above_its_column(analysis):
+    changed = with_reading(analysis, "sub left", "lawn", is_microphone_inverted=True)
+    assert polarity_tables(changed)[0].columns[2] == "lawn, microphone inverted"
+
+
+def test_bands_change_by_what_the_prediction_says(analysis):
+    table = band_table(analysis)
+    assert table.columns[0] == "mean"
+    assert table.columns[1:] == ("25", "31.5", "40", "50", "63", "80", "100", "125", "160", "200", "250", "315")
+    by_key = {(row.position, f"{row.band_hz:g}"): row.change_db for row in analysis.prediction}
+    for row in table.rows:
+        for column, one in zip(table.columns[1:], row.cells[1:], strict=True):
+            said = float(one.text.replace("−", "-"))
+            assert said == pytest.approx(by_key[row.name, column], abs=0.051)
+            steps = sum(abs(by_key[row.name, column]) > step for step in (0.5, 1.5, 3.0, 6.0))
+            assert one.tone == (("up" if said > 0 else "down") + str(steps) if steps else "")
+    means = {seat.position: seat.change_db for seat in seats(analysis)}
+    for row in table.rows:
+        assert float(row.cells[0].text.replace("−", "-")) == pytest.approx(means[row.name], abs=0.051)
+
+
+def test_bands_that_do_not_count_are_pale(analysis):
+    rows = tuple(
+        dataclasses.replace(row, cell="no") if (row.position, row.band_hz) == ("lawn", 63.0) else row
+        for row in analysis.prediction
+    )
+    table = band_table(dataclasses.replace(analysis, prediction=rows))
+    pale = {
+        (r.name, c) for r in table.rows for c, one in zip(table.columns, r.cells, strict=True) if one.tone == "pale"
+    }
+    assert pale == {("lawn", "63")}
+
+
+def test_finer_bands_are_shown_as_their_mean_in_a_third(analysis):
+    """Four bands of a twelfth octave lie in a third: their mean is in the cell, those that do not count left out."""
+    row = next(row for row in analysis.prediction if (row.position, row.band_hz) == ("lawn", 63.0))
+    centres = [63.1 * 10.0 ** (0.3 * k / 12.0) for k in (-1.5, -0.5, 0.5, 1.5)]
+    finer = tuple(
+        dataclasses.replace(row, band_hz=hz, change_db=change_db, cell=counts)
+        for hz, change_db, counts in zip(centres, (1.0, 2.0, 6.0, 40.0), ("yes", "yes", "yes", "no"), strict=True)
+    )
+    others = tuple(one for one in analysis.prediction if one is not row)
+    table = band_table(dataclasses.replace(analysis, prediction=(*others, *finer)))
+    assert table.columns.count("63") == 1
+    assert cell([table], "lawn", "63").text == "+3.0"
+
+
+def test_what_is_left_spans_the_cases_at_every_seat(analysis):
+    rows = lasting_rows(analysis)
+    assert [row.position for row in rows] == ["mix", "lawn", "balcony"]  # the stage is no seat
+    for row in rows:
+        for kind, bar in zip(CASES, row.bars, strict=True):
+            values = [
+                one.advantage_db
+                for one in analysis.robustness
+                if one.position == row.position and one.scenario.startswith(f"{kind}:")
+            ]
+            ends = [float(word) for word in bar.text.replace("−", "-").split() if word not in ("to", "dB")]
+            assert [ends[0], ends[-1]] == pytest.approx([min(values), max(values)], abs=0.051)
+        least = min(
+            (
+                one.advantage_db
+                for one in analysis.robustness
+                if one.position == row.position and not one.scenario.startswith("polarity:")
+            ),
+        )
+        assert float(row.least.split(" dB")[0].replace("−", "-")) == pytest.approx(least, abs=0.051)
+
+
+def test_all_bars_lie_on_one_scale(analysis):
+    rows = lasting_rows(analysis)
+    bars = [bar for row in rows for bar in row.bars]
+    assert len({bar.zero for bar in bars}) == 1
+    assert all(bar.left >= 0.0 and bar.left + bar.width <= 100.1 for bar in bars)
+    used = [
+        one.advantage_db
+        for one in analysis.robustness
+        if one.zone == "audience" and not one.scenario.startswith("polarity:")
+    ]
+    low, high = min(0.0, *used), max(0.0, *used)
+    assert bars[0].zero == pytest.approx(-100.0 * low / (high - low), abs=0.06)
+    first = [
+        one.advantage_db for one in analysis.robustness if one.position == "mix" and one.scenario.startswith("level:")
+    ]
+    assert bars[0].width == pytest.approx(100.0 * np.ptp(first) / (high - low), abs=0.06)
+
+
+def test_where_nothing_changes_there_is_nothing_to_be_left(analysis):
+    rows = tuple(dataclasses.replace(row, advantage_db=0.0) for row in analysis.robustness)
+    assert lasting_rows(dataclasses.replace(analysis, robustness=rows)) == []
+
+
+def test_no_colour_speaks_alone(hostile):
+    tables = [*late_tables(hostile), *polarity_tables(hostile), band_table(hostile), *late_tables(make_large())]
+    cells = [one for table in tables for row in table.rows for one in row.cells]
+    assert len(cells) > 200
+    assert all(one.text for one in cells)
+    assert all(re.fullmatch(r"[+−]?\d+\.\d+|–|normal\??|inverted\??|not told|not decided", one.text) for one in cells)
+
+
+def test_wide_tables_are_parted(make):
+    analysis = make(("mains", "sub"), tuple(f"seat {i}" for i in range(11)))
+    assert [len(table.columns) for table in late_tables(analysis)] == [8, 3]
+    assert [len(table.columns) for table in polarity_tables(analysis)] == [9, 4]
+
+
+def test_values_on_colours_have_contrast(contrast):
+    """WCAG 2.1, 1.4.3: 4.5 to 1, light and dark."""
+    light, dark = re.findall(r":root \{(.*?)\}", STYLE.read_text("utf-8"), re.DOTALL)
+    for variant, block in enumerate((light, dark)):
+        colours = dict(re.findall(r"--([a-z0-9]+): (#[0-9a-f]{6})", block))
+        assert len(colours) == 8
+        for colour in colours.values():
+            assert contrast(COLOURS["ink"][variant], colour) >= 4.5
+
+
+def test_colours_deepen_step_by_step(contrast):
+    """Each step is further from the paper than the one before, so that the order shows without any hue."""
+    blocks = re.findall(r":root \{(.*?)\}", STYLE.read_text("utf-8"), re.DOTALL)
+    for variant, block in enumerate(blocks):
+        colours = dict(re.findall(r"--([a-z0-9]+): (#[0-9a-f]{6})", block))
+        for way in ("up", "down"):
+            away = [contrast(COLOURS["paper"][variant], colours[f"{way}{step}"]) for step in (1, 2, 3, 4)]
+            assert away == sorted(away)
+            assert away[-1] > 1.7
