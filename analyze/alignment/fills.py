@@ -68,8 +68,8 @@ def _lost_words(lost: Sequence[str], seats: Sequence[str], is_timing: bool) -> s
         return ""
     names = " and ".join(lost)
     return (
-        f"{names} could not be heard at {', '.join(seats)}, and the group arrives there as all of it does: record "
-        f"{names} alone again, louder, with a microphone there."
+        f"{names} could not be heard at {', '.join(seats)}, and the delay of the group needs all of it: record {names} "
+        "alone again, louder, with a microphone there."
     )
 
 

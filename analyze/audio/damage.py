@@ -197,11 +197,13 @@ def _clipping(summary: TrackSummary, track: int, place: TrackPlace) -> list[Find
     if place.kind == "feed":
         detail = f"{n} samples stand at full scale. Lower the level into the recorder, unless the music itself is so."
     elif summary.n_clipped[track]:
-        detail = f"{n} samples stand at full scale. Lower the preamplifier's gain and record again."
+        detail = (
+            f"{n} samples stand at full scale and are left out. Lower the preamplifier's gain before the next take."
+        )
     else:
         detail = (
             f"{n} samples stand in flat tops at one level under full scale: something ahead of the converter clips. "
-            "Lower the gain there, at the microphone or its preamplifier, and record again."
+            "They are left out. Lower the gain there, at the microphone or its preamplifier, before the next take."
         )
     share = 100.0 * n / float(summary.n_data[track])
     return [_finding(place, "clipping", "warning", detail, share, "%", _at_s(summary, first, place))]

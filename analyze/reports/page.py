@@ -13,7 +13,7 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports import page_evidence, page_findings, page_sheet, page_waveforms
+from analyze.reports import page_evidence, page_findings, page_sheet, page_waveforms, sheet_notes
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
@@ -137,6 +137,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "bands_per_octave": analysis.bands_per_octave,
         "headline": page_sheet.headline(analysis),
         "score_sentence": page_sheet.score_sentence(analysis),
+        "hand_sentence": sheet_notes.hand_sentence(analysis),
         "caution": page_sheet.CAUTION,
         "sheet": page_sheet.sheet_steps(analysis),
         "sheet_text": escape(sheet_text(analysis)),

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from analyze.pipeline import Analysis
 
 _SEVERITIES = ("error", "warning")
+# What stands for a cable or a box to be mended comes before what a take suffered from.
+_TO_MEND = ("output wired inverted", "microphone chain inverted", "every output reads inverted")
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,7 @@ def findings(analysis: Analysis) -> list[FindingRow]:
         if row.severity in _SEVERITIES:
             alike[row.severity, row.finding, row.capture, row.unit, _around_place(row)].append(row)
     joined = [_joined(rows) for rows in alike.values()]
-    return sorted(joined, key=lambda row: _SEVERITIES.index(row.severity))
+    return sorted(joined, key=lambda row: (_SEVERITIES.index(row.severity), row.name not in _TO_MEND))
 
 
 def _around_place(row: Finding) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_order import steps
+from analyze.reports.sheet_notes import echo_note, repair_note, small_note
 from analyze.reports.summaries import listed, number, percent, signed
 
 if TYPE_CHECKING:
@@ -36,8 +37,8 @@ DENSE_FROM = 9
 
 #: What to mind while typing.
 CAUTION = (
-    "Turn the level down before you change a polarity or a delay. Go down the sheet in its order, tick off what is "
-    "typed, and listen to each group alone and then with the rest as the level comes back."
+    "Turn the level down before you change a polarity or a delay. Go down the sheet in its order, and listen to each "
+    "group alone and then with the rest as the level comes back."
 )
 
 # A name in the middle of a sentence.
@@ -77,7 +78,7 @@ class SheetRow:
     worst: str
     reason: str
     together: str
-    group_note: str
+    notes: tuple[str, ...]
     alternatives: tuple[tuple[str, str], ...]
     proof: str
 
@@ -156,10 +157,10 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision_more=decision_words(row.decision)[1],
         confidence=percent(row.confidence),
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
-        worst=f"least at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
+        worst=f"worst seat, {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=row.reason,
         together=together(analysis, row),
-        group_note=group_note(analysis, row),
+        notes=beside(analysis, row),
         alternatives=labelled(row.alternative),
         proof=next((proof_text(one) for one in analysis.proofs if one.outputs[0] == row.output), ""),
     )
@@ -182,6 +183,17 @@ def together(analysis: Analysis, row: Recommendation) -> str:
     if row.output != first or not others or row.decision == "reference":
         return ""
     return f"Moves as one with {listed([shortened(name, _NAME_LENGTH) for name in others])}."
+
+
+def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
+    """What else to know of a setting, what must not be missed first."""
+    every = (
+        repair_note(analysis, row),
+        echo_note(analysis, row),
+        small_note(row, is_changed=is_changed(row)),
+        group_note(analysis, row),
+    )
+    return tuple(note for note in every if note)
 
 
 def group_note(analysis: Analysis, row: Recommendation) -> str:
@@ -210,8 +222,8 @@ def proof_text(proof: Proof) -> str:
     at_least = f", {sure} at least" if sure != drop else ""
     where = shortened(proof.position, _NAME_LENGTH)
     return (
-        f"Pink noise through everything{but}, as recommended, at {where}: flip {flip}, and {what} by {drop} dB"
-        f"{at_least}. Then flip back."
+        f"Pink noise through everything{but}, at a low level, heard at “{where}”: flip {flip}, and {what} by {drop} dB"
+        f"{at_least}. Then flip back. If it does not drop, something is not set as it stands here."
     )
 
 
@@ -219,13 +231,13 @@ def labelled(alternative: str) -> tuple[tuple[str, str], ...]:
     """The parts of an alternative, each with what it is; without a label where the words say it themselves.
 
     >>> labelled("candidate normal, 4.10 ms, +0.6 dB; inverted, 9.00 ms costs 0.2 dB")
-    (('Candidate', 'normal, 4.10 ms, +0.6 dB'), ('Runner-up', 'inverted, 9.00 ms costs 0.2 dB'))
+    (('Likeliest so far, not to be typed', 'normal, 4.10 ms, +0.6 dB'), ('Runner-up', 'inverted, 9.00 ms costs 0.2 dB'))
     >>> labelled("leaving it costs 1.2 dB on stage")
     (('', 'Leaving it costs 1.2 dB on stage'),)
     """
     found = _CANDIDATE.fullmatch(alternative)
     candidate, rest = (found[1], found[2] or "") if found else ("", alternative)
-    parts = [("Candidate", candidate)] if candidate else []
+    parts = [("Likeliest so far, not to be typed", candidate)] if candidate else []
     if rest:
         parts.append(("Runner-up", rest) if _RUNNER_UP.match(rest) else ("", rest[0].upper() + rest[1:]))
     return tuple(parts)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_sheet import CAUTION, headline, input_rows, sheet_steps, title
+from analyze.reports.sheet_notes import hand_sentence
 from analyze.reports.summaries import number
 
 if TYPE_CHECKING:
@@ -51,6 +52,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(", ".join(facts)),
         "",
         *_wrapped(headline(analysis)),
+        *_wrapped(hand_sentence(analysis)),
         *_wrapped(CAUTION),
     ]
 
@@ -68,7 +70,9 @@ def _outputs(analysis: Analysis) -> list[str]:
             what = ", ".join(filter(None, (row.kind, f"group {row.group}" if row.group else "", row.share)))
             found.append(lines[row.number - 1])
             found += _wrapped(" · ".join(filter(None, (what, row.where, row.delay_length))), _INDENT)
-            found += _wrapped(" ".join(filter(None, (row.reason, row.together, row.group_note))), _INDENT)
+            found += _wrapped(" ".join(filter(None, (row.reason, row.together))), _INDENT)
+            for note in (*row.notes, *([f"Check by ear when all is typed: {row.proof}"] if row.proof else [])):
+                found += _wrapped(note, _INDENT)
     return found
 
 

@@ -99,7 +99,7 @@ def _picture(capture: str, waveforms: Sequence[Waveform], findings: Sequence[Fin
         for n, f in numbered
     ]
     n_lost = sum(bool(lane.left_out) for lane in lanes)
-    said = [f"{len(lanes)} track{'s' * (len(lanes) != 1)}, {clock(to_s - from_s)} min"]
+    said = [f"{len(lanes)} track{'s' * (len(lanes) != 1)}, {number(to_s - from_s, 0)} s"]
     said += [f"parts of {n_lost} left out"] * bool(n_lost)
     said += [f"{len(found)} finding{'s' * (len(found) != 1)} marked"] * bool(found)
     caption = f"{capture}: waveforms from {clock(from_s)} to {clock(to_s)} of its file"

@@ -34,8 +34,8 @@ def opposite_high_sections(phases_rad: Mapping[str, Sequence[float]]) -> list[Fi
         n = int(np.sum(cosine < 0.0))
         detail = (
             f"The high section of {output} pulls where its lowest driver pushes, at {n} of {len(phases)} positions. "
-            "Some crossovers (second order) are built so; else one driver in the box is connected the wrong way "
-            "round: compare it with another box of its kind."
+            "Some crossovers (second order) are built so, and then every box of its kind shows it; else one driver in "
+            "the box is connected the wrong way round: compare it with another box of its kind."
         )
         findings.append(
             Finding("high section of opposite sign", "warning", detail, track=output, value=float(n), unit="positions")

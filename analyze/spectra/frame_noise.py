@@ -61,14 +61,14 @@ def noise_findings(cross: CrossSpectra) -> list[Finding]:
     over_db = _over_noise_db(cross)
     is_low = (over_db < _LEAST_OVER_NOISE_DB) & (cross.n_effective > len(cross.feeds))
     detail = (
-        "What was played stands {over:.0f} dB over the rest: noise, talk, a sound without a feed or a very reverberant "
-        "place. Play it louder, wait for quiet, or record longer."
+        "What was played hardly stands over the rest, or lies under it: noise, talk, a sound without a feed or a very "
+        "reverberant place. Play it louder, wait for quiet, or record longer."
     )
     return [
         Finding(
             LITTLE_LEVEL,
             "warning" if is_low.all() else "note",  # an output that is far away at one place is nothing to mend
-            detail.format(over=over_db[p]),
+            detail,
             cross.capture,
             position,
             value=float(over_db[p]),

@@ -77,7 +77,7 @@ def test_findings_stand_where_they_happened(analysis: Analysis) -> None:
     ]
     (lane,) = picture.lanes
     assert [(m.number, float(m.at_percent)) for m in lane.marks] == [(1, 10.0), (2, 50.0), (3, 75.0)]
-    assert picture.summary == "1 track, 0:10 min; 3 findings marked"
+    assert picture.summary == "1 track, 10 s; 3 findings marked"
     assert picture.is_marked
     assert lane.text == "microphone mix; peak −6.0 dBFS; findings 1, 2, 3"
     assert [time for _, time in picture.ticks] == ["0:20", "0:22", "0:24", "0:26", "0:28", "0:30"]
@@ -88,7 +88,7 @@ def test_what_was_left_out_is_marked_once(analysis: Analysis) -> None:
     (picture,) = pictures(one(flat(left_out=spans[:3]), analysis=analysis))
     assert picture.lanes[0].left_out == [(20, 15), (70, 1)]
     assert picture.lanes[0].left_out_s == "1.6"
-    assert picture.summary == "1 track, 0:10 min; parts of 1 left out"
+    assert picture.summary == "1 track, 10 s; parts of 1 left out"
     (picture,) = pictures(one(flat(left_out=spans[3:]), analysis=analysis))
     assert picture.lanes[0].left_out == [(99, 1)]
     (picture,) = pictures(one(flat(), analysis=analysis))

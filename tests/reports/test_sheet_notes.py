@@ -1,0 +1,79 @@
+"""Notes beside a setting: a wiring to mend, an echo elsewhere, a gain too small to be heard."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from analyze.pipeline import Analysis
+from analyze.reports.sheet_notes import ABOUT_AS_LOUD_DB, ECHO_MS, echo_note, hand_sentence, repair_note, small_note
+
+
+def wired(analysis: Analysis, *inverted: str) -> Analysis:
+    rows = (dataclasses.replace(r, polarity="inverted" if r.output in inverted else "normal") for r in analysis.wiring)
+    return dataclasses.replace(analysis, wiring=tuple(rows))
+
+
+def test_wirings_to_mend_are_said_first(analysis: Analysis) -> None:
+    assert hand_sentence(wired(analysis)) == ""
+    assert hand_sentence(wired(analysis, "wedge")).startswith("wedge is wired inverted. The settings below allow")
+    assert hand_sentence(wired(analysis, "sub left", "wedge")).startswith("sub left and wedge are wired inverted.")
+
+
+@pytest.mark.parametrize(("recommended", "after"), [("normal", "inverted"), ("inverted", "normal")])
+def test_after_a_repair_the_switch_goes_the_other_way(analysis: Analysis, recommended: str, after: str) -> None:
+    row = dataclasses.replace(analysis.recommendations[1], recommended_polarity=recommended)
+    assert repair_note(wired(analysis, "wedge"), row) == ""
+    assert f"Once it is mended, set {after} and leave the delay" in repair_note(wired(analysis, row.output), row)
+
+
+@pytest.mark.parametrize(
+    ("values", "is_said"),
+    [
+        ({"gain_db": 0.12}, True),
+        ({"gain_db": 0.4}, False),
+        ({"gain_db": float("nan")}, False),
+        ({"gain_db": 0.12, "decision": "undecided"}, False),
+        ({"gain_db": 0.12, "kind": "tower"}, False),  # set by arrival, not for its gain
+    ],
+)
+def test_a_gain_that_is_not_heard_is_said(analysis: Analysis, values: dict[str, object], is_said: bool) -> None:
+    row = dataclasses.replace(analysis.recommendations[1], **{"decision": "change", **values})  # type: ignore[arg-type]
+    assert bool(small_note(row, is_changed=True)) is is_said
+    assert small_note(row, is_changed=False) == ""
+
+
+def tower_at(analysis: Analysis, late_ms: dict[str, float], quieter_db: float) -> Analysis:
+    """The tower so late behind the only main at each seat as recommended, and so much quieter than it."""
+    moved = {**analysis.recommended_change, "lawn tower": (1.0, 0.0)}
+    present = dict(analysis.arrival_present_ms)
+    for seat in analysis.sound_check.positions:
+        present["lawn tower", seat] = present["mains", seat] + late_ms.get(seat, 0.0)
+    rows = (
+        dataclasses.replace(row, level_db=-30.0 - quieter_db * (row.output == "lawn tower"))
+        for row in analysis.arrivals
+    )
+    return dataclasses.replace(
+        analysis, arrival_present_ms=present, recommended_change=moved, arrivals=tuple(rows), feed_relations=()
+    )
+
+
+def test_an_echo_at_other_seats_is_said(analysis: Analysis) -> None:
+    tower = next(row for row in analysis.recommendations if row.output == "lawn tower")
+    assert tower.kind == "tower"
+    late = {"mix": ECHO_MS + 10.0, "balcony": ECHO_MS + 4.0, "lawn": ECHO_MS - 1.0, "stage centre": 90.0}
+    said = echo_note(tower_at(analysis, late, ABOUT_AS_LOUD_DB - 0.5), tower)
+    assert said.startswith("At mix and balcony it is about as loud as the mains and comes 29 to 35 ms behind them")
+    assert echo_note(tower_at(analysis, late, ABOUT_AS_LOUD_DB + 0.5), tower) == ""
+    assert echo_note(tower_at(analysis, {"mix": -40.0}, 0.0), tower) == ""
+    assert echo_note(tower_at(analysis, late, 0.0), dataclasses.replace(tower, kind="sub")) == ""
+
+
+def test_lateness_that_was_asked_for_counts_as_heard(analysis: Analysis) -> None:
+    """A tower asked to come 20 ms behind is 20 ms behind: with 10 more it is an echo."""
+    check = analysis.sound_check
+    outputs = {**check.outputs, "lawn tower": dataclasses.replace(check.outputs["lawn tower"], later_ms=20.0)}
+    asked = dataclasses.replace(analysis, sound_check=dataclasses.replace(check, outputs=outputs))
+    tower = next(row for row in analysis.recommendations if row.output == "lawn tower")
+    assert "comes 30 ms behind" in echo_note(tower_at(asked, {"mix": 30.0}, 0.0), tower)
