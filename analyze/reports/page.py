@@ -145,7 +145,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
-        "n_notes": sum(row.severity == "note" for row in analysis.findings),
+        "remarks": page_findings.findings(analysis, ("note",))[: page_evidence.MAX_ROWS],
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "arrivals": page_evidence.arrival_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),

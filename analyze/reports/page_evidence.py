@@ -230,7 +230,7 @@ def trick_table(analysis: Analysis) -> PageTable:
     headings = (
         Heading("monitor", is_name=True),
         Heading("low end on stage (dB)", is_number=True),
-        Heading("of that after a fader move of 3 dB (dB)", is_number=True),
+        Heading("left of it after a fader move of 3 dB (dB)", is_number=True),
         Heading("sum in the audience (dB)", is_number=True),
     )
     rows = tuple(

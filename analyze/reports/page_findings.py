@@ -35,14 +35,14 @@ class FindingRow:
     detail: str
 
 
-def findings(analysis: Analysis) -> list[FindingRow]:
-    """Errors and warnings, the gravest first, each once."""
+def findings(analysis: Analysis, severities: Sequence[str] = _SEVERITIES) -> list[FindingRow]:
+    """Errors and warnings, or what else is asked for, the gravest first, each once."""
     alike: dict[tuple[Any, ...], list[Finding]] = defaultdict(list)
     for row in analysis.findings:
-        if row.severity in _SEVERITIES:
+        if row.severity in severities:
             alike[row.severity, row.finding, row.capture, row.unit, _around_place(row)].append(row)
     joined = [_joined(rows) for rows in alike.values()]
-    return sorted(joined, key=lambda row: (_SEVERITIES.index(row.severity), row.name not in _TO_MEND))
+    return sorted(joined, key=lambda row: (severities.index(row.severity), row.name not in _TO_MEND))
 
 
 def _around_place(row: Finding) -> tuple[str, ...]:

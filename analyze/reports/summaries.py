@@ -129,7 +129,8 @@ def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[P
     after = f"at present, {number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "and stay so"
     return (
         f"{output} minus {other} where both are heard, {frequency(low)} to {frequency(high)}; 0° adds best, 180° "
-        f"cancels. On average they are {number(present, 0)}° away from in phase {after}. {_phase_error(used)}"
+        f"cancels. On average they are {number(present, 0)}° away from in phase {after}; chance alone "
+        f"gives 90°. {_phase_error(used)}"
     )
 
 
