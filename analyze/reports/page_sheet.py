@@ -12,10 +12,10 @@ from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_order import steps
 from analyze.reports.sheet_notes import echo_note, repair_note, small_note
-from analyze.reports.summaries import listed, number, percent, signed
+from analyze.reports.summaries import listed, number, percent, signed, unrelated_sum_db
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analyze.alignment.rows import Proof, Recommendation
     from analyze.pipeline import Analysis
@@ -40,6 +40,9 @@ CAUTION = (
     "Turn the level down before you change a polarity or a delay. Go down the sheet in its order, and listen to each "
     "group alone and then with the rest as the level comes back."
 )
+
+# So many outputs to change are named in the headline.
+_FEW_NAMES = 4
 
 # A name in the middle of a sentence.
 _NAME_LENGTH = 40
@@ -157,7 +160,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision_more=decision_words(row.decision)[1],
         confidence=percent(row.confidence),
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
-        worst=f"worst seat, {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
+        worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=row.reason,
         together=together(analysis, row),
         notes=beside(analysis, row),
@@ -318,13 +321,13 @@ def change_text(change_ms: float, speed_m_s: float) -> str:
 
 def headline(analysis: Analysis) -> str:
     """What to do, in one sentence or two."""
-    outputs = [row.decision for row in analysis.recommendations]
-    inputs = [row.decision for row in analysis.inputs]
+    outputs = {row.output: row.decision for row in analysis.recommendations}
+    inputs = {row.input: row.decision for row in analysis.inputs}
     if not outputs and not inputs:
         return "Nothing could be recommended."
-    if outputs and set(outputs) == {"reference"}:
+    if outputs and set(outputs.values()) == {"reference"}:
         alone = _alone(analysis.recommendations)
-        return f"{alone} {_to_do([], inputs)}" if inputs else alone
+        return f"{alone} {_to_do({}, inputs)}" if inputs else alone
     return _to_do(outputs, inputs)
 
 
@@ -336,13 +339,15 @@ def _alone(rows: Sequence[Recommendation]) -> str:
     return f"Nothing to line up: {whole} the reference's group, which never moves."
 
 
-def _to_do(outputs: Sequence[str], inputs: Sequence[str]) -> str:
-    """How many settings to change, and how many could not be decided."""
-    decisions = [*outputs, *inputs]
+def _to_do(outputs: Mapping[str, str], inputs: Mapping[str, str]) -> str:
+    """How many settings to change, a few of them by name, and how many could not be decided; decisions by name."""
+    decisions = [*outputs.values(), *inputs.values()]
     n_change, n_open = decisions.count("change"), decisions.count("undecided")
+    names = [name for named in (outputs, inputs) for name, decision in named.items() if decision == "change"]
+    few = f": {listed([shortened(name, _NAME_LENGTH) for name in names])}" if 0 < len(names) <= _FEW_NAMES else ""
     kinds = [("output", len(outputs)), ("stage input", len(inputs))]
     things = " and ".join(f"{n} {name}{'' if n == 1 else 's'}" for name, n in kinds if n)
-    first = f"Change {n_change} of {things}." if n_change else f"Leave the settings of {things} as they are."
+    first = f"Change {n_change} of {things}{few}." if n_change else f"Leave the settings of {things} as they are."
     if not n_open:
         return first
     return f"{first} {n_open} could not be decided and {'keeps its' if n_open == 1 else 'keep their'} setting for now."
@@ -356,7 +361,8 @@ def score_sentence(analysis: Analysis) -> str:
     change = f" at present and to {number(recommended)} dB as recommended" if changes_anything(analysis) else ""
     return (
         f"Over the audience, 25 to 315 Hz, the outputs add to {number(present)} dB{change}; "
-        "at 0 dB nothing would be lost."
+        f"at 0 dB nothing would be lost, and four outputs that have nothing to do with one another add to "
+        f"{number(unrelated_sum_db(4))} dB."
     )
 
 

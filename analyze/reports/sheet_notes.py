@@ -11,7 +11,7 @@ from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.summaries import listed, number
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
@@ -34,7 +34,10 @@ def hand_sentence(analysis: Analysis) -> str:
     if not names:
         return ""
     verb = "is" if len(names) == 1 else "are"
-    return f"{listed(names)} {verb} wired inverted. The settings below allow for it; mending it changes them."
+    return (
+        f"{listed(names)} {verb} wired inverted. The settings below allow for it: type them as they stand, and change "
+        "the polarity only once the wiring is mended."
+    )
 
 
 def repair_note(analysis: Analysis, row: Recommendation) -> str:
@@ -60,15 +63,20 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
         return ""
     behind_ms = _behind_mains_ms(analysis, row.output)
     late = {seat: ms for seat, ms in behind_ms.items() if ms > ECHO_MS}
+    before = {seat: ms - row.delay_change_ms for seat, ms in late.items()}
     if not late:
         return ""
     seats = listed([shortened(seat, _NAME_LENGTH) for seat in late])
-    times = [number(ms, 0) for ms in (min(late.values()), max(late.values()))]
-    span = times[0] if times[0] == times[1] else f"{times[0]} to {times[1]}"
+    now = f" (now {_span(before.values())})" if row.delay_change_ms else ""
     return (
-        f"At {seats} it is about as loud as the mains and comes {span} ms behind them, which can be heard as an echo: "
-        "decide for whom it plays."
+        f"At {seats} it is about as loud as the mains and comes {_span(late.values())} ms behind the first of "
+        f"them{now}, which can be heard as an echo: decide for whom it plays."
     )
+
+
+def _span(values: Collection[float]) -> str:
+    """From the smallest to the largest, once where they are alike."""
+    return " to ".join(dict.fromkeys(number(end, 0) for end in (min(values), max(values))))
 
 
 def _behind_mains_ms(analysis: Analysis, output: str) -> dict[str, float]:

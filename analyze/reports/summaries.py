@@ -205,8 +205,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "No two feeds held the same programme, so how the desk shares it out to the outputs is not known: sums "
-            "assume that all are sent the same."
+            "No two feeds held one programme, so sums assume that all are sent the same at the levels of the "
+            "recordings; with subs on a send of their own they do not hold."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)

@@ -123,7 +123,7 @@ def test_the_order_is_the_order_of_the_questions(report):
     text = read(report).text
     order = [
         "Harbour hall, empty room",
-        "Change 2 of 4 outputs and 1 stage input. 1 could not be decided and keeps its setting for now.",
+        "Change 2 of 4 outputs and 1 stage input: sub left and kick out. 1 could not be decided and keeps its",
         "Turn the level down before you change a polarity or a delay",
         "Settings sheet",
         "What needs a hand Findings",
@@ -156,7 +156,7 @@ def test_the_sheet_says_what_to_type(analysis):
     assert row.where == "device Processor A · channel 2"
     assert row.delay_change == "3.00 ms later = 1.03 m, 3.38 ft"
     assert row.alternatives == (("Runner-up", "inverted, 12.40 ms costs 0.2 dB"),)
-    assert row.worst == "worst seat, balcony: −0.3 dB"
+    assert row.worst == "smallest at balcony: −0.3 dB"
     assert row.reason
 
 
@@ -194,8 +194,9 @@ def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
         (("reference",), "Nothing to line up: mains is the only output."),
         (("reference",) * 2, "Nothing to line up: both outputs are the reference's group, which never moves."),
         (("reference",) * 3, "Nothing to line up: all 3 outputs are the reference's group, which never moves."),
-        (("reference", "change", "change"), "Change 2 of 3 outputs."),
-        (("change",), "Change 1 of 1 output."),
+        (("reference", "change", "change"), "Change 2 of 3 outputs: output 1 and output 2."),
+        (("change",), "Change 1 of 1 output: output 0."),
+        (("reference", *("change",) * 5), "Change 5 of 6 outputs."),
         (
             ("keep", "undecided", "undecided"),
             "Leave the settings of 3 outputs as they are. 2 could not be decided and keep their setting for now.",
@@ -205,13 +206,14 @@ def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
 )
 def test_the_headline_says_what_to_do(analysis, decisions, said):
     row = analysis.recommendations[0]
-    rows = tuple(dataclasses.replace(row, decision=decision) for decision in decisions)
+    names = ["mains"] if decisions == ("reference",) else [f"output {k}" for k in range(len(decisions))]
+    rows = tuple(dataclasses.replace(row, output=o, decision=d) for o, d in zip(names, decisions, strict=True))
     assert page_sheet.headline(dataclasses.replace(analysis, recommendations=rows, inputs=())) == said
 
 
 def test_stage_inputs_are_said_beside_a_lone_output(analysis):
     alone = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1])
-    said = "Nothing to line up: mains is the only output. Change 1 of 1 stage input."
+    said = "Nothing to line up: mains is the only output. Change 1 of 1 stage input: kick out."
     assert page_sheet.headline(alone) == said
 
 
@@ -229,7 +231,7 @@ def test_the_score_is_said_once_where_nothing_changes(analysis):
     assert "−3.4 dB at present and to −1.6 dB as recommended" in page_sheet.score_sentence(analysis)
     stays = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1], score_recommended_db=-3.4)
     said = page_sheet.score_sentence(stays)
-    assert "the outputs add to −3.4 dB; at 0 dB nothing would be lost" in said
+    assert "the outputs add to −3.4 dB; at 0 dB nothing would be lost, and four" in said
     assert "recommended" not in said
 
 
@@ -243,7 +245,7 @@ def test_what_stays_as_it_is_has_a_dash_for_its_gain(analysis, report):
     for heading in ("gain (dB)", "least at", "gain there (dB)"):
         column = [one.text for one in table.headings].index(heading)
         assert [row[column] != "–" for row in table.rows] == changed
-    assert read(report).text.count("worst seat, balcony") == 1
+    assert read(report).text.count("smallest at balcony") == 1
 
 
 def alternative_of(analysis, text: str) -> tuple[tuple[str, str], ...]:

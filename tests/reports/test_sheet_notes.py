@@ -17,7 +17,9 @@ def wired(analysis: Analysis, *inverted: str) -> Analysis:
 
 def test_wirings_to_mend_are_said_first(analysis: Analysis) -> None:
     assert hand_sentence(wired(analysis)) == ""
-    assert hand_sentence(wired(analysis, "wedge")).startswith("wedge is wired inverted. The settings below allow")
+    assert hand_sentence(wired(analysis, "wedge")).startswith(
+        "wedge is wired inverted. The settings below allow for it: type them as they"
+    )
     assert hand_sentence(wired(analysis, "sub left", "wedge")).startswith("sub left and wedge are wired inverted.")
 
 
@@ -64,7 +66,11 @@ def test_an_echo_at_other_seats_is_said(analysis: Analysis) -> None:
     assert tower.kind == "tower"
     late = {"mix": ECHO_MS + 10.0, "balcony": ECHO_MS + 4.0, "lawn": ECHO_MS - 1.0, "stage centre": 90.0}
     said = echo_note(tower_at(analysis, late, ABOUT_AS_LOUD_DB - 0.5), tower)
-    assert said.startswith("At mix and balcony it is about as loud as the mains and comes 29 to 35 ms behind them")
+    assert said.startswith(
+        "At mix and balcony it is about as loud as the mains and comes 29 to 35 ms behind the first of"
+    )
+    moved = echo_note(tower_at(analysis, late, 0.0), dataclasses.replace(tower, delay_change_ms=12.0))
+    assert "29 to 35 ms behind the first of them (now 17 to 23)" in moved
     assert echo_note(tower_at(analysis, late, ABOUT_AS_LOUD_DB + 0.5), tower) == ""
     assert echo_note(tower_at(analysis, {"mix": -40.0}, 0.0), tower) == ""
     assert echo_note(tower_at(analysis, late, 0.0), dataclasses.replace(tower, kind="sub")) == ""
