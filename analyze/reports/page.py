@@ -138,6 +138,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "headline": page_sheet.headline(analysis),
         "score_sentence": page_sheet.score_sentence(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
+        "until_mended": sheet_notes.UNTIL_MENDED,
         "caution": page_sheet.CAUTION,
         "sheet": page_sheet.sheet_steps(analysis),
         "sheet_text": escape(sheet_text(analysis)),

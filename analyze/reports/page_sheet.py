@@ -81,6 +81,7 @@ class SheetRow:
     worst: str
     reason: str
     together: str
+    repair: str
     notes: tuple[str, ...]
     alternatives: tuple[tuple[str, str], ...]
     proof: str
@@ -163,6 +164,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=row.reason,
         together=together(analysis, row),
+        repair=repair_note(analysis, row),
         notes=beside(analysis, row),
         alternatives=labelled(row.alternative),
         proof=next((proof_text(one) for one in analysis.proofs if one.outputs[0] == row.output), ""),
@@ -191,7 +193,6 @@ def together(analysis: Analysis, row: Recommendation) -> str:
 def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
     """What else to know of a setting, what must not be missed first."""
     every = (
-        repair_note(analysis, row),
         echo_note(analysis, row),
         small_note(row, is_changed=is_changed(row)),
         group_note(analysis, row),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_sheet import CAUTION, headline, input_rows, sheet_steps, title
-from analyze.reports.sheet_notes import hand_sentence
+from analyze.reports.sheet_notes import UNTIL_MENDED, hand_sentence
 from analyze.reports.summaries import number
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(", ".join(facts)),
         "",
         *_wrapped(headline(analysis)),
-        *_wrapped(hand_sentence(analysis)),
+        *_wrapped(f"{said} {UNTIL_MENDED}" if (said := hand_sentence(analysis)) else ""),
         *_wrapped(CAUTION),
     ]
 
@@ -71,7 +71,11 @@ def _outputs(analysis: Analysis) -> list[str]:
             found.append(lines[row.number - 1])
             found += _wrapped(" · ".join(filter(None, (what, row.where, row.delay_length))), _INDENT)
             found += _wrapped(" ".join(filter(None, (row.reason, row.together))), _INDENT)
-            for note in (*row.notes, *([f"Check by ear when all is typed: {row.proof}"] if row.proof else [])):
+            for note in (
+                row.repair,
+                *row.notes,
+                *([f"Check by ear when all is typed: {row.proof}"] if row.proof else []),
+            ):
                 found += _wrapped(note, _INDENT)
     return found
 

@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 ECHO_MS, ABOUT_AS_LOUD_DB = 25.0, 6.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
+#: What that means for the sheet.
+UNTIL_MENDED = (
+    "The settings below allow for it: type them as they stand, and change the polarity only once the wiring is mended."
+)
 _NAME_LENGTH = 40
 
 
@@ -33,11 +37,7 @@ def hand_sentence(analysis: Analysis) -> str:
     names = [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis)]
     if not names:
         return ""
-    verb = "is" if len(names) == 1 else "are"
-    return (
-        f"{listed(names)} {verb} wired inverted. The settings below allow for it: type them as they stand, and change "
-        "the polarity only once the wiring is mended."
-    )
+    return f"{listed(names)} {'is' if len(names) == 1 else 'are'} wired inverted."
 
 
 def repair_note(analysis: Analysis, row: Recommendation) -> str:
@@ -45,9 +45,7 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     if row.output not in wired_inverted(analysis):
         return ""
     other = {"normal": "inverted", "inverted": "normal"}[row.recommended_polarity]
-    return (
-        f"Wired inverted: this setting allows for it. Once it is mended, set {other} and leave the delay as it is here."
-    )
+    return f"Wired inverted: once that is mended, set {other}, same delay."
 
 
 def small_note(row: Recommendation, *, is_changed: bool) -> str:

@@ -79,7 +79,7 @@ def _reasons(analysis: Analysis) -> Iterator[str]:
     """Why, output by output and input by input."""
     for row in sheet_rows(analysis):
         length = f"{row.delay_change}." if row.delay_change else ""
-        words = " ".join(filter(None, (row.reason, length, *row.notes)))
+        words = " ".join(filter(None, (row.reason, length, row.repair, *row.notes)))
         yield f"{shortened(row.output, _NAME_LENGTH)}: {clean(words)}"
     for one in input_rows(analysis):
         delay = f"{one.delay} ({one.delay_length})" if one.delay_length else one.delay
