@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from analyze.reports.lateness import late_as_recommended
 from analyze.reports.naming import shortened
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.summaries import listed, number
@@ -79,6 +78,8 @@ def _span(values: Collection[float]) -> str:
 
 def _behind_mains_ms(analysis: Analysis, output: str) -> dict[str, float]:
     """Per audience seat where an output is about as loud as the loudest main: how long it comes after the first."""
+    from analyze.reports.lateness import late_as_recommended  # brings in all that decides
+
     check = analysis.sound_check
     late = late_as_recommended(analysis)
     levels = {(row.output, row.position): row.level_db for row in analysis.arrivals}
