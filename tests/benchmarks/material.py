@@ -78,7 +78,7 @@ def _responses(rng: np.random.Generator, take: Take) -> NDArray[np.complex128]:
     late = np.exp(-np.arange(_TAPS) / (0.03 * RATE_HZ))
     for i in range(take.n_outputs):
         for p in range(take.n_positions):
-            at = 200 + 90 * i + 160 * p
+            at = 200 + (90 * i + 160 * p) % (_TAPS // 2)
             h[i, p, at] = 0.5
             h[i, p, at:] += 0.01 * rng.standard_normal(_TAPS - at) * late[: _TAPS - at]
     f = np.fft.rfftfreq(_BLOCK + _TAPS, 1.0 / RATE_HZ)
