@@ -25,6 +25,7 @@ from analyze.reports.selections import (
     seats,
 )
 from analyze.reports.summaries import number, percent, signed
+from analyze.responses.wiring import DECIDED
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,8 +40,6 @@ if TYPE_CHECKING:
 _LATE_STEPS_MS = (1.0, 5.0, 20.0)
 _CHANGE_STEPS_DB = (0.5, 1.5, 3.0, 6.0)
 
-#: A position by itself tells a polarity from this probability on, as a wiring is told.
-_TOLD = 0.8
 _TONES = {"normal": "upright", "inverted": "flipped"}
 
 
@@ -149,7 +148,7 @@ def _read_cell(at: PositionGrounds | None, wiring: Wiring) -> HeatCell:
     if not sure > 0.5:
         return HeatCell("not told", "unclear")
     word = "normal" if at.normal_probability > 0.5 else "inverted"
-    if sure < _TOLD:
+    if sure < DECIDED:
         return HeatCell(f"{word}?", "unclear", percent(sure, ">"))
     return HeatCell(word, _TONES[word], percent(sure, ">"), wiring.polarity in _TONES and wiring.polarity != word)
 

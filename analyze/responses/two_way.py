@@ -54,13 +54,12 @@ class Crossover:
     """A crossover inside a box.
 
     family : one of `_FAMILIES`; corner_hz : NaN for none
-    upper : sign of the upper way re the lower; has_hole : whether both cancel at the corner
+    upper : sign of the upper way re the lower; in a family with a hole both cancel at the corner
     """
 
     family: str
     corner_hz: float
     upper: int
-    has_hole: bool
 
     def response(self, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
         """Sum of both ways, 1 far below the corner, at any shape of frequencies."""
@@ -87,7 +86,6 @@ class _Family:
 
     all_passes: tuple[float, ...]
     upper: int
-    has_hole: bool = False
 
 
 #: A third-order Butterworth leaves a first-order all-pass one way round and one of second order and Q 1 the other.
@@ -96,14 +94,14 @@ _FAMILIES = {
     "third order": _Family((1.0,), 1),
     "fourth order": _Family((math.sqrt(0.5),), 1),
     "eighth order": _Family((0.5411961, 1.3065630), 1),
-    "second order, hole": _Family((), 1, has_hole=True),
-    "fourth order, hole": _Family((), -1, has_hole=True),
+    "second order, hole": _Family((), 1),
+    "fourth order, hole": _Family((), -1),
 }
-_NONE = Crossover("none", math.nan, 1, has_hole=False)
+_NONE = Crossover("none", math.nan, 1)
 CANDIDATES = (
     _NONE,
     *(
-        Crossover(name, corner_hz, family.upper, family.has_hole)
+        Crossover(name, corner_hz, family.upper)
         for name, family in _FAMILIES.items()
         for corner_hz in _CORNERS_HZ.tolist()
     ),
