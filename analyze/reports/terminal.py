@@ -55,7 +55,7 @@ def _settings(analysis: Analysis) -> Table:
     table.add_column("output", overflow="fold")
     table.add_column("now", overflow="fold")
     table.add_column("set to", overflow="fold")
-    table.add_column("gain", justify="right", no_wrap=True)
+    table.add_column("better by", justify="right", no_wrap=True)
     table.add_column("confidence", justify="right", no_wrap=True)
     for row in sheet_rows(analysis):
         table.add_row(
