@@ -191,8 +191,9 @@ def _of_outputs(
     arrivals = arrivals_at_present(related, sound_check, signs)
 
     outputs, positions = tuple(sound_check.outputs), tuple(sound_check.positions)
-    present = [responses_at_present(m, sound_check, signs) for m in related]
-    responses, merge_findings = merged(present, outputs, positions)
+    responses, merge_findings = merged(
+        [responses_at_present(m, sound_check, signs) for m in related], outputs, positions
+    )
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
     blocked |= not_separable(apart) | not_steady(recorded.findings)

@@ -72,8 +72,9 @@ def band_energy(responses: Responses, b: Bands) -> NDArray[np.float64]:
     """
     lines = b.lines
     inside = replace(b, first=b.first - lines.start, stop=b.stop - lines.start)
-    total = band_mean(np.abs(responses.h[..., lines].astype(np.complex128)) ** 2, inside)
-    error = band_mean(responses.variance[..., lines], inside)
+    # output by output: of many seats, all lines at once are a lot
+    total = np.stack([band_mean(np.abs(h[..., lines].astype(np.complex128)) ** 2, inside) for h in responses.h])
+    error = np.stack([band_mean(variance[..., lines], inside) for variance in responses.variance])
     with np.errstate(invalid="ignore"):
         return np.where(total - error > _MIN_SNR * error, total - error, np.nan)
 

@@ -125,12 +125,11 @@ def context_of(
     described = [sound_check.positions[p] for p in responses.positions]
     audience = [p.weight if p.zone == "audience" else 0.0 for p in described]
     stage = [p.weight if p.zone == "stage" else 0.0 for p in described]
-    n = responses.replicates.shape[-1]
     return Context(
         sound_check=sound_check,
         responses=responses,
         h=trusted(responses),
-        replicates=shrunk(responses.replicates, responses.variance[..., :n]).astype(np.complex64),
+        replicates=_trusted_replicates(responses),
         thirds=third_octaves(responses),
         audience=find_cells(responses, audience),
         stage=find_cells(responses, stage),
@@ -140,3 +139,12 @@ def context_of(
         contradicted=contradicted,
         sent=sent,
     )
+
+
+def _trusted_replicates(responses: Responses) -> NDArray[np.complex64]:
+    """The replicates shrunk by their error, one by one: in double precision all at once would be a lot."""
+    variance = responses.variance[..., : responses.replicates.shape[-1]]
+    out = np.empty(responses.replicates.shape, dtype=np.complex64)
+    for shrunk_one, replicate in zip(out, responses.replicates, strict=True):
+        shrunk_one[:] = shrunk(replicate, variance)
+    return out

@@ -32,23 +32,23 @@ def prediction_rows(
     cells : the audience cells; a finer or coarser band counts as a cell where the third octave at its centre is one
     """
     b = bands(responses.frequency_hz, fraction, LOWEST_HZ, TOP_HZ)
-    h = shrunk(responses.h, responses.variance)
-    moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
-    possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
-    present, recommended = (_sum_db(x, possible, b) for x in (h, moved))
     rows = []
     for p, position in enumerate(responses.positions):
+        h = shrunk(responses.h[:, p], responses.variance[:, p])  # seat by seat: of many, all lines at once are a lot
+        moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
+        possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
+        present, recommended = (_sum_db(x, possible, b) for x in (h, moved))
         for k, centre in enumerate(b.centre_hz):
-            if possible[p, k] <= 0.0:
+            if possible[k] <= 0.0:
                 continue
             rows.append(
                 Prediction(
                     position=position,
                     zone=sound_check.positions[position].zone,
                     band_hz=nominal_hz(float(centre), fraction),
-                    present_db=float(present[p, k]),
-                    recommended_db=float(recommended[p, k]),
-                    change_db=float(recommended[p, k] - present[p, k]),
+                    present_db=float(present[k]),
+                    recommended_db=float(recommended[k]),
+                    change_db=float(recommended[k] - present[k]),
                     cell="yes" if _is_cell(cells, p, float(centre)) else "no",
                 )
             )
@@ -56,7 +56,7 @@ def prediction_rows(
 
 
 def _sum_db(h: NDArray[np.complex128], possible: NDArray[np.float64], b: Bands) -> NDArray[np.float64]:
-    """Energy of the sum over outputs re the possible one, (position, band)."""
+    """Energy of the sum over outputs of one position, `h` (output, line), re the possible one; (band,)."""
     actual = band_mean(np.abs(h.sum(axis=0)) ** 2, b)
     return energy_db(np.maximum(actual / np.maximum(possible, 1e-300), 1e-12))
 

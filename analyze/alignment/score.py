@@ -45,7 +45,7 @@ def with_changes(
     outputs: Sequence[str],
     changes: Mapping[str, Change],
 ) -> NDArray[np.complex128]:
-    """`h` (output, position, line) with the change of each output applied; outputs not named stay."""
+    """`h` (output, ..., line) with the change of each output applied; outputs not named stay."""
     out = h.copy()
     for i, output in enumerate(outputs):
         sign, delay_ms = changes.get(output, UNCHANGED)

@@ -46,8 +46,10 @@ def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart |
     usable = [n for n, c in enumerate(sound_check.captures) if not usable_tracks(c).why]
     mute = [n for n, c in enumerate(sound_check.captures) if usable_tracks(c).why and c.mics]
     compared = [n for n, c in enumerate(sound_check.captures) if len(c.inputs) > 1]
-    with capture_workers(workers, len(usable) + len(compared) + len(mute), progress) as (submit, watched):
-        captures = sound_check.captures
+    captures = sound_check.captures
+    n_tracks = max((len(c.feeds) + len(c.mics) + len(c.inputs) for c in captures), default=0)
+    n_jobs = len(usable) + len(compared) + len(mute)
+    with capture_workers(workers, n_jobs, n_tracks, progress) as (submit, watched):
         jobs = {
             n: submit(measure, sound_check, captures[n], np.random.default_rng([_SEED, n]), watched) for n in usable
         }

@@ -165,11 +165,14 @@ def flip_rows(
     crosses = {m.capture.name: m.cross for m in measured if m.cross is not None}
     crosses |= {u.capture.name: u.cross for u in unfed}
     groups = {name: sound_check.group_of(name) for name in sound_check.outputs}
+    flips = find_flips([*(m.capture for m in measured), *(u.capture for u in unfed)], groups)
+    if not flips:
+        return []
     alone = [responses_at_present(m, sound_check, signs) for m in measured if len(m.responses.outputs) == 1]
     solos = merged(alone, tuple(sound_check.outputs), tuple(sound_check.positions))[0] if alone else None
     zones = {name: position.zone for name, position in sound_check.positions.items()}
     rows = []
-    for flip in find_flips([*(m.capture for m in measured), *(u.capture for u in unfed)], groups):
+    for flip in flips:
         plain, flipped = crosses.get(flip.plain.name), crosses.get(flip.flipped.name)
         if plain is not None and flipped is not None:
             as_tapped = None if solos is None else changed(solos, _to_tapped(sound_check, flip.plain))

@@ -114,15 +114,15 @@ def _later_words(recording: Recording) -> str:
     if len(recording.labels) < 2:
         return ""
     start = max(0, recording.n_frames // 2 - round(LOOK_S / 2.0 * recording.sample_rate_hz))
-    look = recording.read(start, round(LOOK_S * recording.sample_rate_hz))
+    look = recording.read(start, round(LOOK_S * recording.sample_rate_hz)).T  # (track, frame)
     names = [place.name for place in recording.places]
     words = []
     # a microphone may hear the sound before the first does: each is tried against the other
-    behind, _ = coarse_delays_s(look[:, 0], look[:, 1:], recording.sample_rate_hz)
+    behind, _ = coarse_delays_s(look[0], look[1:], recording.sample_rate_hz)
     for k, name in enumerate(names[1:], 1):
         if recording.clock_of[k] != recording.clock_of[0]:
             continue
-        ahead, _ = coarse_delays_s(look[:, k], look[:, :1], recording.sample_rate_hz)
+        ahead, _ = coarse_delays_s(look[k], look[:1], recording.sample_rate_hz)
         delay_s = behind[k - 1] if np.isfinite(behind[k - 1]) and behind[k - 1] >= 0.0 else -float(ahead[0])
         if np.isfinite(delay_s):
             order = "later" if delay_s > 0 else "earlier"

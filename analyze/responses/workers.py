@@ -10,6 +10,9 @@ from typing import Any
 
 from analyze.responses.capture import ProgressStart
 
+#: Tracks of captures under way together, at the most: each holds tens of MB of its samples and spectra.
+_MOST_TRACKS = 64
+
 
 class _StoppedError(Exception):
     """Raised inside a worker after another failed or the user interrupted."""
@@ -17,17 +20,18 @@ class _StoppedError(Exception):
 
 @contextmanager
 def capture_workers(
-    workers: int, n_captures: int, progress: ProgressStart | None
+    workers: int, n_captures: int, n_tracks: int, progress: ProgressStart | None
 ) -> Iterator[tuple[Callable[..., Future[Any]], ProgressStart]]:
     """A function that submits work to threads, and the progress callback to hand to that work.
 
-    With fewer captures than threads, the transforms of one capture share what is left. When the block is left by an
-    exception the captures under way stop at their next block of samples.
+    n_tracks : of the capture that has the most; of captures with many, few go side by side. With fewer captures than
+    threads, the transforms of one capture share what is left. When the block is left by an exception the captures under
+    way stop at their next block of samples.
     """
     from scipy import fft
 
     stop = threading.Event()
-    threads = max(1, min(workers, n_captures))
+    threads = max(1, min(workers, n_captures, _MOST_TRACKS // max(1, n_tracks)))
 
     def start(capture: str, n_samples: int) -> Callable[[int], None]:
         advance = progress(capture, n_samples) if progress is not None else None

@@ -63,8 +63,7 @@ def cross_spectra_of(
     too_short = _too_short(recording, len(feeds), 0.0)
     if too_short:
         return None, [too_short], ()
-    look = _first_sound(recording, len(feeds))
-    shift_s, findings = _coarse(recording, look, feeds, positions)
+    shift_s, findings = _coarse(recording, _first_sound(recording, len(feeds)), feeds, positions)
     if np.isnan(shift_s).all():
         return None, findings, ()
     is_heard: NDArray[np.bool_] = np.asarray(np.isfinite(shift_s).any(axis=0))
@@ -195,25 +194,32 @@ def _too_short(recording: Recording, n_feeds: int, furthest_s: float) -> Finding
 
 
 def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:
-    """The first `LOOK_S` seconds with sound in a feed, (frame, track); the first second where there is none."""
+    """The first `LOOK_S` seconds with sound in a feed, (track, frame); the first second where there is none."""
     second = recording.sample_rate_hz
-    held: list[NDArray[np.float32]] = []
+    # the newest seconds, each in the place of the oldest: of many tracks twenty are a lot to hold twice
+    held = np.empty((len(recording.labels), min(LOOK_S * second, recording.n_frames)), dtype=np.float32)
     levels: list[float] = []
+    first = n = 0  # of the seconds held: the number of the first, and their samples
     for _, block in recording.blocks(second):
         level = float(np.sqrt(np.mean(block[:, :n_feeds] ** 2)))
-        if not held and level < _SILENCE:
+        if not levels and level < _SILENCE:
             continue
-        held.append(block)
+        at = (first + len(levels)) % LOOK_S * second
+        held[:, at : at + len(block)] = block.T
         levels.append(level)
+        n += len(block)
         while levels[0] < _SOUND_RATIO * max(levels):  # what seemed to be sound was only the noise before it
-            held.pop(0)
             levels.pop(0)
-        if len(held) >= LOOK_S:
+            first, n = first + 1, n - second
+        if len(levels) >= LOOK_S:
             if max(levels) >= _SURELY_SOUND:
                 break
-            held.pop(0)  # it may be noise yet, with the sound to come
-            levels.pop(0)
-    return np.concatenate(held) if held else recording.read(0, second)
+            levels.pop(0)  # it may be noise yet, with the sound to come
+            first, n = first + 1, n - second
+    if not levels:
+        return recording.read(0, second).T
+    start = first % LOOK_S * second
+    return np.roll(held, -start, axis=1)[:, :n] if start else held[:, :n]
 
 
 def _coarse(
@@ -221,15 +227,15 @@ def _coarse(
 ) -> tuple[NDArray[np.float64], list[Finding]]:
     """Coarse delays, (feed, position), NaN where a feed is not heard, with a finding for each such microphone."""
     rate_hz = recording.sample_rate_hz
-    furthest_s = _FAR_SHARE * len(look) / rate_hz
+    furthest_s = _FAR_SHARE * look.shape[1] / rate_hz
     shift_s, findings = np.full((len(feeds), len(positions)), np.nan), []
     for i, feed in enumerate(feeds):
-        shift_s[i], prominence = coarse_delays_s(look[:, i], look[:, len(feeds) :], rate_hz)
+        shift_s[i], prominence = coarse_delays_s(look[i], look[len(feeds) :], rate_hz)
         missing = [p for p in range(len(positions)) if np.isnan(shift_s[i, p])]
         if not missing:
             continue
-        tracks = look[:, [len(feeds) + p for p in missing]]
-        far_s, stands_out = coarse_delays_s(look[:, i], tracks, rate_hz, (-furthest_s, furthest_s))
+        tracks = look[[len(feeds) + p for p in missing]]
+        far_s, stands_out = coarse_delays_s(look[i], tracks, rate_hz, (-furthest_s, furthest_s))
         far_s = np.where(stands_out >= _FAR_PROMINENCE, far_s, np.nan)
         # a quiet output at a far seat is nothing to mend; one that no microphone hears is
         severity: Severity = "warning" if len(missing) == len(positions) else "note"

@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.spectra.threads import for_each
+
 #: How much of the recording is looked at, from the first sound on.
-LOOK_S = 30.0
+LOOK_S = 30
 #: Range of delays that can be found, later positive.
 EARLIEST_S, LATEST_S = -0.05, 1.0
 #: A peak counts when noise alone would reach it less often than once in a million windows (standard normal deviate).
@@ -34,7 +36,7 @@ def coarse_delays_s(
 
     Parameters
     ----------
-    feed, microphones : (frame,), (frame, position), the same stretch of both
+    feed, microphones : (frame,), (position, frame), the same stretch of both
     sample_rate_hz : of both
     range_s : of the delays looked for
 
@@ -56,10 +58,11 @@ def coarse_delays_s(
     n_fft = fft.next_fast_len(len(feed) + max(last, -first), real=True)
     x = fft.rfft(feed, n_fft)
     sxx = _smooth(np.abs(x) ** 2, _LINES_SMOOTHED)
-    found = [
-        _delay_s(x, sxx, fft.rfft(microphones[:, p], n_fft), n_fft, sample_rate_hz, (first, last))
-        for p in range(microphones.shape[1])
-    ]
+
+    def of_one(microphone: NDArray[np.float32]) -> tuple[float, float]:
+        return _delay_s(x, sxx, fft.rfft(microphone, n_fft), n_fft, sample_rate_hz, (first, last))
+
+    found = for_each(of_one, microphones)
     return np.array([delay for delay, _ in found]), np.array([prominence for _, prominence in found])
 
 

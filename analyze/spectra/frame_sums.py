@@ -8,7 +8,6 @@ are the axis summed over): rounded, feeds that are nearly alike would make a mat
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from analyze.spectra.cross_spectra import FRAME_S, LOW_HZ, CrossSpectra
 from analyze.spectra.frame_levels import band_energies
 from analyze.spectra.frame_plan import FramePlan, Reading
+from analyze.spectra.threads import Task
 
 #: Frames whose levels are logged at the most: three hours of them.
 MOST_LOGGED = 1 << 15
@@ -33,7 +33,6 @@ _TILE = 512
 
 #: One way to read one feed: its number, and how many samples behind a frame's start.
 FeedRead = tuple[int, int]
-Task = Callable[[], None]
 
 
 @dataclass(frozen=True)

@@ -114,11 +114,11 @@ def _not_heard(recording: Recording, start: int, n_feeds: int) -> list[Finding]:
     mics = [k for k, place in enumerate(recording.places) if place.kind == "mic"]
     if not mics:
         return []
-    look = recording.read(start, round(_LOOK_S * recording.sample_rate_hz))
+    look = recording.read(start, round(_LOOK_S * recording.sample_rate_hz)).T  # (track, frame)
     heard = np.zeros(len(mics), dtype=np.bool_)
     most_db = np.full(len(mics), -np.inf)
     for i in range(n_feeds):
-        delays_s, prominence = coarse_delays_s(look[:, i], look[:, mics], recording.sample_rate_hz)
+        delays_s, prominence = coarse_delays_s(look[i], look[mics], recording.sample_rate_hz)
         heard |= np.isfinite(delays_s)
         most_db = np.maximum(most_db, energy_db(np.maximum(prominence, 1e-30)))
     findings = []

@@ -11,18 +11,18 @@ the next is read.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import nullcontext
+from concurrent.futures import Future
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analyze.spectra.cross_spectra import CrossSpectra
 from analyze.spectra.frame_plan import FramePlan, Spans, furthest_read_s, plan_reading
-from analyze.spectra.frame_sums import Batch, FrameSums, Task
+from analyze.spectra.frame_sums import Batch, FrameSums
+from analyze.spectra.threads import start, wait, worker_threads
 
-#: Frames transformed at a time.
-_BATCH = 16
+#: Frames transformed at a time, and with more tracks than `_MANY_TRACKS`.
+_BATCH, _SMALL_BATCH, _MANY_TRACKS = 16, 8, 32
 #: Samples read at a time, and turned from (frame, track) into (track, frame) at a time.
 _BLOCK, _TILE = 1 << 17, 1 << 11
 
@@ -73,45 +73,24 @@ def accumulate(
     lead = max(0, -int(reading.microphone.min(initial=0)))
     reader = _Reader(blocks, len(feeds) + len(positions), progress)
     sums = FrameSums(plan, reading, log, feeds_as_in)
-    with _pool() as pool:
+    with worker_threads() as pool:
         adding: list[Future[None]] = []
         for batch in _batches(reader, plan, furthest, lead):
-            transforming = _start(pool, sums.feed_tasks(batch))
-            _wait([*adding, *transforming])
-            _wait(_start(pool, sums.microphone_tasks(batch)))
-            adding = _start(pool, sums.line_tasks(batch))
-        _wait(adding)
+            transforming = start(pool, sums.feed_tasks(batch))
+            wait([*adding, *transforming])
+            wait(start(pool, sums.microphone_tasks(batch)))
+            adding = start(pool, sums.line_tasks(batch))
+        wait(adding)
     reader.drain()  # what no whole frame covers: the recording's own checks ride on it
     return sums.finish(capture, tuple(feeds), tuple(positions), sample_rate_hz)
-
-
-def _pool() -> ThreadPoolExecutor | nullcontext[None]:
-    """Threads to work in; none where the caller's own is all there should be."""
-    from scipy import fft
-
-    workers = fft.get_workers()
-    return ThreadPoolExecutor(workers) if workers > 1 else nullcontext()
-
-
-def _start(pool: ThreadPoolExecutor | None, tasks: Sequence[Task]) -> list[Future[None]]:
-    """Begin these tasks; without a pool, do them."""
-    if pool is not None:
-        return [pool.submit(task) for task in tasks]
-    for task in tasks:
-        task()
-    return []
-
-
-def _wait(begun: Sequence[Future[None]]) -> None:
-    for future in begun:
-        future.result()
 
 
 def _batches(reader: _Reader, plan: FramePlan, furthest: int, lead: int) -> Iterator[Batch]:
     """The batches of a recording, with `lead` samples of silence before it for microphones read ahead of the feed."""
     kept = np.zeros((reader.n_tracks, lead), dtype=np.float32)
-    for first in range(0, plan.n_frames, _BATCH):
-        n = min(_BATCH, plan.n_frames - first)
+    most = _BATCH if reader.n_tracks <= _MANY_TRACKS else _SMALL_BATCH
+    for first in range(0, plan.n_frames, most):
+        n = min(most, plan.n_frames - first)
         samples = np.empty((reader.n_tracks, lead + (n - 1) * plan.hop + plan.length + furthest), dtype=np.float32)
         n_kept = min(kept.shape[1], samples.shape[1])
         samples[:, :n_kept] = kept[:, :n_kept]

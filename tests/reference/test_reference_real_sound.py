@@ -51,7 +51,7 @@ def shifted(delay: float, sign: float) -> NDArray[np.float64]:
 
 def found(microphone: NDArray[np.float64]) -> Evidence:
     samples, rate_hz = sound()
-    shift_s, _ = coarse_delays_s(samples.astype(np.float32), microphone[:, None].astype(np.float32), rate_hz)
+    shift_s, _ = coarse_delays_s(samples.astype(np.float32), microphone[None].astype(np.float32), rate_hz)
     (evidence,) = evidence_of(measured(samples, {"seat": microphone}, rate_hz, shift_s))
     return evidence
 
@@ -110,5 +110,5 @@ def test_the_phase_transform_does_not_see_polarity_but_we_do(library: Library) -
 def test_a_sound_that_is_not_the_feed_is_not_found() -> None:
     samples, rate_hz = sound()
     other = np.random.default_rng(1).standard_normal(len(samples))
-    delays_s, _ = coarse_delays_s(samples.astype(np.float32), other[:, None].astype(np.float32), rate_hz)
+    delays_s, _ = coarse_delays_s(samples.astype(np.float32), other[None].astype(np.float32), rate_hz)
     assert np.isnan(delays_s).all()

@@ -95,7 +95,7 @@ def heard(room: Room, source: int, box: NDArray[np.float64], sign: float, seed: 
     microphones = {str(seat): filtered(played, impulse) for seat, impulse in enumerate(room.impulses[source])}
     level = np.sqrt(np.mean(microphones["0"] ** 2))
     microphones = {seat: sound + NOISE * level * rng.standard_normal(N_SAMPLES) for seat, sound in microphones.items()}
-    tracks = np.stack(list(microphones.values()), axis=1).astype(np.float32)
+    tracks = np.stack(list(microphones.values())).astype(np.float32)
     shift_s, _ = coarse_delays_s(feed.astype(np.float32), tracks, RATE_HZ)
     return evidence_of(measured(feed, microphones, RATE_HZ, shift_s))
 

@@ -76,8 +76,8 @@ def test_the_finding_of_the_analysis_itself_is_joined(analysis):
     class Take:
         capture, sample_rate_hz = "sub alone", 48000
 
-    look = np.zeros((48000, 4), dtype=np.float32)
-    look[:, 0] = np.random.default_rng(5).standard_normal(48000)  # the feed; three microphones hear nothing
+    look = np.zeros((4, 48000), dtype=np.float32)
+    look[0] = np.random.default_rng(5).standard_normal(48000)  # the feed; three microphones hear nothing
     _, found = _coarse(Take(), look, ["sub"], list(SEATS))
     assert [row.track for row in found] == list(SEATS)
     (row,) = shown(analysis, *found)

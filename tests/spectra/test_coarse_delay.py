@@ -24,7 +24,7 @@ def band_limited(samples: Samples, rate_hz: int) -> Samples:
 
 
 def found(feed: Samples, microphones: list[Samples], rate_hz: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    stacked = np.stack(microphones, axis=1).astype(np.float32)
+    stacked = np.stack(microphones).astype(np.float32)
     return coarse_delays_s(feed.astype(np.float32), stacked, rate_hz)
 
 

@@ -1,0 +1,45 @@
+"""Work on several cores: threads, since transforms and products free the interpreter.
+
+How many is what `scipy.fft.get_workers` tells where the work is begun; with one, it is done where it stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import nullcontext
+from typing import TypeVar
+
+Task = Callable[[], None]
+
+_Item = TypeVar("_Item")
+_Result = TypeVar("_Result")
+
+
+def worker_threads() -> ThreadPoolExecutor | nullcontext[None]:
+    """Threads to work in; none where the caller's own is all there should be."""
+    from scipy import fft
+
+    workers = fft.get_workers()
+    return ThreadPoolExecutor(workers) if workers > 1 else nullcontext()
+
+
+def start(pool: ThreadPoolExecutor | None, tasks: Sequence[Task]) -> list[Future[None]]:
+    """Begin these tasks; without a pool, do them."""
+    if pool is not None:
+        return [pool.submit(task) for task in tasks]
+    for task in tasks:
+        task()
+    return []
+
+
+def wait(begun: Sequence[Future[None]]) -> None:
+    """Wait until all of these are done; raises what the first of them that failed raised."""
+    for future in begun:
+        future.result()
+
+
+def for_each(function: Callable[[_Item], _Result], items: Iterable[_Item]) -> list[_Result]:
+    """`function` of every item, side by side, the results in order."""
+    with worker_threads() as pool:
+        return list(map(function, items) if pool is None else pool.map(function, items))
