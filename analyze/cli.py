@@ -59,7 +59,9 @@ def run(
     from analyze.description import load_sound_check
     from analyze.pipeline import analyse
     from analyze.reports import check_target, drawing_processes, print_summary, results_object, write_report
+    from analyze.spectra.threads import one_heap
 
+    one_heap()
     sound_check = load_sound_check(path)
     target = out or Path("reports") / sound_check.folder.resolve().name
     check_target(target, force=force, source=sound_check.folder)

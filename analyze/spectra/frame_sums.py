@@ -80,6 +80,7 @@ class FrameSums:
     ) -> None:
         self._plan, self._reading, self._log, self._feeds_as_in = plan, reading, log, feeds_as_in
         self._sets = _alike(reading)
+        self._reads = {read for s in self._sets for read in s.reads}
         n_feed, n_position = reading.feed.shape
         n_group, n_line = plan.n_groups, plan.length // 2 + 1
         n_low = min(round(LOW_HZ * FRAME_S) + 1, n_line)
@@ -93,9 +94,14 @@ class FrameSums:
         self._products = [np.zeros((n_line, *shape), dtype=np.complex128) for shape in shapes]
         self._low_products = [np.zeros((n_group, n_low, *shape), dtype=np.complex128) for shape in shapes]
 
+    @property
+    def n_spectra(self) -> int:
+        """Spectra of every frame: of the microphones, and of every feed as often as they read it differently."""
+        return len(self._reading.microphone) + len(self._reads)
+
     def feed_tasks(self, batch: Batch) -> list[Task]:
         """Work that transforms every feed of a batch as often as microphones read it differently."""
-        return [partial(self._transform_feed, batch, read) for read in {read for s in self._sets for read in s.reads}]
+        return [partial(self._transform_feed, batch, read) for read in self._reads]
 
     def microphone_tasks(self, batch: Batch) -> list[Task]:
         """Work that transforms the microphones of a batch whose feeds are transformed."""

@@ -121,7 +121,7 @@ def corrected(rest: CrossSpectra, filters: Filters, solved: Solution, step: floa
     gxy = rest.gxy + np.einsum("pijl,jpl->ipl", rest.gxx, h)
     explained_rest = np.einsum("ipl,ipl->pl", np.conj(solved.h), rest.gxy).real
     total = h + solved.h
-    explained = np.einsum("ipl,pijl,jpl->pl", np.conj(total), rest.gxx, total, optimize=True).real
+    explained = np.einsum("ipl,ipl->pl", np.conj(total), np.einsum("pijl,jpl->ipl", rest.gxx, total)).real
     n_low = rest.low_gxy.shape[-1]
     low_gxy = rest.low_gxy + np.einsum("gpijl,jpl->gipl", rest.low_gxx, h[..., :n_low])
     return replace(rest, gxy=gxy, gyy=np.maximum(rest.gyy - explained_rest, 0.0) + explained, low_gxy=low_gxy)

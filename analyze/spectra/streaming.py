@@ -21,8 +21,8 @@ from analyze.spectra.frame_plan import FramePlan, Spans, furthest_read_s, plan_r
 from analyze.spectra.frame_sums import Batch, FrameSums
 from analyze.spectra.threads import start, wait, worker_threads
 
-#: Frames transformed at a time, and with more tracks than `_MANY_TRACKS`.
-_BATCH, _SMALL_BATCH, _MANY_TRACKS = 16, 8, 32
+#: Frames transformed at a time; with more than `_MANY` spectra of each, fewer.
+_BATCH, _SMALL_BATCH, _MANY = 16, 8, 32
 #: Samples read at a time, and turned from (frame, track) into (track, frame) at a time.
 _BLOCK, _TILE = 1 << 17, 1 << 11
 
@@ -73,9 +73,10 @@ def accumulate(
     lead = max(0, -int(reading.microphone.min(initial=0)))
     reader = _Reader(blocks, len(feeds) + len(positions), progress)
     sums = FrameSums(plan, reading, log, feeds_as_in)
+    most = _BATCH if sums.n_spectra <= _MANY else _SMALL_BATCH
     with worker_threads() as pool:
         adding: list[Future[None]] = []
-        for batch in _batches(reader, plan, furthest, lead):
+        for batch in _batches(reader, plan, furthest, lead, most):
             transforming = start(pool, sums.feed_tasks(batch))
             wait([*adding, *transforming])
             wait(start(pool, sums.microphone_tasks(batch)))
@@ -85,10 +86,12 @@ def accumulate(
     return sums.finish(capture, tuple(feeds), tuple(positions), sample_rate_hz)
 
 
-def _batches(reader: _Reader, plan: FramePlan, furthest: int, lead: int) -> Iterator[Batch]:
-    """The batches of a recording, with `lead` samples of silence before it for microphones read ahead of the feed."""
+def _batches(reader: _Reader, plan: FramePlan, furthest: int, lead: int, most: int) -> Iterator[Batch]:
+    """The batches of a recording, `most` frames in each.
+
+    `lead` samples of silence stand before it, for microphones read ahead of the feed.
+    """
     kept = np.zeros((reader.n_tracks, lead), dtype=np.float32)
-    most = _BATCH if reader.n_tracks <= _MANY_TRACKS else _SMALL_BATCH
     for first in range(0, plan.n_frames, most):
         n = min(most, plan.n_frames - first)
         samples = np.empty((reader.n_tracks, lead + (n - 1) * plan.hop + plan.length + furthest), dtype=np.float32)
