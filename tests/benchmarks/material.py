@@ -7,11 +7,14 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+import soxr
 from numpy.typing import NDArray
 
 RATE_HZ = 48_000
 #: Samples made at a time, and taps of every response.
 _BLOCK, _TAPS = 1 << 16, 1 << 13
+#: How fast a microphones' clock of their own runs.
+FAST_PPM = 40.0
 _KINDS = ("main", "sub", "fill", "tower")
 
 
@@ -20,6 +23,7 @@ class Take:
     """How much to make: outputs, positions, further tracks that nothing uses, seconds in all.
 
     solo : the outputs one after the other, each for its share of the time, in place of all at once
+    own_clock : the microphones in a file of their own, on a clock that runs `FAST_PPM` fast
     """
 
     n_outputs: int
@@ -27,6 +31,7 @@ class Take:
     seconds: int
     n_unused: int = 0
     solo: bool = True
+    own_clock: bool = False
 
     @property
     def n_tracks(self) -> int:
@@ -46,6 +51,7 @@ def write_take(folder: Path, take: Take, form: str = "WAV") -> Path:
     names = _files(folder, take, form)
     files = [soundfile.SoundFile(path, "w", RATE_HZ, n, subtype="PCM_24", format=form) for path, n in names]
     tail = np.zeros((take.n_positions, _TAPS))
+    clock = soxr.ResampleStream(RATE_HZ, RATE_HZ * (1.0 + 1e-6 * FAST_PPM), take.n_positions, dtype="float64")
     for start in range(0, take.seconds * RATE_HZ, _BLOCK):
         n = min(_BLOCK, take.seconds * RATE_HZ - start)
         feeds = 0.1 * rng.standard_normal((take.n_outputs, n)) * _sounding(take, start, n)
@@ -54,7 +60,13 @@ def write_take(folder: Path, take: Take, form: str = "WAV") -> Path:
         heard[:, :_TAPS] += tail
         tail = heard[:, n : n + _TAPS].copy()
         mics = heard[:, :n] + 1e-4 * rng.standard_normal((take.n_positions, n))
-        block = np.concatenate([feeds, mics, 0.01 * rng.standard_normal((take.n_unused, n))]).T
+        unused = 0.01 * rng.standard_normal((take.n_unused, n))
+        if take.own_clock:
+            is_last = start + n == take.seconds * RATE_HZ
+            files[0].write(np.concatenate([feeds, unused]).T)
+            files[1].write(clock.resample_chunk(np.ascontiguousarray(mics.T), last=is_last))
+            continue
+        block = np.concatenate([feeds, mics, unused]).T
         first = 0
         for file in files:
             file.write(block[:, first : first + file.channels])
@@ -66,6 +78,8 @@ def write_take(folder: Path, take: Take, form: str = "WAV") -> Path:
 
 def _files(folder: Path, take: Take, form: str) -> list[tuple[Path, int]]:
     """Paths of the files and their channels; FLAC holds eight at most."""
+    if take.own_clock:
+        return [(folder / "take.wav", take.n_outputs + take.n_unused), (folder / "recorder.wav", take.n_positions)]
     if form != "FLAC":
         return [(folder / "take.wav", take.n_tracks)]
     counts = [min(8, take.n_tracks - first) for first in range(0, take.n_tracks, 8)]
@@ -101,6 +115,8 @@ def _sounding(take: Take, start: int, n: int) -> NDArray[np.bool_]:
 def _describe(folder: Path, take: Take, names: list[tuple[Path, int]]) -> Path:
     """Write the description of the take."""
     places = [f"{path.name}:{k + 1}" for path, n in names for k in range(n)]
+    if take.own_clock:  # the unused tracks lie beside the feeds: put them behind
+        places = places[: take.n_outputs] + places[take.n_outputs + take.n_unused :]
     text = 'format = 1\nvenue = "Invented hall for timing"\n'
     for i in range(take.n_outputs):
         text += f'[outputs."out {i}"]\nkind = "{_KINDS[min(i, 3)]}"\n'
@@ -115,6 +131,7 @@ def _describe(folder: Path, take: Take, names: list[tuple[Path, int]]) -> Path:
         played = [k] if take.solo else range(take.n_outputs)
         feeds = ", ".join(f'"out {i}" = "{places[i]}"' for i in played)
         text += f"feeds = {{ {feeds} }}\nmics = {{ {mics} }}\n"
+        text += 'unsynced = ["recorder.wav"]\n' if take.own_clock else ""
     path = folder / "soundcheck.toml"
     path.write_text(text, encoding="utf-8")
     return path

@@ -27,10 +27,11 @@ _LOOK_S = 0.05
 
 _READ = """
 import sys, numpy, soundfile
-with soundfile.SoundFile(sys.argv[1]) as file:
-    block = numpy.empty((1 << 17, file.channels), dtype=numpy.float32)
-    while len(file.read(out=block)):
-        pass
+for path in sys.argv[1:]:
+    with soundfile.SoundFile(path) as file:
+        block = numpy.empty((1 << 17, file.channels), dtype=numpy.float32)
+        while len(file.read(out=block)):
+            pass
 """
 
 
@@ -78,7 +79,7 @@ def rounds(take: Take, n: int) -> list[tuple[Used, Used]]:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_take(folder, take)
-        read = [sys.executable, "-c", _READ, str(folder / "take.wav")]
+        read = [sys.executable, "-c", _READ, *(str(path) for path in sorted(folder.glob("*.wav")))]
         run = [
             sys.executable,
             "-m",
@@ -121,14 +122,15 @@ def main() -> None:
     parser.add_argument("--positions", type=int, default=8)
     parser.add_argument("--unused", type=int, default=4, help="further tracks of the file")
     parser.add_argument("--together", action="store_true", help="all outputs at once")
+    parser.add_argument("--own-clock", action="store_true", help="the microphones on a recorder of their own")
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--growth", action="store_true")
     a = parser.parse_args()
     if a.growth:
         growth()
         return
-    take = Take(a.outputs, a.positions, 60 * a.minutes, a.unused, solo=not a.together)
-    how = "at once" if a.together else "in turn"
+    take = Take(a.outputs, a.positions, 60 * a.minutes, a.unused, solo=not a.together, own_clock=a.own_clock)
+    how = ("at once" if a.together else "in turn") + (", own clock" if a.own_clock else "")
     told(f"{a.minutes} min, {a.outputs} outputs {how}, {a.positions} positions", rounds(take, a.rounds))
 
 
