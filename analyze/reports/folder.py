@@ -150,7 +150,9 @@ def _resolved(target: Path, kind: Kind) -> Path:
     try:
         return Path(target).expanduser().resolve()
     except (OSError, RuntimeError) as error:
-        raise DescriptionError("cannot be followed.", f"Choose another folder with {kind.option}.", path=target) from error
+        raise DescriptionError(
+            "cannot be followed.", f"Choose another folder with {kind.option}.", path=target
+        ) from error
 
 
 def _check_place(place: Path, force: bool, source: Path | None, kind: Kind) -> None:
