@@ -36,8 +36,8 @@ class Verification:
 
 def verify_record(record: Path) -> Verification:
     """Verify one record, or any bag. Raises DescriptionError if there is nothing like one in the folder."""
-    _check_kind(record)
     try:
+        _check_kind(record)
         inventory = take_inventory(record)
     except OSError as error:
         raise DescriptionError(f"cannot be read: {str(error.strerror).lower()}.", path=record) from error
