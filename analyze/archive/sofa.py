@@ -79,8 +79,8 @@ def _writing(about: Mapping[str, Any], rate_hz: int, samples: Samples) -> Callab
 
         try:
             sofar.write_sofa(path, _sofa(about, rate_hz, samples), compression=_COMPRESSION)
-        except RuntimeError as error:  # what the HDF5 library says where the disk is full
-            raise OSError(None, f"{path.name}: {error}") from error
+        except RuntimeError as error:  # HDF5 does not say why, nor does it where the disk is full
+            raise OSError(None, f"{path.name} failed ({error}); the disk may be full") from error
 
     return write
 
