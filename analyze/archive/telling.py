@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from typing import Any
 
@@ -17,10 +18,13 @@ AUDIO_WARNING = (
 
 def record_text(record: Record) -> str:
     """Where the record is, what it holds, and how to check it later."""
-    sofa = "" if record.has_sofa else "\nWithout responses as SOFA; the extra writes them: pip install 'analyze[sofa]'"
+    sofa = (
+        "" if record.has_sofa else '\nIt holds no responses as SOFA: `analyze guide "a record"` says how to have them.'
+    )
+    place = printable(str(record.folder))
     return (
-        f"The record is in {printable(str(record.folder))} ({_amount(record.n_files, record.n_bytes)}).{sofa}\n"
-        f"Check it at any time with: analyze archive verify {printable(str(record.folder))}"
+        f"The record is in {place} ({_amount(record.n_files, record.n_bytes)}).{sofa}\n"
+        f"Check it at any time with: analyze archive verify {shlex.quote(place)}"
     )
 
 
