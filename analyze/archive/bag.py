@@ -55,8 +55,8 @@ def bag_files(
     tags : makes the content of further tag files, by name, when the payload is written and its entries are known
     """
     entries: dict[str, Entry] = {}
-    for name in sorted(payload):
-        yield name, _noting(name, payload[name], entries)
+    for name, source in payload.items():
+        yield name, _noting(name, source, entries)
     content = {DECLARATION: _DECLARED, **tags(entries), MANIFEST: manifest(entries)}
     yield from content.items()
     yield TAG_MANIFEST, manifest({name: Entry(hashlib.sha512(one).hexdigest(), 0) for name, one in content.items()})

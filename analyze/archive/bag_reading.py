@@ -6,6 +6,7 @@ leaves the bag is a problem, never opened. BagIt 0.93 to 1.0 (RFC 8493).
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import io
 import os
@@ -29,6 +30,8 @@ _MANIFEST = re.compile(r"(tag)?manifest-([a-z0-9]+)\.txt", re.IGNORECASE)
 _DECLARED = re.compile(r"BagIt-Version: (\d+)\.(\d+)\nTag-File-Character-Encoding: ([!-~]+)\n?")
 _OXUM = re.compile(r"(\d{1,18})\.(\d{1,18})")
 _UNSAFE = re.compile(r"/|~|[A-Za-z]:|\\")
+
+_LEAVES = "the path leads out of the bag"
 
 _KNOWN_VERSIONS = ((0, 93), (1, 0))
 _ENCODINGS = ("utf-8", "utf-16", "utf-32", "ascii", "iso8859-1", "iso8859-15", "cp1252")
@@ -156,8 +159,6 @@ def _declaration(inventory: Inventory, problems: list[Problem]) -> tuple[tuple[i
 
 def _encoding(name: str) -> str:
     """The codec of a character encoding, empty if it is none that tag files are known to be in."""
-    import codecs
-
     try:
         codec = codecs.lookup(name).name
     except LookupError:
@@ -209,17 +210,13 @@ def _manifest(
         if not why and is_of_tags == path.startswith(PAYLOAD):
             why = "payload in a manifest of tag files" if is_of_tags else "no payload"
         if why:
-            problems.append(
-                Problem(path, "unsafe path" if why == _LEAVES else "misplaced", f"{name} line {number}: {why}")
-            )
+            word = "unsafe path" if why == _LEAVES else "misplaced"
+            problems.append(Problem(path, word, f"{name} line {number}: {why}"))
         elif path in digests:
             problems.append(Problem(path, "listed twice", f"{name} line {number}"))
         else:
             digests[path] = match[1].lower()
     return Manifest(name, algorithm, is_of_tags, digests)
-
-
-_LEAVES = "the path leads out of the bag"
 
 
 def _path(text: str, version: tuple[int, int]) -> tuple[str, str]:
@@ -242,9 +239,8 @@ def _fetch(inventory: Inventory, encoding: str, version: tuple[int, int], proble
         match = re.fullmatch(r"\S+[ \t]+(?:\d+|-)[ \t]+(.+)", line)
         path, why = _path(match[1], version) if match else ("", "")
         if why or not path.startswith(PAYLOAD):
-            problems.append(
-                Problem(FETCH, "malformed", f"line {number} is not an address, a length and a path in data/")
-            )
+            detail = f"line {number} is not an address, a length and a path in data/"
+            problems.append(Problem(FETCH, "malformed", detail))
         else:
             yield path
 

@@ -365,6 +365,13 @@ def test_before_1_0_percent_signs_stand_for_themselves_and_names_may_bear_an_ast
     manifests = {"manifest-sha512.txt": line("data/5%25") + line("*data/b")}
     write_bag(tmp_path, {"data/5%25": b"x", "data/b": b"x"}, manifests, "0.97")
     assert found(tmp_path) == []
+    write_bag(tmp_path, {}, {}, "1.0")
+    assert found(tmp_path) == [
+        ("*data/b", "misplaced"),
+        ("data/5%", "missing"),
+        ("data/5%25", "extra"),
+        ("data/b", "extra"),
+    ]
 
 
 def test_tag_files_in_another_encoding_are_read(tmp_path):
@@ -374,8 +381,9 @@ def test_tag_files_in_another_encoding_are_read(tmp_path):
     assert found(tmp_path) == []
 
 
-def test_names_are_found_however_accents_are_stored(tmp_path):
-    written, stored = (unicodedata.normalize(form, "data/süd.wav") for form in ("NFC", "NFD"))
+@pytest.mark.parametrize("forms", [("NFC", "NFD"), ("NFD", "NFC")])
+def test_names_are_found_however_accents_are_stored(tmp_path, forms):
+    written, stored = (unicodedata.normalize(form, "data/süd.wav") for form in forms)
     write_bag(tmp_path, {stored: b"x"}, {"manifest-sha512.txt": line(written)})
     assert found(tmp_path) == []
     (tmp_path / stored).write_bytes(b"y")
