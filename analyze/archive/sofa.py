@@ -77,10 +77,12 @@ def _writing(about: Mapping[str, Any], rate_hz: int, samples: Samples) -> Callab
     def write(path: Path) -> None:
         import sofar
 
+        sofa = _sofa(about, rate_hz, samples)
         try:
-            sofar.write_sofa(path, _sofa(about, rate_hz, samples), compression=_COMPRESSION)
-        except RuntimeError as error:  # HDF5 does not say why, nor does it where the disk is full
-            raise OSError(None, f"{path.name} failed ({error}); the disk may be full") from error
+            sofar.write_sofa(path, sofa, compression=_COMPRESSION)
+        except RuntimeError as error:
+            path.write_bytes(bytes(sofa.Data_IR.nbytes))  # HDF5 does not say why; a full disk says so here
+            raise OSError(None, f"{path.name} failed ({error})") from error
 
     return write
 

@@ -132,7 +132,7 @@ def test_help_names_both_calls():
 
 @pytest.mark.parametrize("most_bytes", [100, 3000, 60_000])
 def test_a_full_disk_exits_4_and_leaves_nothing(place, tmp_path, most_bytes):
-    """By a limit on the size of files: the first to pass it is a table, a drawing, a recording."""
+    """By a limit on the size of files: the first to pass it is a table, a drawing, the responses as SOFA."""
 
     def limit() -> None:
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -164,5 +164,5 @@ def test_a_disk_that_fills_up_under_the_sofa_library_exits_4(tmp_path):
     arguments = [sys.executable, "-c", script, str(report), str(tmp_path / "records" / "harbour")]
     done = subprocess.run(arguments, capture_output=True, text=True, check=False, timeout=100)
     assert done.returncode == 4, done.stderr
-    assert "could not be written" in done.stdout
+    assert "could not be written: no space is left" in done.stdout
     assert not (tmp_path / "records").exists()
