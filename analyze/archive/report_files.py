@@ -19,6 +19,9 @@ from analyze.reports.datapackage import FORMAT, MANIFEST
 from analyze.reports.folder import is_report
 from analyze.reports.writer import RESULTS
 
+# What a record takes from `results.json` and from the description in it.
+_NEEDED = {"responses", "input_files", "title", "date", "temperature_c", "notes", "captures"}
+
 _AGAIN = "Run the analysis again, then archive its report."
 
 
@@ -111,9 +114,11 @@ def _check_sums(folder: Path, files: tuple[str, ...], results: dict[str, Any], m
     try:
         written = {one["path"]: one["hash"].removeprefix("sha256:") for one in manifest["resources"]}
         written[FILE_NAME] = results["description_file"]["sha256"]
-        float(results["sound_check"]["temperature_c"])
+        known = {*results, *results["sound_check"]}
     except (KeyError, TypeError, AttributeError, ValueError) as error:
         raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder) from error
+    if not known >= _NEEDED:
+        raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder / RESULTS)
     for name, sha256 in written.items():
         if name not in files or sha256_of(folder / name) != sha256:
             raise DescriptionError("has changed since the report was written.", _AGAIN, path=folder / name)

@@ -21,7 +21,7 @@ from analyze.errors import DescriptionError
 
 @dataclass(frozen=True)
 class Verification:
-    """What was found in one record: files and bytes of its payload, and everything wrong with it, sorted by file."""
+    """What was found in one record: files and bytes of its payload, and everything wrong with it, by file."""
 
     record: Path
     n_files: int
@@ -67,8 +67,9 @@ def _check_kind(record: Path) -> None:
     raise DescriptionError(f"is not a record (it holds no {DECLARATION}).", mend, path=record)
 
 
-def _order(problem: Problem) -> tuple[str, str, str]:
-    return problem.file, problem.problem, problem.detail
+def _order(problem: Problem) -> tuple[bool, str, str, str]:
+    """By file; those beside the payload first, for a damaged manifest explains much of what follows."""
+    return problem.file.startswith(PAYLOAD), problem.file, problem.problem, problem.detail
 
 
 class _Listed:

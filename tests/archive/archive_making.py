@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+import warnings
 from pathlib import Path
 
+import bagit
 import numpy as np
 import soundfile
 
 from analyze.archive.record import Record, write_record
+from analyze.archive.verification import verify_record
 
 DESCRIPTION = b'format = 1\ntitle = "Harbour hall"\n'
 TABLE = b"output,polarity\r\nmain,normal\r\n"
@@ -72,6 +75,38 @@ def make_record(place: Path, name: str = "harbour", *, with_audio: bool = False,
 def content(folder: Path) -> dict[str, bytes]:
     """Every file below a folder."""
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def found(record: Path) -> list[tuple[str, str]]:
+    """File and word of every problem."""
+    return [(one.file, one.problem) for one in verify_record(record).problems]
+
+
+def write_bag(folder: Path, files: dict[str, bytes], manifests: dict[str, str], version: str = "1.0") -> Path:
+    """A bag written by hand: payload, and the text of manifests, checksums put in for `{name}`."""
+    for name, data in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(data)
+    declared = f"BagIt-Version: {version}\nTag-File-Character-Encoding: UTF-8\n"
+    (folder / "bagit.txt").write_text(declared)
+    for name, text in manifests.items():
+        (folder / name).write_bytes(text.encode())
+    return folder
+
+
+def line(path: str, data: bytes = b"x", algorithm: str = "sha512") -> str:
+    return f"{hashlib.new(algorithm, data).hexdigest()}  {path}\n"
+
+
+def library_finds(folder: Path) -> str:
+    """What the library says of a bag, empty if it is valid."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        try:
+            bagit.Bag(str(folder)).validate()
+        except bagit.BagError as error:
+            return str(error) or type(error).__name__
+    return ""
 
 
 def sha256(data: bytes) -> str:

@@ -5,27 +5,15 @@ The library writes BagIt 0.97 and takes no percent sign in a name (it leaves `%2
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 
 import bagit
 import pytest
-from archive_making import content, make_record
+from archive_making import content, library_finds, make_record
 
 from analyze.archive.verification import verify_record
 
 AUDIO = {"take 1.wav": b"one" * 5000, "day 2/ü 舞台.wav": b"two"}
-
-
-def library_finds(folder: Path) -> str:
-    """What the library says of a bag, empty if it is valid."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", DeprecationWarning)
-        try:
-            bagit.Bag(str(folder)).validate()
-        except bagit.BagError as error:
-            return str(error) or type(error).__name__
-    return ""
 
 
 @pytest.fixture

@@ -10,9 +10,8 @@ import pandas as pd
 import pytest
 import sofar
 import soundfile
-from archive_making import content
+from archive_making import content, library_finds
 from kept_record import KEPT, PATHS, RATE
-from test_bagit_oracle import library_finds
 
 from analyze.archive.about import RECORD_FORMAT
 from analyze.archive.record import write_record

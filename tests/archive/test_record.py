@@ -195,6 +195,11 @@ def test_recordings_outside_the_sound_check_are_never_packed(tmp_path, name):
         ("results.json", b"[]", "as the program wrote it"),
         ("results.json", b"{}", "unknown report format"),
         ("results.json", b'{"format": 1}', "as the program wrote it"),
+        (
+            "results.json",
+            b'{"format": 1, "description_file": {"sha256": ""}, "sound_check": {}}',
+            "as the program wrote",
+        ),
         ("results.json", b'{"format": 2}', "unknown report format"),
         ("wiring.csv", None, "missing"),
         ("responses/002.wav", None, "missing"),
