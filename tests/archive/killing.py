@@ -21,7 +21,7 @@ from archive_making import make_report
 from analyze.archive.verification import verify_record
 
 #: Large enough for the command to spend most of its time writing.
-AUDIO = {"take.wav": bytes(range(256)) * (24 << 12)}
+AUDIO = {"take.wav": bytes(range(256)) * (64 << 12)}
 
 
 def command(place: Path, *options: str) -> subprocess.Popen[str]:
