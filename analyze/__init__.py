@@ -5,6 +5,8 @@ The public API, each name imported when it is first asked for:
     load_sound_check(path)     folder or soundcheck.toml -> SoundCheck
     analyse(sound_check)       SoundCheck -> Analysis
     write_report(analysis, target)
+    write_record(report, to)   the folder of a report -> a record of it in the folder `to`
+    verify_record(record)      whether a record is complete and valid, and what is not
     make_demo(folder, seed)    a simulated sound check to try it on
 """
 
@@ -16,6 +18,8 @@ from typing import TYPE_CHECKING, Any
 from analyze.version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from analyze.archive.record import write_record
+    from analyze.archive.verification import verify_record
     from analyze.description import SoundCheck, load_sound_check
     from analyze.errors import AnalyzeError
     from analyze.pipeline import Analysis, analyse
@@ -30,6 +34,8 @@ __all__ = [
     "analyse",
     "load_sound_check",
     "make_demo",
+    "verify_record",
+    "write_record",
     "write_report",
 ]
 
@@ -40,6 +46,8 @@ _HOMES = {
     "analyse": "analyze.pipeline",
     "load_sound_check": "analyze.description",
     "make_demo": "analyze.simulate",
+    "verify_record": "analyze.archive.verification",
+    "write_record": "analyze.archive.record",
     "write_report": "analyze.reports",
 }
 

@@ -1,7 +1,8 @@
 """The commands: they read options, call the program and say what came out. No computation here.
 
-Human text and progress go to stderr, `--json` to stdout. Exit codes are those of `errors.py`, and 5 where an output
-is left undecided. Everything heavy is imported inside the commands, so that `--help` answers at once.
+Human text and progress go to stderr, `--json` to stdout. Exit codes are those of `errors.py`, 5 where an output is left
+undecided and 7 where a record is damaged. Everything heavy is imported inside the commands, so that `--help` answers at
+once.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,8 +21,8 @@ from analyze.version import VERSION
 if TYPE_CHECKING:
     from analyze.responses.capture import ProgressStart
 
-#: Finished, and at least one output is undecided.
-UNDECIDED = 5
+#: Finished, and at least one output is undecided; a record is incomplete or damaged.
+UNDECIDED, DAMAGED = 5, 7
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -144,6 +145,68 @@ def guide(subject: str | None, debug: bool) -> int:  # noqa: ARG001  # read by _
         return 0
     for topic, title in topics().items():
         click.echo(f"analyze guide {topic:<12} {title}")
+    return 0
+
+
+@click.command()
+@click.argument("records", nargs=-1, required=True, metavar="RECORD...", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def verify(records: tuple[Path, ...], as_json: bool, debug: bool) -> int:  # noqa: ARG001  # read by __main__
+    """Say whether every RECORD is complete and nothing in it has changed, and name each file that has."""
+    from analyze.archive.telling import verification_object, verification_text
+    from analyze.archive.verification import verify_record
+
+    verified = []
+    for record in records:
+        verified.append(verify_record(record))
+        click.echo(verification_text(verified[-1]), err=True)
+    if as_json:
+        click.echo(json.dumps(verification_object(verified), sort_keys=True))
+    return 0 if all(one.is_valid for one in verified) else DAMAGED
+
+
+class _OrVerify(click.Command):
+    """A command whose first word may be another: `archive REPORT`, `archive verify RECORD...`."""
+
+    def make_context(
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+    ) -> click.Context:
+        if args[:1] == ["verify"]:
+            return verify.make_context(f"{info_name} verify", args[1:], parent, **extra)
+        return super().make_context(info_name, args, parent, **extra)
+
+
+@commands.command(cls=_OrVerify)
+@click.argument("report", type=click.Path(path_type=Path))
+@click.option(
+    "--to", type=click.Path(path_type=Path), default=Path("records"), show_default=True, help="Folder for it."
+)
+@click.option("--with-audio", is_flag=True, help="Put the recordings into it.")
+@click.option(
+    "--sound-check", type=click.Path(path_type=Path), help="Where they lie.  [default: sought by the report's name]"
+)
+@click.option("--force", is_flag=True, help="Replace a folder that stands there, an earlier record too.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def archive(
+    report: Path,
+    to: Path,
+    with_audio: bool,
+    sound_check: Path | None,
+    force: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Make a record of REPORT, a folder that `run` has written: one that lasts and can be verified.
+
+    `analyze archive verify RECORD...` says whether records are complete and nothing in them has changed.
+    """
+    from analyze.archive.record import write_record
+    from analyze.archive.telling import AUDIO_WARNING, record_text
+
+    if with_audio:
+        click.echo(AUDIO_WARNING, err=True)
+    record = write_record(report, to, with_audio=with_audio, sound_check=sound_check, force=force)
+    click.echo(record_text(record), err=True)
     return 0
 
 

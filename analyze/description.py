@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from analyze.description_files import AudioFolder, by_reading, matching_file
 from analyze.description_lines import Mistake, index_lines, report, shown, with_normal_keys
-from analyze.description_text import description_file, parse_toml, read_text
+from analyze.description_text import decoded, description_file, parse_toml, read_bytes
 from analyze.errors import DescriptionError
 from analyze.findings import Finding
 
@@ -150,6 +150,7 @@ class SoundCheck:
 
     date : ISO 8601 or empty; reference : the output that never moves, empty if there are no outputs
     notes : free text under venue, engineer, notes, humidity_percent, as far as given
+    source : the description as it stands on the disk
     """
 
     path: Path
@@ -162,6 +163,7 @@ class SoundCheck:
     positions: dict[str, Position]
     captures: tuple[Capture, ...]
     notes: dict[str, str] = field(default_factory=dict)
+    source: bytes = b""
 
     def __post_init__(self) -> None:
         named = self.reference in self.outputs if self.outputs else not self.reference
@@ -238,9 +240,9 @@ def load_sound_check(path: Path) -> SoundCheck:
     TOML, or what it says is wrong, contradicts itself or names tracks that are not there.
     """
     file = description_file(Path(path))
-    text = read_text(file)
+    source = read_bytes(file)
     try:
-        return _described(file, text)
+        return _described(file, source)
     except RecursionError as error:
         raise DescriptionError(
             "tables or lists are nested too deeply to be read.",
@@ -249,12 +251,13 @@ def load_sound_check(path: Path) -> SoundCheck:
         ) from error
 
 
-def _described(path: Path, text: str) -> SoundCheck:
-    """The sound check that a text describes."""
+def _described(path: Path, source: bytes) -> SoundCheck:
+    """The sound check that the bytes of a file describe."""
     from analyze.description_checks import find_mistakes
     from analyze.description_schema import format_mistake, validated
 
     mistakes: list[Mistake] = []
+    text = decoded(source, path)
     document = with_normal_keys(parse_toml(text, path), (), mistakes)
     lines = index_lines(text)
     unknown_format = format_mistake(document)
@@ -265,10 +268,10 @@ def _described(path: Path, text: str) -> SoundCheck:
     mistakes += [*wrong_values, *find_mistakes(table, document, files)]
     if mistakes:
         raise report(path, mistakes, lines)
-    return _sound_check(path, table, files)
+    return _sound_check(path, source, table, files)
 
 
-def _sound_check(path: Path, table: DescriptionTable, files: AudioFolder) -> SoundCheck:
+def _sound_check(path: Path, source: bytes, table: DescriptionTable, files: AudioFolder) -> SoundCheck:
     """A description without mistakes as a sound check, defaults resolved."""
     outputs = {name: _output(name, output) for name, output in table.outputs.items()}
     mains = [output.name for output in outputs.values() if output.kind == "main"]
@@ -284,6 +287,7 @@ def _sound_check(path: Path, table: DescriptionTable, files: AudioFolder) -> Sou
         positions={name: _position(name, position) for name, position in table.positions.items()},
         captures=tuple(captures),
         notes=_notes(table, "description"),
+        source=source,
     )
 
 

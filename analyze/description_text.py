@@ -78,10 +78,10 @@ def description_file(path: Path) -> Path:
     return path
 
 
-def read_text(path: Path) -> str:
-    """The description as text: UTF-8, a byte-order mark stripped.
+def read_bytes(path: Path) -> bytes:
+    """The description as it stands on the disk.
 
-    Raises DescriptionError if the file cannot be read, is too large, has too long a line or is not UTF-8.
+    Raises DescriptionError if the file cannot be read, is too large or has too long a line.
     """
     try:
         with path.open("rb") as stream:
@@ -105,7 +105,26 @@ def read_text(path: Path) -> str:
                 path=path,
                 line=number,
             )
-    return _decoded(data, path)
+    return data
+
+
+def decoded(data: bytes, path: Path) -> str:
+    """The bytes of a description as text: UTF-8, a byte-order mark stripped; `path` is named in messages.
+
+    Raises DescriptionError if they are not UTF-8.
+    """
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise DescriptionError("saved as UTF-16 (expected UTF-8).", "Save it again as UTF-8.", path=path, line=1)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        start = error.start + len(data) - len(error.object)  # the decoder counts behind a byte-order mark
+        raise DescriptionError(
+            f"not UTF-8 (found byte 0x{data[start]:02x} at offset {start}).",
+            "Save it again as UTF-8.",
+            path=path,
+            line=data.count(b"\n", 0, start) + 1,
+        ) from error
 
 
 def parse_toml(text: str, path: Path) -> dict[str, Any]:
@@ -145,22 +164,6 @@ def _near_miss(folder: Path, name: str) -> str:
         return ""
     meant = did_you_mean(name, names)
     return "" if meant is None else f"Did you mean {shown(meant)}?"
-
-
-def _decoded(data: bytes, path: Path) -> str:
-    """The bytes as text."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise DescriptionError("saved as UTF-16 (expected UTF-8).", "Save it again as UTF-8.", path=path, line=1)
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        start = error.start + len(data) - len(error.object)  # the decoder counts behind a byte-order mark
-        raise DescriptionError(
-            f"not UTF-8 (found byte 0x{data[start]:02x} at offset {start}).",
-            "Save it again as UTF-8.",
-            path=path,
-            line=data.count(b"\n", 0, start) + 1,
-        ) from error
 
 
 def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:

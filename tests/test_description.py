@@ -157,4 +157,6 @@ def test_file_itself_byte_order_mark_and_line_ends(folder: Path) -> None:
     expected = load(folder, EXAMPLE)
     file = folder / "soundcheck.toml"
     file.write_bytes(b"\xef\xbb\xbf" + EXAMPLE.replace("\n", "\r\n").encode())
-    assert load_sound_check(file).captures[2] == expected.captures[2]
+    check = load_sound_check(file)
+    assert check.captures[2] == expected.captures[2]
+    assert check.source == file.read_bytes()

@@ -31,7 +31,19 @@ COMMON = ("acoustics", "errors", "findings", "version")
 #: The simulator stands apart from the analysis, so that neither can copy the other's mistake.
 SIMULATOR_MAY_USE = ("acoustics", "description", "errors")
 #: Loaded by no command that only shows its help.
-HEAVY = ("numpy", "scipy", "pandas", "matplotlib", "pydantic", "librosa", "soundfile", "soxr", "jinja2", "wavinfo")
+HEAVY = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "pydantic",
+    "librosa",
+    "soundfile",
+    "soxr",
+    "jinja2",
+    "wavinfo",
+    "sofar",
+)
 
 MOST_LINES = 400
 
@@ -173,7 +185,10 @@ def test_an_import_against_the_way_is_seen(module: str, text: str, is_mistake: b
 # Help at once
 
 
-@pytest.mark.parametrize("arguments", [("--help",), ("--version",), ("run", "--help"), ("demo", "-h"), ("draft", "-h")])
+HELP = [("--help",), ("--version",), ("run", "--help"), ("demo", "-h"), ("draft", "-h"), ("archive", "verify", "-h")]
+
+
+@pytest.mark.parametrize("arguments", HELP)
 def test_help_loads_nothing_heavy(arguments: tuple[str, ...]) -> None:
     code, loaded = loaded_by(*arguments)
     assert code == 0

@@ -11,7 +11,7 @@ from pathlib import Path
 from analyze.audio.files import AudioFile, probe
 from analyze.description import Capture, SoundCheck
 from analyze.description_lines import KeyPath, Mistake, index_lines, report
-from analyze.description_text import read_text
+from analyze.description_text import decoded
 from analyze.errors import AnalyzeError
 
 
@@ -23,8 +23,8 @@ def check_tracks(sound_check: SoundCheck) -> None:
     probed: dict[str, AudioFile | None] = {}
     mistakes = [m for n, capture in enumerate(sound_check.captures) for m in _mistakes(sound_check, n, capture, probed)]
     if mistakes:
-        text = read_text(sound_check.path) if sound_check.path.is_file() else ""
-        raise report(sound_check.path, mistakes, index_lines(text))
+        lines = index_lines(decoded(sound_check.source, sound_check.path))
+        raise report(sound_check.path, mistakes, lines)
 
 
 def _mistakes(

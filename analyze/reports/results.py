@@ -6,10 +6,12 @@ Numbers are rounded as in the tables; what is not known is null. `analyze run --
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analyze.description_text import FILE_NAME
 from analyze.reports.columns import DECIMALS, PROBABILITY_DECIMALS, TABLES
 from analyze.reports.datapackage import FORMAT, PROGRAM
 from analyze.reports.plots import plots
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
     from analyze.reports.plots import Plot
 
 # Where the description lies is the user's own affair; its findings are in the quality table.
-_LEFT_OUT = ("path", "folder", "findings")
+_LEFT_OUT = ("path", "folder", "findings", "source")
 
 
 def results_object(analysis: Analysis) -> dict[str, Any]:
@@ -42,6 +44,7 @@ def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
         "program": {"name": PROGRAM, "version": analysis.version},
         "options": {"bands_per_octave": analysis.bands_per_octave},
         "sound_check": _description(analysis.sound_check),
+        "description_file": _description_file(analysis.sound_check.source),
         "input_files": [_plain(one) for one in analysis.input_files],
         "is_undecided": analysis.is_undecided,
         "score": {
@@ -89,6 +92,11 @@ def _description(sound_check: Any) -> dict[str, Any]:
     """The description as it was understood, every default resolved, without where it lies."""
     names = [one.name for one in dataclasses.fields(sound_check) if one.name not in _LEFT_OUT]
     return {name: _plain(getattr(sound_check, name)) for name in names}
+
+
+def _description_file(source: bytes) -> dict[str, Any]:
+    """The description as it was read: the file of the report that holds it, its size and its SHA-256."""
+    return {"path": FILE_NAME, "n_bytes": len(source), "sha256": hashlib.sha256(source).hexdigest()}
 
 
 def _arrivals_present(analysis: Analysis) -> list[dict[str, Any]]:

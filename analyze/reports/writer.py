@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analyze.description_text import FILE_NAME
 from analyze.reports.datapackage import MANIFEST, descriptor, json_bytes
 from analyze.reports.drawing import Draw, draw_here
 from analyze.reports.folder import check_folder, replace_folder
@@ -63,6 +64,7 @@ def _contents(
     """Every file but the manifest; the drawings may be under way elsewhere."""
     yield from tables.items()
     yield RESULTS, json_bytes(results_with(analysis, drawn))
+    yield FILE_NAME, analysis.sound_check.source
     paths = response_files(analysis.impulse_responses)
     for response in analysis.impulse_responses:
         yield paths[response.output, response.position], wav_bytes(response)

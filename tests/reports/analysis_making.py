@@ -133,6 +133,7 @@ class Scene:
             positions=positions,
             captures=(capture,),
             notes={"venue": "Harbour hall", "engineer": "A. Person"},
+            source=b"format = 1\n",
         )
 
     def recommendations(self) -> tuple[Recommendation, ...]:

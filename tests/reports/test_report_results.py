@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import io
 import json
 import math
@@ -45,6 +46,13 @@ def test_everything_is_in_it(analysis):
     assert len(result["delay_scans"][0]["normal_db"]) == len(analysis.delay_scans[0].delay_ms)
     assert result["monitor_tricks"][0]["output"] == "wedge"
     assert result["sound_check"]["captures"][0]["feeds"]["mains"] == {"file": "take1.wav", "channel": 1}
+
+
+def test_the_description_stands_in_the_report_as_it_was_read(analysis, report):
+    described = results_object(analysis)["description_file"]
+    content = (report / described["path"]).read_bytes()
+    assert content == analysis.sound_check.source == b"format = 1\n"
+    assert (described["n_bytes"], described["sha256"]) == (len(content), hashlib.sha256(content).hexdigest())
 
 
 def test_what_is_not_known_is_null(analysis):

@@ -1,0 +1,124 @@
+"""The report that is to be kept: is it whole, and is it what the program wrote?
+
+A report holds the SHA-256 of its tables and of its description; a file that differs from it would be kept for years as
+something it is not, and is refused. What somebody added to the report is part of it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from analyze.audio.files import sha256_of
+from analyze.description_text import FILE_NAME
+from analyze.errors import DescriptionError
+from analyze.reports.datapackage import FORMAT, MANIFEST
+from analyze.reports.folder import is_report
+from analyze.reports.writer import RESULTS
+
+# What a record takes from `results.json` and from the description in it.
+_NEEDED = {"responses", "input_files", "title", "date", "temperature_c", "notes", "captures"}
+
+_AGAIN = "Run the analysis again, then archive its report."
+
+
+@dataclass(frozen=True)
+class ReportFiles:
+    """A report on the disk: its folder and name, `results.json`, and the relative paths (with `/`) of its files."""
+
+    folder: Path
+    name: str
+    results: dict[str, Any]
+    files: tuple[str, ...]
+
+
+def read_report(folder: Path) -> ReportFiles:
+    """The report in a folder. Raises DescriptionError if there is none, or if it is not whole and as it was written."""
+    _check_kind(folder)
+    results, manifest = _read_json(folder / RESULTS), _read_json(folder / MANIFEST)
+    if results.get("format") != FORMAT:
+        found = results.get("format")
+        raise DescriptionError(f"unknown report format (found {found!r:.20}, expected {FORMAT}).", _AGAIN, path=folder)
+    files = _files(folder)
+    for name in manifest["files"]:
+        if name not in files:
+            raise DescriptionError("a file of this report is missing.", _AGAIN, path=folder / name)
+    if FILE_NAME not in manifest["files"]:
+        raise DescriptionError(f"holds no {FILE_NAME}; an earlier version wrote it.", _AGAIN, path=folder)
+    _check_sums(folder, files, results, manifest)
+    return ReportFiles(folder, folder.resolve().name, results, files)
+
+
+def _check_kind(folder: Path) -> None:
+    """Refuse what is not a report, saying what it is instead."""
+    if not folder.is_dir():
+        raise DescriptionError("no such folder (expected a report).", "Check the path.", path=folder)
+    if is_report(folder):
+        return
+    mend = "Name a folder that `analyze run` has written."
+    if (folder / FILE_NAME).is_file():
+        mend = f"This is a sound check: analyze it first (analyze run {folder}), then archive the report."
+    raise DescriptionError("is not a report of this program.", mend, path=folder)
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    """The object in a file of the report."""
+    try:
+        content = json.loads(path.read_bytes())
+    except OSError as error:
+        raise DescriptionError(f"cannot be read: {str(error.strerror).lower()}.", _AGAIN, path=path) from error
+    except (ValueError, RecursionError) as error:
+        raise DescriptionError("is not valid JSON.", _AGAIN, path=path) from error
+    if not isinstance(content, dict):
+        raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=path)
+    return content
+
+
+def _files(folder: Path) -> tuple[str, ...]:
+    """Every file of the report, sorted; links and what is no file are refused."""
+    names = []
+    for base, folders, files in os.walk(folder, onerror=_unreadable):
+        for name in (*folders, *files):
+            path = Path(base) / name
+            if path.is_symlink() or not (path.is_dir() or path.is_file()):
+                raise DescriptionError(
+                    "is a link or a device, which no record holds.",
+                    "Put the file itself in its place, or remove it.",
+                    path=path,
+                )
+        names += [(Path(base) / name).relative_to(folder).as_posix() for name in files]
+    for name in names:
+        _check_name(folder, name)
+    return tuple(sorted(names))
+
+
+def _unreadable(error: OSError) -> None:
+    reason = (error.strerror or type(error).__name__).lower()
+    raise DescriptionError(f"cannot be read: {reason}.", "Check its permissions.", path=error.filename) from error
+
+
+def _check_name(folder: Path, name: str) -> None:
+    """Refuse a name that is not Unicode text: no manifest could hold it."""
+    try:
+        name.encode()
+    except UnicodeEncodeError as error:
+        shown = name.encode("utf-8", "backslashreplace").decode()
+        raise DescriptionError("a file's name is not UTF-8.", "Rename it.", path=folder / shown) from error
+
+
+def _check_sums(folder: Path, files: tuple[str, ...], results: dict[str, Any], manifest: dict[str, Any]) -> None:
+    """Refuse a report whose tables or description are not those that were written."""
+    try:
+        written = {one["path"]: one["hash"].removeprefix("sha256:") for one in manifest["resources"]}
+        written[FILE_NAME] = results["description_file"]["sha256"]
+        known = {*results, *results["sound_check"]}
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder) from error
+    if not known >= _NEEDED:
+        raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder / RESULTS)
+    for name, sha256 in written.items():
+        if name not in files or sha256_of(folder / name) != sha256:
+            raise DescriptionError("has changed since the report was written.", _AGAIN, path=folder / name)

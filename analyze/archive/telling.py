@@ -1,0 +1,68 @@
+"""What archiving and verifying say: on the terminal for a person, as an object for programs."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Sequence
+from typing import Any
+
+from analyze.archive.record import Record
+from analyze.archive.verification import Verification
+
+#: Said before recordings are packed.
+AUDIO_WARNING = (
+    "The record will hold the recordings, and with them voices and performances that were picked up: "
+    "hand it on only with the consent of those who are heard."
+)
+
+
+def record_text(record: Record) -> str:
+    """Where the record is, what it holds, and how to check it later."""
+    sofa = (
+        "" if record.has_sofa else '\nIt holds no responses as SOFA: `analyze guide "a record"` says how to have them.'
+    )
+    place = printable(str(record.folder))
+    return (
+        f"The record is in {place} ({_amount(record.n_files, record.n_bytes)}).{sofa}\n"
+        f"Check it at any time with: analyze archive verify {shlex.quote(place)}"
+    )
+
+
+def verification_text(found: Verification) -> str:
+    """Whether a record is complete and valid, and every file that is not as it should be on a line of its own."""
+    name = printable(str(found.record))
+    if found.is_valid:
+        return f"{name}: complete and valid ({_amount(found.n_files, found.n_bytes)})"
+    lines = [f"  {printable(one.file)}: {one.problem} ({printable(one.detail)})" for one in found.problems]
+    mend = "Take what is missing or altered from another copy; until then rely on nothing named here."
+    return "\n".join([f"{name}: damaged or incomplete", *lines, mend])
+
+
+def verification_object(verified: Sequence[Verification]) -> dict[str, Any]:
+    """The same for programs."""
+    return {
+        "is_valid": all(one.is_valid for one in verified),
+        "records": [
+            {
+                "record": str(one.record),
+                "is_valid": one.is_valid,
+                "n_files": one.n_files,
+                "n_bytes": one.n_bytes,
+                "problems": [vars(problem) for problem in one.problems],
+            }
+            for one in verified
+        ],
+    }
+
+
+def printable(text: str) -> str:
+    r"""Text with everything that a terminal would act on, or that cannot be seen, escaped.
+
+    >>> printable("a b\n\x1b[31m")
+    'a b\\n\\x1b[31m'
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
+def _amount(n_files: int, n_bytes: int) -> str:
+    return f"{n_files} files, {n_bytes / 1e6:.1f} MB"
