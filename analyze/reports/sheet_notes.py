@@ -10,13 +10,16 @@ from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.summaries import listed, number
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection
 
     from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
+    from analyze.reports.lateness import Late
 
 #: Behind a first sound of about its level a second one is heard as an echo from here on: common practice, no source.
 ECHO_MS, ABOUT_AS_LOUD_DB = 25.0, 6.0
+#: Another main that comes first by so little is the same sound.
+ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
 #: What that means for the sheet.
@@ -58,17 +61,34 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     """At which seats a fill or tower is about as loud as the mains and comes well behind them; empty where at none."""
     if row.kind not in BY_ARRIVAL:
         return ""
-    behind_ms = _behind_mains_ms(analysis, row.output)
-    late = {seat: ms for seat, ms in behind_ms.items() if ms > ECHO_MS}
-    before = {seat: ms - row.delay_change_ms for seat, ms in late.items()}
+    late = {seat: one for seat, one in _as_loud_as_mains(analysis, row.output).items() if one.recommended_ms > ECHO_MS}
     if not late:
         return ""
     seats = listed([shortened(seat, _NAME_LENGTH) for seat in late])
-    now = f" (now {_span(before.values())})" if row.delay_change_ms else ""
+    first = " or ".join(dict.fromkeys(shortened(one.against, _NAME_LENGTH) for one in late.values()))
+    present = f" ({_span([one.present_ms for one in late.values()])} at present)" if row.delay_change_ms else ""
     return (
-        f"At {seats} it is about as loud as the mains and comes {_span(late.values())} ms behind the first of "
-        f"them{now}, which can be heard as an echo: decide for whom it plays."
+        f"At {seats} it is about as loud as the mains and comes {_span([one.recommended_ms for one in late.values()])} "
+        f"ms behind the first of them, {first}{present}, which can be heard as an echo: decide for whom it plays."
     )
+
+
+def first_note(analysis: Analysis, row: Recommendation) -> str:
+    """Where another main comes before the one that a fill or tower is lined up with; empty where none does."""
+    from analyze.reports.lateness import late_after_first  # brings in all that decides
+
+    reference, late = analysis.sound_check.reference, late_after_first(analysis)
+    parts = []
+    for seat in analysis.sound_check.positions:
+        one, other = late.get((row.output, seat)), late.get((reference, seat))
+        if one is None or not one.is_aligned or other is None or not other.recommended_ms > ANOTHER_FIRST_MS:
+            continue
+        first, main = shortened(one.against, _NAME_LENGTH), shortened(reference, _NAME_LENGTH)
+        parts.append(
+            f"At {shortened(seat, _NAME_LENGTH)} {first} comes first, {number(other.recommended_ms)} ms before {main}: "
+            f"it arrives {number(one.recommended_ms)} ms after that first sound."
+        )
+    return " ".join(parts)
 
 
 def _span(values: Collection[float]) -> str:
@@ -76,27 +96,16 @@ def _span(values: Collection[float]) -> str:
     return " to ".join(dict.fromkeys(number(end, 0) for end in (min(values), max(values))))
 
 
-def _behind_mains_ms(analysis: Analysis, output: str) -> dict[str, float]:
-    """Per audience seat where an output is about as loud as the loudest main: how long it comes after the first."""
-    from analyze.reports.lateness import late_as_recommended  # brings in all that decides
+def _as_loud_as_mains(analysis: Analysis, output: str) -> dict[str, Late]:
+    """Per audience seat where an output is about as loud as the loudest main: how late it is there."""
+    from analyze.reports.lateness import late_after_first, seat_levels_db  # brings in all that decides
 
-    check = analysis.sound_check
-    late = late_as_recommended(analysis)
-    levels = {(row.output, row.position): row.level_db for row in analysis.arrivals}
+    check, levels = analysis.sound_check, seat_levels_db(analysis)
     mains = [name for name, one in check.outputs.items() if one.kind == "main" and name != output]
     found = {}
-    for seat, position in check.positions.items():
-        own, loudest = levels.get((output, seat), math.nan), _loudest([levels.get((m, seat), math.nan) for m in mains])
-        is_loud = own >= loudest - ABOUT_AS_LOUD_DB
-        if position.zone != "audience" or not is_loud or (output, seat) not in late:
-            continue
-        heard = [m for m in mains if m == check.reference or (m, seat) in late]
-        known = [0.0 if m == check.reference else late[m, seat].late_ms for m in heard]
-        first_ms = min(known, default=math.nan)
-        found[seat] = late[output, seat].late_ms + check.outputs[output].later_ms - first_ms
-    return found
-
-
-def _loudest(levels_db: Sequence[float]) -> float:
-    """The largest level that is known, NaN where none is."""
-    return max((level for level in levels_db if math.isfinite(level)), default=math.nan)
+    for (name, seat), one in late_after_first(analysis).items():
+        loudest = max((levels.get((main, seat), -math.inf) for main in mains), default=-math.inf)
+        is_loud = math.isfinite(loudest) and levels.get((output, seat), -math.inf) >= loudest - ABOUT_AS_LOUD_DB
+        if name == output and is_loud and check.positions[seat].zone == "audience":
+            found[seat] = one
+    return {seat: found[seat] for seat in check.positions if seat in found}

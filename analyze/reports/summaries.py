@@ -20,12 +20,14 @@ from analyze.reports.selections import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from analyze.alignment.rows import DelayScan
     from analyze.pipeline import Analysis
 
 
+# Standard errors from which on hundredths, and tenths, of a value say nothing.
+_TO_TENTHS, _TO_ONES = 0.05, 0.5
 # A standard error of the phase whose bar, two of it either way, is as long as a marker is high.
 _SEEN_DEG = 4.0
 
@@ -41,6 +43,17 @@ def signed(value: float, decimals: int = 1) -> str:
     """A difference in text, with its sign."""
     text = number(value, decimals)
     return f"+{text}" if math.isfinite(value) and round(value, decimals) > 0 else text
+
+
+def as_known(value: float, std: float, words: Callable[[float, int], str] = number) -> str:
+    """A value with the decimals that its standard error leaves it, two at most and two where that is not known.
+
+    words : `number`, or `signed` for a difference
+
+    >>> as_known(52.791, 0.45), as_known(45.431, 0.01), as_known(3.87, 1.2), as_known(0.3, float("nan"), signed)
+    ('52.8', '45.43', '4', '+0.30')
+    """
+    return words(value, 0 if std >= _TO_ONES else 1 if std >= _TO_TENTHS else 2)
 
 
 def frequency(hz: float) -> str:
