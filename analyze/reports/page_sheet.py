@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_order import steps
-from analyze.reports.sheet_notes import echo_note, first_note, repair_note, small_note
+from analyze.reports.sheet_notes import aligned_note, echo_note, repair_note, small_note
 from analyze.reports.summaries import listed, number, percent, signed, unrelated_sum_db
 
 if TYPE_CHECKING:
@@ -194,7 +194,7 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
     """What else to know of a setting, what must not be missed first."""
     every = (
         echo_note(analysis, row),
-        first_note(analysis, row),
+        aligned_note(analysis, row),
         small_note(row, is_changed=is_changed(row)),
         group_note(analysis, row),
     )

@@ -73,22 +73,40 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     )
 
 
-def first_note(analysis: Analysis, row: Recommendation) -> str:
-    """Where another main comes before the one that a fill or tower is lined up with; empty where none does."""
+def aligned_note(analysis: Analysis, row: Recommendation) -> str:
+    """How an undecided fill or tower stands to what was asked, and where another main comes before the reference.
+
+    Empty where neither is to be said; what a decided one was asked stands in its reason.
+    """
     from analyze.reports.lateness import late_after_first  # brings in all that decides
 
-    reference, late = analysis.sound_check.reference, late_after_first(analysis)
+    late, reference = late_after_first(analysis), analysis.sound_check.reference
     parts = []
     for seat in analysis.sound_check.positions:
         one, other = late.get((row.output, seat)), late.get((reference, seat))
-        if one is None or not one.is_aligned or other is None or not other.recommended_ms > ANOTHER_FIRST_MS:
+        if one is None or not one.is_aligned:
             continue
-        first, main = shortened(one.against, _NAME_LENGTH), shortened(reference, _NAME_LENGTH)
-        parts.append(
-            f"At {shortened(seat, _NAME_LENGTH)} {first} comes first, {number(other.recommended_ms)} ms before {main}: "
-            f"it arrives {number(one.recommended_ms)} ms after that first sound."
-        )
+        where, main = shortened(seat, _NAME_LENGTH), shortened(reference, _NAME_LENGTH)
+        if row.decision == "undecided":
+            present, asked = _against(one.asked_ms + one.off_ms, main), _against(one.asked_ms, "it")
+            parts.append(f"At {where} it arrives {present} at present; asked for is {asked}.")
+        if other is not None and other.recommended_ms > ANOTHER_FIRST_MS:
+            first = shortened(one.against, _NAME_LENGTH)
+            parts.append(
+                f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: "
+                f"this output arrives {_against(one.recommended_ms, first)}."
+            )
     return " ".join(parts)
+
+
+def _against(later_ms: float, other: str) -> str:
+    """When something arrives against another.
+
+    >>> _against(-3.21, "main left"), _against(0.01, "it")
+    ('3.2 ms before main left', 'with it')
+    """
+    figure = number(abs(later_ms))
+    return f"{figure} ms {'after' if later_ms > 0.0 else 'before'} {other}" if float(figure) else f"with {other}"
 
 
 def _span(values: Collection[float]) -> str:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 # Standard errors from which on hundredths, and tenths, of a value say nothing.
-_TO_TENTHS, _TO_ONES = 0.05, 0.5
+_TO_TENTHS, _TO_ONES = 0.2, 2.0
 # A standard error of the phase whose bar, two of it either way, is as long as a marker is high.
 _SEEN_DEG = 4.0
 
@@ -50,7 +50,7 @@ def as_known(value: float, std: float, words: Callable[[float, int], str] = numb
 
     words : `number`, or `signed` for a difference
 
-    >>> as_known(52.791, 0.45), as_known(45.431, 0.01), as_known(3.87, 1.2), as_known(0.3, float("nan"), signed)
+    >>> as_known(52.791, 0.45), as_known(45.431, 0.01), as_known(3.87, 2.4), as_known(0.3, float("nan"), signed)
     ('52.8', '45.43', '4', '+0.30')
     """
     return words(value, 0 if std >= _TO_ONES else 1 if std >= _TO_TENTHS else 2)

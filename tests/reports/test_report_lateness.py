@@ -10,7 +10,7 @@ from analysis_making import Scene
 
 from analyze.reports.lateness import UNHEEDED_DB, Late, first_mains, late_after_first
 from analyze.reports.page_seats import late_tables
-from analyze.reports.sheet_notes import ANOTHER_FIRST_MS, first_note
+from analyze.reports.sheet_notes import ANOTHER_FIRST_MS, aligned_note
 from analyze.responses.feed_relations import FeedRelation
 
 MAINS = ("main left", "main right")
@@ -113,14 +113,25 @@ def test_without_a_main_the_reference_is_the_first(pair):
 
 def test_a_sheet_line_says_where_another_main_comes_first(pair):
     row = next(r for r in pair.recommendations if r.output == "tower")
-    one = levelled(
-        arriving(pair, "balcony", main_left=30.0, main_right=12.0, tower=34.0), main_left=-30.0, main_right=-30.0
+    tower = dataclasses.replace(row, decision="change")
+    one = arriving(pair, "balcony", main_left=30.0, main_right=12.0, tower=34.0)
+    one = levelled(one, main_left=-30.0, main_right=-30.0)
+    assert aligned_note(one, tower) == (
+        "At balcony main right comes 18.0 ms before main left: this output arrives 26.0 ms after main right."
     )
-    assert first_note(one, row) == (
-        "At balcony main right comes first, 18.0 ms before main left: it arrives 26.0 ms after that first sound."
-    )
+    early = arriving(one, "balcony", tower=6.0)
+    assert "this output arrives 2.0 ms before main right" in aligned_note(early, tower)
     near = arriving(one, "balcony", main_right=30.0 - 0.9 * ANOTHER_FIRST_MS)
-    assert first_note(near, row) == first_note(arriving(one, "balcony", main_right=40.0), row) == ""
+    assert aligned_note(near, tower) == aligned_note(arriving(one, "balcony", main_right=40.0), tower) == ""
+
+
+@pytest.mark.parametrize(("later_ms", "asked"), [(0.0, "with it"), (12.0, "12.0 ms after it")])
+def test_an_undecided_tower_says_how_it_stands_to_what_was_asked(pair, later_ms, asked):
+    row = next(r for r in pair.recommendations if r.output == "tower")
+    one = replaced(dataclasses.replace(pair, recommended_change={}), "tower", later_ms=later_ms)
+    one = arriving(one, "balcony", main_left=30.0, main_right=40.0, tower=26.8)
+    said = aligned_note(one, dataclasses.replace(row, decision="undecided"))
+    assert said == f"At balcony it arrives 3.2 ms before main left at present; asked for is {asked}."
 
 
 def test_what_was_asked_of_a_tower_is_said_and_judged(analysis):

@@ -164,7 +164,9 @@ def test_no_colour_speaks_alone(hostile):
     cells = [one for table in tables for row in table.rows for one in row.cells]
     assert len(cells) > 200
     assert all(one.text for one in cells)
-    assert all(re.fullmatch(r"[+−]?\d+\.\d+|–|normal\??|inverted\??|not told|not decided", one.text) for one in cells)
+    assert all(
+        re.fullmatch(r"[+−]?\d+\.\d+|–|first|normal\??|inverted\??|not told|not decided", one.text) for one in cells
+    )
 
 
 def test_wide_tables_are_parted(make):
