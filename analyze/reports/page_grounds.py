@@ -94,7 +94,7 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
     margins = [seat.polarity_margin_db for seat in setting.seats.values()]
     lines = []
     if setting.claim == SPARES:
-        question = "leaving it, at the seats"
+        question = "the present setting, at the seats"
     else:
         question = "against the other polarity" + (", the runner-up" if is_same else "")
     if other is not None:
@@ -103,7 +103,7 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
         margins = [seat.runner_up_margin_db for seat in setting.seats.values()]
         lines.append(_rival_line(analysis, output, setting, "against the runner-up", runner_up, margins))
     if setting.present is not None:
-        lines.append(_rival_line(analysis, output, setting, "against leaving it", setting.present, []))
+        lines.append(_rival_line(analysis, output, setting, "against the present setting", setting.present, []))
     hidden = 1.0 - setting.heard_share
     if hidden >= _TOLD_SHARE:
         lines.append(

@@ -49,7 +49,7 @@ def _judged_at(grounds: OutputGrounds) -> set[str]:
 def _margin_columns(setting: SumGrounds, names: Sequence[str]) -> list[Column]:
     """What a setting is ahead by where it meets others, and whether it stands without the position."""
     seats = [setting.seats.get(name) for name in names]
-    ahead = "leaving it ahead by (dB)" if setting.claim == SPARES else "ahead of the other polarity (dB)"
+    ahead = "present setting ahead by (dB)" if setting.claim == SPARES else "ahead of the other polarity (dB)"
     columns: list[Column] = [(Heading("bands", is_number=True), [str(one.n_cells) if one else DASH for one in seats])]
     if setting.other_polarity is not None:
         cells = [_signed(one.polarity_margin_db) if one else DASH for one in seats]

@@ -237,8 +237,8 @@ def labelled(alternative: str) -> tuple[tuple[str, str], ...]:
 
     >>> labelled("candidate normal, 4.10 ms, +0.6 dB; inverted, 9.00 ms costs 0.2 dB")
     (('Likeliest so far, not to be typed', 'normal, 4.10 ms, +0.6 dB'), ('Runner-up', 'inverted, 9.00 ms costs 0.2 dB'))
-    >>> labelled("leaving it costs 1.2 dB on stage")
-    (('', 'Leaving it costs 1.2 dB on stage'),)
+    >>> labelled("the present setting costs 1.2 dB on stage")
+    (('', 'The present setting costs 1.2 dB on stage'),)
     """
     found = _CANDIDATE.fullmatch(alternative)
     candidate, rest = (found[1], found[2] or "") if found else ("", alternative)
@@ -349,7 +349,7 @@ def _to_do(outputs: Mapping[str, str], inputs: Mapping[str, str]) -> str:
     few = f": {listed([shortened(name, _NAME_LENGTH) for name in names])}" if 0 < len(names) <= _FEW_NAMES else ""
     kinds = [("output", len(outputs)), ("stage input", len(inputs))]
     things = " and ".join(f"{n} {name}{'' if n == 1 else 's'}" for name, n in kinds if n)
-    first = f"Change {n_change} of {things}{few}." if n_change else f"Leave the settings of {things} as they are."
+    first = f"Change {n_change} of {things}{few}." if n_change else f"Keep the present settings of {things}."
     if not n_open:
         return first
     return f"{first} {n_open} could not be decided and {'keeps its' if n_open == 1 else 'keep their'} setting for now."

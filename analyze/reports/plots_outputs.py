@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
-from analyze.reports.selections import levels_at, own_clocks
+from analyze.reports.selections import levels_at, own_clocks, present_arrivals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,7 +41,7 @@ def _strip_in(n_outputs: int) -> float:
 
 
 def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
-    """Arrival of every output at every position, a dot with its standard error, as captured."""
+    """Arrival of every output at every position, a dot with its standard error, at present settings."""
     outputs = [name for name in look.outputs if any(row.output == name for row in analysis.arrivals)]
     positions = [name for name in look.positions if any(row.position == name for row in analysis.arrivals)]
     axes = figure.subplots()
@@ -53,7 +53,7 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
     y_names(axes, [look.positions[name] for name in positions])
     for row in range(1, len(positions)):
         axes.axhline(row - 0.5, color=colour("grid"), linewidth=0.7)
-    axes.set_xlabel("Arrival after the feed (ms), setting included")
+    axes.set_xlabel("Arrival after the feed (ms), present setting included")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)
     legend_above(axes, _LEGEND_COLUMNS)
@@ -62,7 +62,7 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
 def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heights: dict[str, float]) -> None:
     """The arrivals of one output; hollow where the recorder ran on its own clock."""
     series = look.series[output]
-    mine = [row for row in analysis.arrivals if row.output == output and row.position in heights]
+    mine = [row for row in present_arrivals(analysis) if row.output == output and row.position in heights]
     own = own_clocks(analysis)
     label: str | None = series.label
     for is_own in (False, True):

@@ -158,7 +158,7 @@ def _phase_panel(axes: Axes, points: list[PhasePoint], overlap: tuple[float, flo
     present = np.where(is_usable, [point.present_deg for point in points], np.nan)
     turned = np.where(is_usable, [point.recommended_deg for point in points], np.nan)
     bars = np.minimum([_ERRORS * point.std_deg for point in points], 180.0)
-    curves = [(present, _PRESENT, "at present" if is_turned else "at present, and stays so")]
+    curves = [(present, _PRESENT, "at present" if is_turned else "at present, unchanged")]
     curves += [(turned, _RECOMMENDED, "as recommended")] if is_turned else []
     for phase, style, label in curves:
         axes.vlines(hz, phase - bars, phase + bars, color=style["color"], alpha=0.3, linewidth=5.0)

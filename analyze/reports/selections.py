@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from analyze.alignment.rows import DelayScan, Pair, Prediction, Recommendation, Robustness
     from analyze.pipeline import Analysis
+    from analyze.responses.rows import Arrival
 
 #: The third octaves from 25 to 315 Hz, in which sums are scored: their outer edges in Hz (IEC 61260-1, base ten).
 SCORE_RANGE_HZ = (10.0**1.35, 10.0**2.55)
@@ -85,7 +86,7 @@ class Spread:
 
     @property
     def is_forgotten(self) -> bool:
-        """Whether it is no change from outside but one recommended polarity left as it was."""
+        """Whether it is no change from outside but one recommended polarity that is not set."""
         return self.scenario.startswith("polarity:")
 
     @property
@@ -140,6 +141,19 @@ def levels_at(analysis: Analysis, position: str) -> dict[str, list[tuple[float, 
         output: [(hz, 10.0 * math.log10(max(mean(values), 1e-30))) for hz, values in sorted(bands.items())]
         for output, bands in energies.items()
     }
+
+
+def present_arrivals(analysis: Analysis) -> list[Arrival]:
+    """The arrivals of every capture that are known, brought from the capture's settings to present ones."""
+    outputs = analysis.sound_check.outputs
+    settings = {capture.name: capture.settings for capture in analysis.sound_check.captures}
+
+    def moved(row: Arrival) -> Arrival:
+        setting = settings.get(row.capture, {}).get(row.output)
+        later_ms = outputs[row.output].setting.delay_ms - setting.delay_ms if setting else 0.0
+        return replace(row, arrival_ms=row.arrival_ms + later_ms)
+
+    return [moved(row) for row in analysis.arrivals if math.isfinite(row.arrival_ms)]
 
 
 def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
@@ -303,5 +317,5 @@ def scenario_text(scenario: str) -> str:
     if kind == "seat":
         return f"decided without {rest}"
     if kind == "polarity":
-        return f"{rest} polarity left as it was"
+        return f"{rest} polarity kept at present"
     return scenario

@@ -13,6 +13,7 @@ from analyze.reports.selections import (
     mean,
     own_clocks,
     predictions_at,
+    present_arrivals,
     recommendation_of,
     scenario_text,
     score_at,
@@ -96,7 +97,7 @@ def arrival(analysis: Analysis) -> str:
     """First and last arrival at every position."""
     parts = []
     for position in analysis.sound_check.positions:
-        rows = [r for r in analysis.arrivals if r.position == position and math.isfinite(r.arrival_ms)]
+        rows = [r for r in present_arrivals(analysis) if r.position == position]
         if len({row.output for row in rows}) < 2:
             continue
         first, last = min(rows, key=lambda r: r.arrival_ms), max(rows, key=lambda r: r.arrival_ms)
@@ -139,10 +140,10 @@ def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[P
     used = [point for rows in points.values() for point in rows if point.is_usable]
     present, turned = mean(abs(p.present_deg) for p in used), mean(abs(p.recommended_deg) for p in used)
     low, high = min(p.band_hz for p in used), max(p.band_hz for p in used)
-    after = f"at present, {number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "and stay so"
+    after = f"{number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "unchanged"
     return (
         f"{output} minus {other} where both are heard, {frequency(low)} to {frequency(high)}; 0° adds best, 180° "
-        f"cancels. On average they are {number(present, 0)}° away from in phase {after}; chance alone "
+        f"cancels. On average they are {number(present, 0)}° away from in phase at present, {after}; chance alone "
         f"gives 90°. {_phase_error(used)}"
     )
 

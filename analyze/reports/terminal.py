@@ -53,7 +53,7 @@ def _settings(analysis: Analysis) -> Table:
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
     table.add_column("output", overflow="fold")
-    table.add_column("now", overflow="fold")
+    table.add_column("present", overflow="fold")
     table.add_column("set to", overflow="fold")
     table.add_column("better by", justify="right", no_wrap=True)
     table.add_column("confidence", justify="right", no_wrap=True)

@@ -155,7 +155,7 @@ def test_the_whole_table_of_a_sum(analysis):
     assert found["against the other polarity"][0] == "inverted, 9.20 ms"
     assert found["against the other polarity"][3] == "21 bands at 3 positions; ahead at 2 of them"
     assert found["against the runner-up"][:2] == ("normal, 0.00 ms", "+0.80 dB")  # -1.1 ms is below the device's range
-    assert found["against leaving it"][:2] == ("normal, 2.00 ms", "+1.25 dB")
+    assert found["against the present setting"][:2] == ("normal, 2.00 ms", "+1.25 dB")
     assert found["low bands hidden by noise or by outputs playing alike"][0] == "40 %"
     assert found["seats without a response of it beside another output's"][0] == "25 %"
     assert found["still right with a position left out"][0] == "yes, without any one of them"

@@ -12,7 +12,7 @@ from analyze.reports import page_sheet
 @pytest.mark.parametrize(
     ("decisions", "said"),
     [
-        (("reference", "keep"), "Leave the settings of 2 outputs as they are."),
+        (("reference", "keep"), "Keep the present settings of 2 outputs."),
         (("reference",), "Nothing to line up: mains is the only output."),
         (("reference",) * 2, "Nothing to line up: both outputs are the reference's group, which never moves."),
         (("reference",) * 3, "Nothing to line up: all 3 outputs are the reference's group, which never moves."),
@@ -21,7 +21,7 @@ from analyze.reports import page_sheet
         (("reference", *("change",) * 5), "Change 5 of 6 outputs."),
         (
             ("keep", "undecided", "undecided"),
-            "Leave the settings of 3 outputs as they are. 2 could not be decided and keep their setting for now.",
+            "Keep the present settings of 3 outputs. 2 could not be decided and keep their setting for now.",
         ),
         ((), "Nothing could be recommended."),
     ],

@@ -79,7 +79,7 @@ def test_controls_change_the_score_as_the_program_would(opened, report, analysis
     page = opened(report)
     before = part(page, "score").text_content()
     settings = [[o.setting.delay_ms, o.setting.polarity, 0.0, False] for o in analysis.sound_check.outputs.values()]
-    page.get_by_role("button", name="As captured").click()
+    page.get_by_role("button", name="Present").click()
     page.get_by_label(f"{NAMES[1]}: delay in ms").fill("7.355")  # finer than the step of the keys
     page.get_by_label(f"{NAMES[1]}: inverted").check()
     page.get_by_label(f"{NAMES[2]}: level in dB").fill("-4.5")
@@ -293,7 +293,7 @@ def test_best_and_next_best_are_found_on_curves_of_known_peaks(opened, report):
 def test_the_map_tells_best_and_next_best_of_what_is_chosen(opened, report, analysis):
     """What is called best is the best of a scan by the program's own arithmetic, and it gets there when typed in."""
     page = opened(report)
-    page.get_by_role("button", name="As captured").click()
+    page.get_by_role("button", name="Present").click()
     page.get_by_label(f"{NAMES[1]}: delay in ms").focus()
     page.wait_for_timeout(100)
     told = part(page, "told").text_content()

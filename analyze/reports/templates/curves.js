@@ -38,7 +38,7 @@ function levelChart(place, model, seats) {
     { label: "third octave", value: (_, f) => (f == null ? "–" : `${hertz(f)} Hz`) },
     ...seats.map(() => lineOf("", "--present", 0.7, undefined, "one-seat")),
     lineOf("best possible", "--muted", 1.5, [2, 3]),
-    lineOf("as captured", "--present", 1.5, [6, 3]),
+    lineOf("present", "--present", 1.5, [6, 3]),
     lineOf("recommended", "--recommended", 1.5),
     lineOf("yours", "--ink", 2.5),
   ], [

@@ -7,7 +7,7 @@
   const model = readModel(JSON.parse(block.textContent));
   const root = document.getElementById("try");
   const at = (name) => root.querySelector(`[data-part="${name}"]`);
-  const captured = presentSettings(model), recommended = recommendedSettings(model);
+  const present = presentSettings(model), recommended = recommendedSettings(model);
   const audience = [...model.positions.keys()].filter((p) => model.positions[p].zone === "audience");
   const isTogether = model.outputs.map(() => true);  // with the rest of its group
   let yours = recommended;
@@ -151,7 +151,7 @@
 
   // ---- what follows from the settings
 
-  const before = sumOf(model, captured), best = sumOf(model, recommended);
+  const before = sumOf(model, present), best = sumOf(model, recommended);
   const heard = [...new Set(model.cells.map(([p]) => p))];
   let levels, map;
 
@@ -222,7 +222,7 @@
   function showMap(now_db) {
     const i = Number(swept.value), moving = movingWith(model, i, isTogether);
     controls.forEach((c, k) => c.row.classList.toggle("is-swept", moving.includes(k)));
-    const set_ms = yours[i].delay_ms, known = [0, recommended[i].delay_ms - set_ms, captured[i].delay_ms - set_ms];
+    const set_ms = yours[i].delay_ms, known = [0, recommended[i].delay_ms - set_ms, present[i].delay_ms - set_ms];
     const [least, most] = shiftLimits(model, yours, moving);
     const from = Math.max(least, Math.min(...known) - REACH_MS), to = Math.min(most, Math.max(...known) + REACH_MS);
     const n = Math.min(Math.max(2, Math.round((to - from) / STEP_MS)), MOST_STEPS);
@@ -239,7 +239,7 @@
     const found = [["best", top], ["next best", next]].filter(([, peak]) => peak !== null);
     const both = [curves.asSet, curves.flipped];
     map.show(delays, ...(yours[i].polarity === "normal" ? both : both.reverse()), [
-      placeOf("yours", yours), placeOf("recommended", recommended), placeOf("as captured", captured),
+      placeOf("yours", yours), placeOf("recommended", recommended), placeOf("present", present),
       ...found.map(([name, peak]) => ({ name, delay_ms: set_ms + peak.shift_ms, score_db: peak.score_db })),
     ]);
     tellMap(i, moving, Math.max(...both.flat()) - Math.min(...both.flat()), now_db, top, next);
@@ -292,7 +292,7 @@
   // ---- buttons
 
   at("recommended").addEventListener("click", () => set(recommended));
-  at("captured").addEventListener("click", () => set(captured));
+  at("present").addEventListener("click", () => set(present));
   at("copy").addEventListener("click", () => {
     history.replaceState(null, "", address());
     const said = at("scores").textContent.replace(/\s+/g, " ").trim();
