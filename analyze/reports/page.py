@@ -13,7 +13,7 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports import page_evidence, page_findings, page_sheet, page_waveforms, sheet_notes
+from analyze.reports import headline, page_evidence, page_findings, page_sheet, page_waveforms, sheet_notes
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
@@ -135,11 +135,12 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
         "version": analysis.version,
         "bands_per_octave": analysis.bands_per_octave,
-        "headline": page_sheet.headline(analysis),
-        "score_sentence": page_sheet.score_sentence(analysis),
+        "headline": headline.headline(analysis),
+        "score_sentence": headline.score_sentence(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
         "until_mended": sheet_notes.UNTIL_MENDED,
         "caution": page_sheet.CAUTION,
+        "confidence_words": page_sheet.confidence_words(),
         "sheet": page_sheet.sheet_steps(analysis),
         "sheet_text": escape(sheet_text(analysis)),
         "is_dense": len(analysis.recommendations) + len(analysis.inputs) >= page_sheet.DENSE_FROM,
@@ -154,7 +155,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "reference": check.reference,
         "late": page_seats.late_tables(analysis),
         "read": page_seats.polarity_tables(analysis),
-        "band_changes": page_seats.band_table(analysis) if page_sheet.changes_anything(analysis) else None,
+        "band_changes": page_seats.band_table(analysis) if headline.changes_anything(analysis) else None,
         "lasting": page_lasting.lasting_rows(analysis),
         "cases": list(page_lasting.CASES.values()),
         "feeds_sentence": feeds_sentence(analysis),

@@ -13,7 +13,7 @@ from analyze.reports.columns import RECOMMENDATIONS, WIRING, Column, Table
 from analyze.reports.naming import labels
 from analyze.reports.page_sheet import is_changed
 from analyze.reports.selections import seats
-from analyze.reports.summaries import frequency, number, percent, signed
+from analyze.reports.summaries import as_known, frequency, number, percent, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -73,7 +73,8 @@ def arrival_tables(analysis: Analysis) -> list[PageTable]:
     arrivals = analysis.arrival_present_ms
     outputs = [name for name in analysis.sound_check.outputs if any(name == output for output, _ in arrivals)]
     positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in arrivals)]
-    return [_arrivals_at(chunk, outputs, arrivals) for chunk in in_columns(positions)]
+    stds = {(one.output, at.position): at.arrival_std_ms for one in analysis.grounds for at in one.positions}
+    return [_arrivals_at(chunk, outputs, arrivals, stds) for chunk in in_columns(positions)]
 
 
 def in_columns(positions: Sequence[str]) -> list[Sequence[str]]:
@@ -82,17 +83,22 @@ def in_columns(positions: Sequence[str]) -> list[Sequence[str]]:
 
 
 def _arrivals_at(
-    positions: Sequence[str], outputs: Sequence[str], arrivals: Mapping[tuple[str, str], float]
+    positions: Sequence[str],
+    outputs: Sequence[str],
+    arrivals: Mapping[tuple[str, str], float],
+    stds: Mapping[tuple[str, str], float],
 ) -> PageTable:
-    """The arrivals at some positions, a row per output."""
+    """The arrivals at some positions, a row per output, with the decimals that their errors leave them."""
+
+    def cell(key: tuple[str, str]) -> str:
+        known = math.isfinite(arrivals.get(key, math.nan))
+        return as_known(arrivals[key], stds.get(key, math.nan)) if known else DASH
+
     headings = (
         Heading("output", is_name=True),
         *(Heading(text, is_number=True) for text in labels(positions).values()),
     )
-    rows = tuple(
-        (output, *(_known(arrivals.get((output, position), math.nan), 2) for position in positions))
-        for output in outputs
-    )
+    rows = tuple((output, *(cell((output, position)) for position in positions)) for output in outputs)
     caption = "Arrival at present settings (ms), captures taken together; errors and distances stand in arrivals.csv"
     return PageTable(caption, headings, rows, "arrivals.csv")
 

@@ -15,7 +15,7 @@ from analyze.reports.certainty_words import error_db, odds, sure_sentence, words
 from analyze.reports.page_evidence import DASH, Heading, PageTable
 from analyze.reports.page_order import typing_order
 from analyze.reports.page_positions import position_table
-from analyze.reports.summaries import number, percent, plural, signed
+from analyze.reports.summaries import as_known, number, percent, plural, signed
 from analyze.responses.wiring import MICROPHONE_PRIOR, OUTPUT_PRIOR
 
 if TYPE_CHECKING:
@@ -133,8 +133,8 @@ def _rival_line(
     return (
         question,
         words_of(analysis, output, rival.change),
-        f"{signed(rival.margin_db, 2)} dB",
-        f"{number(error_db(setting, rival), 2)} dB",
+        f"{signed(rival.margin_db)} dB",
+        f"{number(error_db(setting, rival))} dB",
         f"{plural(n_bands, 'band')} at {plural(n, 'position')}{ahead}",
     )
 
@@ -156,7 +156,7 @@ def _timing_lines(analysis: Analysis, output: str, setting: TimingGrounds) -> li
     return [
         (
             "arrival against what was asked",
-            _late_text(setting.late_ms),
+            _late_text(setting.late_ms, setting.std_ms),
             DASH,
             f"{number(setting.std_ms, 2)} ms",
             ", ".join(seats) or DASH,
@@ -172,11 +172,10 @@ def _timing_lines(analysis: Analysis, output: str, setting: TimingGrounds) -> li
     ]
 
 
-def _late_text(late_ms: float) -> str:
+def _late_text(late_ms: float, std_ms: float) -> str:
     """How late something comes out, in words."""
-    if not round(late_ms, 2):
-        return "in time"
-    return f"{number(abs(late_ms), 2)} ms {'late' if late_ms > 0 else 'early'}"
+    text = as_known(abs(late_ms), std_ms)
+    return f"{text} ms {'late' if late_ms > 0 else 'early'}" if float(text) else "in time"
 
 
 def _wiring_line(analysis: Analysis, output: str, grounds: OutputGrounds) -> tuple[str, ...]:
@@ -208,16 +207,16 @@ def _arrival_line(positions: Sequence[PositionGrounds]) -> tuple[str, ...]:
     known = [one for one in positions if math.isfinite(one.arrival_ms)]
     return (
         "arrival at present settings",
-        _range([one.arrival_ms for one in known], "ms"),
+        _range([one.arrival_ms for one in known], [one.arrival_std_ms for one in known]),
         DASH,
-        _range([one.arrival_std_ms for one in known], "ms"),
+        _range([one.arrival_std_ms for one in known], [one.arrival_std_ms for one in known]),
         plural(len(known), "position"),
     )
 
 
-def _range(values: Sequence[float], unit: str) -> str:
-    """Lowest and highest value, or the one there is."""
-    if not values:
+def _range(values_ms: Sequence[float], stds_ms: Sequence[float]) -> str:
+    """Lowest and highest time, or the one there is, with the decimals that their errors leave them."""
+    if not values_ms:
         return DASH
-    ends = dict.fromkeys(number(value, 2) for value in (min(values), max(values)))
-    return f"{' to '.join(ends)} {unit}"
+    known = sorted(zip(values_ms, stds_ms, strict=True))
+    return f"{' to '.join(dict.fromkeys(as_known(*one) for one in (known[0], known[-1])))} ms"

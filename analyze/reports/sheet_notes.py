@@ -50,11 +50,17 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     return f"Wired inverted: once that is mended, set {other}, same delay."
 
 
-def small_note(row: Recommendation, *, is_changed: bool) -> str:
+def is_optional(row: Recommendation) -> bool:
+    """Whether a change can be left out, because what it adds at the seats is too little to be heard.
+
+    Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
+    """
+    return row.decision == "change" and abs(row.gain_db) < UNHEARD_DB and row.kind in ("main", "sub")
+
+
+def small_note(row: Recommendation) -> str:
     """That a change can be left out; empty where it can be heard."""
-    if not is_changed or row.decision != "change" or not abs(row.gain_db) < UNHEARD_DB or row.kind in BY_ARRIVAL:
-        return ""
-    return "So little is not heard by itself: leave it out if time is short."
+    return "So little is not heard by itself: leave it out if time is short." if is_optional(row) else ""
 
 
 def echo_note(analysis: Analysis, row: Recommendation) -> str:

@@ -169,23 +169,25 @@ def level(analysis: Analysis, position: str) -> str:
 
 
 def scan(analysis: Analysis, one: DelayScan) -> str:
-    """Score at the present and the recommended setting, and the best of each polarity."""
+    """Score at the present setting, at the recommended one and at the runner-up."""
+    from analyze.reports.runner_up import runner_up  # brings in all that decides
+
     points = []
     row = recommendation_of(analysis, one.outputs[0])
     if row is not None:
         points.append(("at present", row.setting_polarity, row.setting_delay_ms))
     if row is not None and row.decision == "change":
         points.append(("as recommended", row.recommended_polarity, row.recommended_delay_ms))
-    for sign, curve in (("normal", one.normal_db), ("inverted", one.inverted_db)):
-        known = [(float(db), float(ms)) for db, ms in zip(curve, one.delay_ms, strict=True) if math.isfinite(db)]
-        points += [(f"best {sign}", sign, max(known)[1])] if known else []
-    parts = [f"{what} {number(score_at(one, sign, ms), 2)} dB ({number(ms, 2)} ms)" for what, sign, ms in points]
+    rival = runner_up(analysis, one.outputs[0])
+    points += [("of the runner-up", rival.polarity, rival.delay_ms)] if rival else []
+    parts = [f"{what} {number(score_at(one, sign, ms))} dB ({sign}, {number(ms, 2)} ms)" for what, sign, ms in points]
     if not parts:
         return "No score could be computed."
+    whole = " It is over all bands that count; what a setting costs stands on the sheet over those it has a part in."
     width = (
         " A curve is as wide as its height above or below the chosen setting is uncertain: two deviations of resamples."
     )
-    return f"Score {'; '.join(parts)}.{width * math.isfinite(one.normal_std_db[0])}"
+    return f"Score {'; '.join(parts)}.{whole * (rival is not None)}{width * math.isfinite(one.normal_std_db[0])}"
 
 
 def robustness(analysis: Analysis) -> str:

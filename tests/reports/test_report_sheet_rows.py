@@ -7,9 +7,12 @@ import dataclasses
 import pytest
 from page_reading import read
 
-from analyze.alignment.decision import setting_words
+from analyze.alignment.arrivals import RIGHT_MS
+from analyze.alignment.confidence import RIGHT_DB
+from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.rows import Proof
 from analyze.reports import page_evidence, page_sheet
+from analyze.reports.page_text import sheet_text
 
 NOT_YET = "Likeliest so far, not to be typed"
 
@@ -22,7 +25,7 @@ def test_the_sheet_says_what_to_type(analysis):
     assert (row.decision_words, row.confidence, row.gain) == ("Change", "93 %", "+1.2 dB")
     assert row.where == "device Processor A · channel 2"
     assert row.delay_change == "3.00 ms later = 1.03 m, 3.38 ft"
-    assert row.alternatives == (("Runner-up", "inverted, 12.40 ms costs 0.2 dB"),)
+    assert row.alternatives == (("Runner-up, as good within 0.5 dB", "inverted, 12.40 ms, 0.2 dB less"),)
     assert row.worst == "smallest at balcony: −0.3 dB"
     assert row.reason
 
@@ -76,8 +79,13 @@ def test_an_alternative_is_called_what_it_is(analysis):
     # The words of a setting come from where decisions are put into words.
     setting = setting_words([analysis.sound_check.outputs["sub left"]], (-1.0, 8.92))
     lower = "its delay cannot go lower: everything else 2.60 ms later would give 0.3 dB more"
-    assert alternative_of(analysis, f"{setting} costs 0.3 dB") == (("Runner-up", f"{setting} costs 0.3 dB"),)
-    assert alternative_of(analysis, f"{setting} is as good") == (("Runner-up", f"{setting} is as good"),)
+    for cost in ("0.6", "2.4"):  # no longer within what counts as right
+        assert alternative_of(analysis, f"{setting} costs {cost} dB") == (("Runner-up", f"{setting} costs {cost} dB"),)
+    for cost in ("0.1", "0.5"):
+        assert alternative_of(analysis, f"{setting} costs {cost} dB") == (
+            (f"Runner-up, as good within {RIGHT_DB:g} dB", f"{setting}, {cost} dB less"),
+        )
+    assert alternative_of(analysis, f"{setting} is as good") == (("Runner-up, as good", setting),)
     assert alternative_of(analysis, lower) == (("", f"I{lower[1:]}"),)
     assert alternative_of(analysis, f"candidate {setting}") == ((NOT_YET, setting),)
     both = ((NOT_YET, f"{setting}, +1.1 dB"), ("", f"I{lower[1:]}"))
@@ -118,15 +126,64 @@ def test_differences_inside_a_group_are_said_to_stay(make):
         )
         return [page_sheet.group_note(changed, row) for row in changed.recommendations]
 
-    stays = "than sub left: settings that differ inside a group are taken as design."
+    stays = "than sub left: differences inside a group are taken as design, and stay."
     assert notes() == ["", "", "", ""]
-    assert notes(setting_delay_ms=4.5) == ["", "", f"Stays 2.50 ms later {stays}", ""]
-    assert notes(setting_polarity="inverted") == ["", "", f"Stays of the other polarity {stays}", ""]
+    assert notes(setting_delay_ms=4.5) == ["", "", f"Set 2.50 ms later {stays}", ""]
+    assert notes(setting_polarity="inverted") == ["", "", f"Set of the other polarity {stays}", ""]
     both = notes(setting_delay_ms=1.5, setting_polarity="inverted")[2]
-    assert both == f"Stays 0.50 ms earlier and of the other polarity {stays}"
+    assert both == f"Set 0.50 ms earlier and of the other polarity {stays}"
 
 
 @pytest.mark.parametrize(("delay_ms", "said"), [(0.84, "0.84 ms on kick in"), (-0.84, "0.84 ms on kick out")])
 def test_the_earlier_input_is_the_one_to_delay(analysis, delay_ms, said):
     row = dataclasses.replace(analysis.inputs[0], relative_delay_ms=delay_ms)
     assert page_sheet.input_rows(dataclasses.replace(analysis, inputs=(row,)))[0].delay == said
+
+
+def test_a_runner_up_is_said_once_for_a_group(make):
+    analysis = make(("mains", "sub left", "sub right"), ("mix", "lawn", "hill"))
+    rows, check = list(analysis.recommendations), analysis.sound_check
+    rows[2] = dataclasses.replace(rows[1], output="sub right")
+    outputs = check.outputs | {
+        name: dataclasses.replace(check.outputs[name], kind="sub", group="subs") for name in ("sub left", "sub right")
+    }
+    check = dataclasses.replace(check, outputs=outputs)
+    found = page_sheet.sheet_rows(dataclasses.replace(analysis, recommendations=tuple(rows), sound_check=check))
+    assert [bool(row.alternatives) for row in found] == [False, True, False]
+
+
+def test_subs_that_are_in_no_group_say_why_they_differ(analysis):
+    sub = dataclasses.replace(analysis.recommendations[1], group="")
+    check = analysis.sound_check
+    outputs = check.outputs | {name: dataclasses.replace(check.outputs["mains"], group="") for name in ("L", "R")}
+    outputs = {name: dataclasses.replace(one, name=name) for name, one in outputs.items()}
+    check = dataclasses.replace(check, outputs=outputs)
+
+    def notes(later_ms: float) -> list[str]:
+        rows = tuple(
+            dataclasses.replace(sub, output=name, recommended_delay_ms=5.0 + ms)
+            for name, ms in (("L", 0.0), ("R", later_ms))
+        )
+        changed = dataclasses.replace(analysis, recommendations=rows, sound_check=check)
+        return [page_sheet.group_note(changed, row) for row in rows]
+
+    said = "L and R are in no group, so each is set for itself. To move them as one, give them a group."
+    assert notes(1.7) == [said, ""]
+    assert notes(0.0) == ["", ""]
+
+
+def test_what_a_confidence_means_is_said_before_the_first_one(analysis, report):
+    """Within which limits a setting counts as right: those that it is computed with."""
+    said = page_sheet.confidence_words()
+    limits = (
+        f"at most {RIGHT_DB:g} dB",
+        f"within {RIGHT_MS:g} ms",
+        f"Under {100 * DECIDED:.0f} %",
+        "a sixth of a period",
+    )
+    for limit in limits:
+        assert limit in said
+    text = read(report).text
+    assert text.index(said) < text.index("93 %")
+    assert text.count("Confidence: ") == 2  # before the sheet, and in the sheet as text
+    assert said in " ".join(sheet_text(analysis).split())

@@ -7,7 +7,15 @@ import dataclasses
 import pytest
 
 from analyze.pipeline import Analysis
-from analyze.reports.sheet_notes import ABOUT_AS_LOUD_DB, ECHO_MS, echo_note, hand_sentence, repair_note, small_note
+from analyze.reports.sheet_notes import (
+    ABOUT_AS_LOUD_DB,
+    ECHO_MS,
+    echo_note,
+    hand_sentence,
+    is_optional,
+    repair_note,
+    small_note,
+)
 
 
 def wired(analysis: Analysis, *inverted: str) -> Analysis:
@@ -36,12 +44,12 @@ def test_after_a_repair_the_switch_goes_the_other_way(analysis: Analysis, recomm
         ({"gain_db": float("nan")}, False),
         ({"gain_db": 0.12, "decision": "undecided"}, False),
         ({"gain_db": 0.12, "kind": "tower"}, False),  # set by arrival, not for its gain
+        ({"gain_db": 0.12, "kind": "monitor"}, False),  # set for the stage, and this gain is the seats'
     ],
 )
 def test_a_gain_that_is_not_heard_is_said(analysis: Analysis, values: dict[str, object], is_said: bool) -> None:
     row = dataclasses.replace(analysis.recommendations[1], **{"decision": "change", **values})  # type: ignore[arg-type]
-    assert bool(small_note(row, is_changed=True)) is is_said
-    assert small_note(row, is_changed=False) == ""
+    assert bool(small_note(row)) is is_optional(row) is is_said
 
 
 def tower_at(analysis: Analysis, late_ms: dict[str, float], quieter_db: float, change_ms: float = 0.0) -> Analysis:
