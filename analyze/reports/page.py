@@ -146,6 +146,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "is_dense": len(analysis.recommendations) + len(analysis.inputs) >= page_sheet.DENSE_FROM,
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
+        "mends": page_findings.mends(hand[: page_evidence.MAX_ROWS]),
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
         "remarks": page_findings.findings(analysis, ("note",))[: page_evidence.MAX_ROWS],
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
