@@ -230,8 +230,8 @@ def _clock_finding(pairs: Pairs, fit: ClockFit, is_in_turn: bool) -> Finding:
     detail = (
         f"Own clock found from the sound: started {abs(first.offset_s):.3f} s {earlier} than the capture, runs "
         f"{fit.ppm:+.1f} ppm, give or take {max(fit.ppm_std, 0.1):.1f}; residual "
-        f"{1e3 * max(fit.residual_s, 1e-5):.2f} ms. Its arrivals compare between outputs of this capture; by themselves "
-        "they mean nothing."
+        f"{1e3 * max(fit.residual_s, 1e-5):.2f} ms. Its arrivals compare between outputs of this capture; by "
+        "themselves they mean nothing."
     )
     if is_in_turn:
         detail += (

@@ -13,7 +13,15 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports import headline, page_evidence, page_findings, page_sheet, page_waveforms, sheet_notes
+from analyze.reports import (
+    headline,
+    page_distances,
+    page_evidence,
+    page_findings,
+    page_sheet,
+    page_waveforms,
+    sheet_notes,
+)
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
@@ -151,6 +159,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "remarks": page_findings.findings(analysis, ("note",))[: page_evidence.MAX_ROWS],
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "arrivals": page_evidence.arrival_tables(analysis),
+        "distances": page_distances.distance_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
         "seats": page_evidence.seat_table(analysis),
         "reference": check.reference,
