@@ -175,13 +175,22 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         confidence=percent(row.confidence),
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
-        reason=row.reason,
+        reason=_reason(analysis, row),
         together=together(analysis, row),
         repair=repair_note(analysis, row),
         notes=beside(analysis, row),
         alternatives=_alternatives(analysis, row),
         proof=next((proof_text(one) for one in analysis.proofs if one.outputs[0] == row.output), ""),
     )
+
+
+def _reason(analysis: Analysis, row: Recommendation) -> str:
+    """Why, said once for a group: of the others where to find it."""
+    leader = analysis.sound_check.group_of(row.output)[0]
+    first = next((one for one in analysis.recommendations if one.output == leader), row)
+    if row is first or row.reason != first.reason or row.decision == "reference":
+        return row.reason
+    return f"As {shortened(leader, _NAME_LENGTH)}, with which it moves as one."
 
 
 def is_changed(row: Recommendation) -> bool:

@@ -43,7 +43,7 @@ class RunnerUp:
     @property
     def note(self) -> str:
         """That it is no rival, empty where it is one."""
-        return f"as good within {RIGHT_DB:g} dB" if self.is_as_good else ""
+        return "as good" if self.is_equal else f"as good within {RIGHT_DB:g} dB" if self.is_as_good else ""
 
     @property
     def is_equal(self) -> bool:

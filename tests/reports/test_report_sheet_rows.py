@@ -140,7 +140,7 @@ def test_the_earlier_input_is_the_one_to_delay(analysis, delay_ms, said):
     assert page_sheet.input_rows(dataclasses.replace(analysis, inputs=(row,)))[0].delay == said
 
 
-def test_a_runner_up_is_said_once_for_a_group(make):
+def test_reason_and_runner_up_are_said_once_for_a_group(make):
     analysis = make(("mains", "sub left", "sub right"), ("mix", "lawn", "hill"))
     rows, check = list(analysis.recommendations), analysis.sound_check
     rows[2] = dataclasses.replace(rows[1], output="sub right")
@@ -150,6 +150,7 @@ def test_a_runner_up_is_said_once_for_a_group(make):
     check = dataclasses.replace(check, outputs=outputs)
     found = page_sheet.sheet_rows(dataclasses.replace(analysis, recommendations=tuple(rows), sound_check=check))
     assert [bool(row.alternatives) for row in found] == [False, True, False]
+    assert [row.reason for row in found] == [rows[0].reason, rows[1].reason, "As sub left, with which it moves as one."]
 
 
 def test_subs_that_are_in_no_group_say_why_they_differ(analysis):

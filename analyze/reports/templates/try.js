@@ -286,8 +286,8 @@
       return `Next best: ${called(next)}, ${less_db === "0.00" ? "as good" : `${less_db} dB less`} and ${apart}.`;
     };
     const rivalWords = () => {
-      const setting = `${delayText(rival.delay_ms)} ${rival.polarity}`, cost = `${dbText(Math.max(0, rival.cost_db))} dB`;
-      return `Runner-up: ${setting}, ${cost} less where it meets others${rival.note && `, ${rival.note}`}.`;
+      const less = rival.cost_db < EQUAL_DB ? "" : `, ${dbText(rival.cost_db)} dB less where it meets others`;
+      return `Runner-up: ${delayText(rival.delay_ms)} ${rival.polarity}${less}${rival.note && `, ${rival.note}`}.`;
     };
     const words = range_db < FLAT_DB ? ["No band that counts changes with it: the score does not depend on it."] : [
       `Best: ${top.name ? `${settingText(recommended[i]).slice(0, 2).join(" ")}, as recommended` : called(top)}, ${dbText(top.score_db, 2)} dB.`,
