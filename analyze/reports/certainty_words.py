@@ -120,7 +120,7 @@ def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> 
     because = because or _lead_words(analysis, row.output, setting)
     if row.polarity_confidence < row.confidence - _LESS_SURE:
         because += f"; of the polarity alone {percent(row.polarity_confidence)}"
-        if row.cost_if_wrong_db <= RIGHT_DB:
+        if row.polarity_confidence < DECIDED and row.cost_if_wrong_db <= RIGHT_DB:
             because += ", as the other one, at a delay of its own, may do as well"
     return claim, because
 

@@ -61,6 +61,7 @@ class Figure:
     text: str
     file: str
     svg: Markup | None
+    is_on_stage: bool
 
 
 def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> bytes:
@@ -121,7 +122,9 @@ def figures(drawn: Sequence[tuple[Plot, Markup]], budget: int) -> dict[str, list
         size = len(drawing.encode("utf-8")) + 3 * len(plot.title.encode("utf-8")) + _PLACE_BYTES
         fits = size <= left
         left -= size if fits else 0
-        shown[plot.question].append(Figure(plot.title, plot.text, plot.svg, drawing if fits else None))
+        shown[plot.question].append(
+            Figure(plot.title, plot.text, plot.svg, drawing if fits else None, plot.is_on_stage)
+        )
     return shown
 
 

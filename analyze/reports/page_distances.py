@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.naming import labels
 from analyze.reports.page_evidence import DASH, Heading, PageTable, in_columns
-from analyze.reports.selections import own_clocks
+from analyze.reports.selections import own_clocks, seats_first
 from analyze.reports.summaries import as_known, number, signed
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def _tables(
     analysis: Analysis, caption: str, outputs: Sequence[str], values: _Values, cell: Callable[[tuple[str, str]], str]
 ) -> list[PageTable]:
     """A row per output, a few positions at a time; none where there is no output."""
-    positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in values)]
+    positions = [name for name in seats_first(analysis) if any(name == position for _, position in values)]
     return [
         PageTable(
             caption,

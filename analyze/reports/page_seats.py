@@ -16,14 +16,16 @@ from typing import TYPE_CHECKING
 from analyze.acoustics import nominal_hz
 from analyze.reports.lateness import late_after_first
 from analyze.reports.naming import labels, shortened
-from analyze.reports.page_evidence import DASH, in_columns
+from analyze.reports.page_evidence import DASH, ZONE_WORDS, in_columns
 from analyze.reports.selections import (
     BY_ARRIVAL,
     SCORE_RANGE_HZ,
+    by_zone,
     counted,
     mean,
     predictions_at,
     seats,
+    seats_first,
 )
 from analyze.reports.summaries import as_known, percent, signed
 from analyze.responses.wiring import DECIDED
@@ -83,11 +85,12 @@ def late_tables(analysis: Analysis) -> list[HeatTable]:
     late = late_after_first(analysis)
     outputs = [name for name in analysis.sound_check.outputs if any(name == output for output, _ in late)]
     first = {position: one.against for (_, position), one in late.items()}
-    positions = [name for name in analysis.sound_check.positions if name in first]
+    zones = by_zone(analysis, [name for name in analysis.sound_check.positions if name in first])
     mains = labels(dict.fromkeys(first.values()))
     return [
         HeatTable(
-            "How long after the first main each output arrives, as recommended (ms); minus is before it",
+            f"How long after the first main each output arrives{ZONE_WORDS[zone] * (len(zones) > 1)}, as recommended "
+            "(ms); minus is before it",
             "output",
             tuple(labels(chunk).values()),
             tuple(
@@ -97,7 +100,8 @@ def late_tables(analysis: Analysis) -> list[HeatTable]:
             "lined up here",
             tuple(f"after {mains[first[position]]}" for position in chunk),
         )
-        for chunk in in_columns(positions)
+        for zone, there in zones.items()
+        for chunk in in_columns(there)
     ]
 
 
@@ -126,7 +130,7 @@ def polarity_tables(analysis: Analysis) -> list[HeatTable]:
     wiring = {row.output: row for row in analysis.wiring}
     read = {(one.output, at.position): at for one in analysis.grounds for at in one.positions}
     outputs = [one.output for one in analysis.grounds if one.positions and one.output in wiring]
-    positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in read)]
+    positions = [name for name in seats_first(analysis) if any(name == position for _, position in read)]
     inverted = {at.position for at in read.values() if at.is_microphone_inverted}
     caption = "Wiring as every position reads it by itself, without the setting, and as all of them read it together"
     return [

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
-from analyze.reports.selections import levels_at, own_clocks, present_arrivals
+from analyze.reports.selections import by_zone, levels_at, own_clocks, present_arrivals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,16 +43,19 @@ def _strip_in(n_outputs: int) -> float:
 def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
     """Arrival of every output at every position, a dot with its standard error, at present settings."""
     outputs = [name for name in look.outputs if any(row.output == name for row in analysis.arrivals)]
-    positions = [name for name in look.positions if any(row.position == name for row in analysis.arrivals)]
+    heard = {row.position for row in analysis.arrivals}
+    zones = by_zone(analysis, [name for name in look.positions if name in heard])
+    positions = [name for there in zones.values() for name in there]
     axes = figure.subplots()
     place(figure, NAMES_IN, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
     title(figure, "When does it arrive?")
     for index, output in enumerate(outputs):
         offset = (index - (len(outputs) - 1) / 2.0) * 0.8 / max(len(outputs), 1)
         _arrival_dots(axes, analysis, look, output, {name: row + offset for row, name in enumerate(positions)})
-    y_names(axes, [look.positions[name] for name in positions])
+    y_names(axes, [look.positions[name] + " (stage)" * (name in zones.get("stage", ())) for name in positions])
     for row in range(1, len(positions)):
-        axes.axhline(row - 0.5, color=colour("grid"), linewidth=0.7)
+        is_between = row == len(zones.get("audience", ()))
+        axes.axhline(row - 0.5, color=colour("muted" if is_between else "grid"), linewidth=1.4 if is_between else 0.7)
     axes.set_xlabel("Arrival after the feed (ms), present setting included")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)

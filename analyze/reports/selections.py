@@ -123,12 +123,27 @@ def counted(rows: Iterable[Prediction]) -> list[Prediction]:
     return [row for row in rows if row.cell == "yes"] or rows
 
 
+def seats_first(analysis: Analysis) -> list[str]:
+    """All positions, those in the audience before those on stage, else in the order of the description."""
+    described = analysis.sound_check.positions
+    return sorted(described, key=lambda name: described[name].zone == "stage")
+
+
+def by_zone(analysis: Analysis, positions: Iterable[str]) -> dict[str, list[str]]:
+    """Positions parted by zone, the audience first; a zone without any is left out."""
+    described = analysis.sound_check.positions
+    names = list(positions)
+    found = {zone: [name for name in names if described[name].zone == zone] for zone in ("audience", "stage")}
+    return {zone: there for zone, there in found.items() if there}
+
+
 def positions_with_sums(analysis: Analysis) -> list[str]:
-    """Positions at which several outputs have a sum in the range of the score, in the order of the analysis."""
+    """Positions at which several outputs have a sum in the range of the score, the audience first."""
     low, high = SCORE_RANGE_HZ
     shared = {row.position for row in analysis.pairs}
     rows = (row for row in analysis.prediction if low <= row.band_hz <= high and math.isfinite(row.present_db))
-    return [position for position in dict.fromkeys(row.position for row in rows) if position in shared]
+    known = {row.position for row in rows} & shared
+    return [position for position in seats_first(analysis) if position in known]
 
 
 def levels_at(analysis: Analysis, position: str) -> dict[str, list[tuple[float, float]]]:
@@ -255,7 +270,7 @@ def _phase_errors(analysis: Analysis, outputs: tuple[str, str]) -> dict[tuple[st
 
 
 def seats(analysis: Analysis) -> list[Seat]:
-    """The sum at every position at which several outputs are heard, in the order of the analysis."""
+    """The sum at every position at which several outputs are heard, the audience first."""
     return [_seat(position, predictions_at(analysis, position)) for position in positions_with_sums(analysis)]
 
 

@@ -9,6 +9,7 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 import pytest
+from page_reading import read
 
 from analyze.alignment.rows import Robustness
 from analyze.reports import summaries
@@ -284,9 +285,21 @@ def test_a_position_that_heard_one_output_has_no_sum(analysis):
     pairs = tuple(row for row in analysis.pairs if row.position != "lawn")
     assert [seat.position for seat in seats(dataclasses.replace(analysis, pairs=pairs))] == [
         "mix",
-        "stage centre",
         "balcony",
+        "stage centre",
     ]
+
+
+def test_the_stage_is_drawn_apart_from_the_audience(analysis, report):
+    drawn = plots(analysis)
+    for question in ("sums", "levels"):
+        zones = [plot.is_on_stage for plot in drawn if plot.question == question and " at " in plot.title]
+        assert zones == sorted(zones)
+        assert zones.count(True) == 1
+    assert [plot.is_on_stage for plot in drawn if plot.title == "Phase of wedge against mains"] == [True]
+    text = read(report).text
+    assert text.index("Sum of all outputs at balcony.") < text.index("Do they add on stage?")
+    assert text.index("Do they add on stage?") < text.index("Sum of all outputs at stage centre.")
 
 
 @pytest.mark.parametrize("n_outputs", [2, 4])

@@ -44,7 +44,7 @@ def with_reading(analysis, output, position, **changes):
 
 def test_every_position_reads_a_polarity_and_all_of_them_together(analysis):
     tables = polarity_tables(analysis)
-    assert tables[0].columns == ("mix", "stage centre", "lawn", "balcony", "all")
+    assert tables[0].columns == ("mix", "lawn", "balcony", "stage centre", "all")
     assert [row.name for row in tables[0].rows] == list(analysis.sound_check.outputs)
     one = cell(tables, "sub left", "lawn")
     assert (one.text, one.tone, one.more, one.is_marked) == ("inverted", "flipped", "98 %", False)
@@ -69,7 +69,7 @@ def test_a_reading_against_the_rest_is_boxed(analysis, probability, text, tone, 
 
 def test_an_inverted_microphone_is_said_above_its_column(analysis):
     changed = with_reading(analysis, "sub left", "lawn", is_microphone_inverted=True)
-    assert polarity_tables(changed)[0].columns[2] == "lawn, microphone inverted"
+    assert polarity_tables(changed)[0].columns[1] == "lawn, microphone inverted"
 
 
 def test_bands_change_by_what_the_prediction_says(analysis):
@@ -171,7 +171,7 @@ def test_no_colour_speaks_alone(hostile):
 
 def test_wide_tables_are_parted(make):
     analysis = make(("mains", "sub"), tuple(f"seat {i}" for i in range(11)))
-    assert [len(table.columns) for table in late_tables(analysis)] == [8, 3]
+    assert [len(table.columns) for table in late_tables(analysis)] == [8, 2, 1]
     assert [len(table.columns) for table in polarity_tables(analysis)] == [9, 4]
 
 
