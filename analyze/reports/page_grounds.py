@@ -10,11 +10,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analyze.alignment.confidence import MODEL_DB
+from analyze.alignment.device import rounded, setting_after
 from analyze.alignment.grounds import SPARES, SumGrounds, TimingGrounds
 from analyze.reports.certainty_words import error_db, odds, sure_sentence, words_of
 from analyze.reports.page_evidence import DASH, Heading, PageTable
 from analyze.reports.page_order import typing_order
 from analyze.reports.page_positions import position_table
+from analyze.reports.runner_up import RunnerUp
 from analyze.reports.summaries import as_known, number, percent, plural, signed
 from analyze.responses.wiring import MICROPHONE_PRIOR, OUTPUT_PRIOR
 
@@ -57,6 +59,31 @@ def sureness(analysis: Analysis) -> list[Sureness]:
         for line, name in enumerate(typing_order(analysis), 1)
         if name in known
     ]
+
+
+def both_ways_up(analysis: Analysis) -> PageTable | None:
+    """Each polarity of every output that is judged by sums, at its best delay; None where none may be turned."""
+    rows = {row.output: row for row in analysis.recommendations}
+    known = {one.output: one.setting for one in analysis.grounds}
+    cells = []
+    for name in typing_order(analysis):
+        setting = known.get(name)
+        if not isinstance(setting, SumGrounds) or setting.other_polarity is None or setting.claim == SPARES:
+            continue
+        outputs = analysis.sound_check.outputs
+        members = [outputs[one] for one in analysis.sound_check.group_of(name)]
+        polarity, delay_ms = setting_after(outputs[name], rounded(members, setting.change))
+        other = RunnerUp.of(analysis, name, setting.other_polarity)
+        called = "likeliest" if rows[name].decision == "undecided" else "recommended"
+        error = number(error_db(setting, setting.other_polarity))
+        words = {
+            polarity: f"{number(delay_ms, 2)} ms, {called}",
+            other.polarity: f"{number(other.delay_ms, 2)} ms, {signed(-other.cost_db)} dB, give or take {error} dB",
+        }
+        cells.append((name, words["normal"], words["inverted"]))
+    headings = (Heading("output", is_name=True), Heading("normal"), Heading("inverted"))
+    caption = "Both ways up: each polarity at its best delay, and what the other one adds where the output meets others"
+    return PageTable(caption, headings, tuple(cells)) if cells else None
 
 
 def taken_for_granted() -> dict[str, str]:
