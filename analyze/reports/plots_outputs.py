@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.reports.naming import shortened
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
-from analyze.reports.selections import by_zone, levels_at, own_clocks, present_arrivals
+from analyze.reports.selections import by_zone, levels_at, own_clocks, phase_errors, present_arrivals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -14,11 +18,20 @@ if TYPE_CHECKING:
 
     from analyze.pipeline import Analysis
 
+Floats = NDArray[np.float64]
+
 #: Width of a plot in inches, and of the names beside one.
 WIDTH_IN = 5.8
 NAMES_IN = 1.75
 
+# A name with `(stage)` behind it where names have their room.
+_STAGE_LENGTH = 14
+
 _LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.16
+
+#: Errors of a level whose band is no wider than its line are not drawn.
+LEAST_SEEN_DB = 1.0
+_DB_PER_RADIAN = 20.0 / math.log(10.0)
 
 # Levels further than this below the loudest band of a plot are not shown.
 _LEVEL_RANGE_DB = 50.0
@@ -52,7 +65,8 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
     for index, output in enumerate(outputs):
         offset = (index - (len(outputs) - 1) / 2.0) * 0.8 / max(len(outputs), 1)
         _arrival_dots(axes, analysis, look, output, {name: row + offset for row, name in enumerate(positions)})
-    y_names(axes, [look.positions[name] + " (stage)" * (name in zones.get("stage", ())) for name in positions])
+    on_stage = {name: f"{shortened(look.positions[name], _STAGE_LENGTH)} (stage)" for name in zones.get("stage", ())}
+    y_names(axes, [on_stage.get(name, look.positions[name]) for name in positions])
     for row in range(1, len(positions)):
         is_between = row == len(zones.get("audience", ()))
         axes.axhline(row - 0.5, color=colour("muted" if is_between else "grid"), linewidth=1.4 if is_between else 0.7)
@@ -87,6 +101,17 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
         label = None
 
 
+def level_errors_db(analysis: Analysis, output: str, position: str, hz: Floats) -> Floats:
+    """Two standard errors of a level in dB per band, 0 where not known.
+
+    An error of H that has no direction turns its phase by as many radians as it changes its magnitude in parts of it:
+    `20 / ln 10` dB to the radian.
+    """
+    errors = phase_errors(analysis, (output,))
+    radians = np.radians([errors.get((output, position, float(one)), 0.0) for one in hz])
+    return np.asarray(np.minimum(2.0 * _DB_PER_RADIAN * radians, _LEVEL_RANGE_DB))
+
+
 def level_size(analysis: Analysis, position: str) -> tuple[float, float]:
     """Size of a level plot."""
     return WIDTH_IN, 3.1 + legend_in(len(levels_at(analysis, position)))
@@ -100,8 +125,12 @@ def level(figure: Figure, analysis: Analysis, look: Look, position: str) -> None
     place(figure, 0.65, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
     title(figure, f"How loud is each output at {look.positions[position]}?")
     for output in outputs:
-        hz, db = zip(*levels[output], strict=True)
+        hz, db = (np.array(values) for values in zip(*levels[output], strict=True))
         axes.plot(hz, db, markevery=3, **look.series[output].keywords())
+        either_db = level_errors_db(analysis, output, position, hz)
+        if (either_db > LEAST_SEEN_DB).any():
+            shade = look.series[output].colour
+            axes.fill_between(hz, db - either_db, db + either_db, color=shade, alpha=0.18, linewidth=0.0)
     bands = [hz for points in levels.values() for hz, _ in points]
     top = max(db for points in levels.values() for _, db in points)
     lowest = min(db for points in levels.values() for _, db in points)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
     from analyze.alignment.rows import DelayScan, Pair, Prediction, Recommendation, Robustness
     from analyze.pipeline import Analysis
@@ -228,7 +228,7 @@ def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[
     Positions without a usable band are left out; of a fill or tower without `align_at` only the position with most of
     them stays, which is where the levels are closest.
     """
-    errors, view = _phase_errors(analysis, (output, other)), view_of(analysis, output)
+    errors, view = phase_errors(analysis, (output, other)), view_of(analysis, output)
     rows = [row for row in analysis.pairs if {row.output, row.other} == {output, other} and view.holds(row)]
     points: dict[str, list[PhasePoint]] = defaultdict(list)
     for row in sorted(rows, key=lambda row: row.band_hz):
@@ -260,7 +260,7 @@ def change_deg(analysis: Analysis, output: str, other: str, hz: float) -> float:
     return flip - 360.0 * hz * (delay_ms - other_delay_ms) / 1000.0
 
 
-def _phase_errors(analysis: Analysis, outputs: tuple[str, str]) -> dict[tuple[str, str, float], float]:
+def phase_errors(analysis: Analysis, outputs: Collection[str]) -> dict[tuple[str, str, float], float]:
     """Standard error of the phase per (output, position, band), captures combined by inverse variance."""
     weights: dict[tuple[str, str, float], float] = defaultdict(float)
     for row in analysis.bands:

@@ -165,7 +165,10 @@ def level(analysis: Analysis, position: str) -> str:
     levels = levels_at(analysis, position)
     best = {output: max(points, key=lambda point: point[1]) for output, points in levels.items()}
     loudest = max(best, key=lambda output: best[output][1])
-    return f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB."
+    return (
+        f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB. Pale: two standard "
+        "errors either way, where that is more than 1 dB."
+    )
 
 
 def scan(analysis: Analysis, one: DelayScan) -> str:

@@ -9,13 +9,15 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from page_reading import read
 
 from analyze.alignment.rows import Robustness
-from analyze.reports import summaries
+from analyze.reports import plots_outputs, summaries
 from analyze.reports.naming import clean
 from analyze.reports.plot_style import COLOURS, N_SERIES, Look, render
 from analyze.reports.plots import plots
+from analyze.reports.plots_outputs import level_errors_db
 from analyze.reports.selections import change_deg, partners, phase_points, seats, spreads
 from analyze.reports.summaries import unrelated_sum_db
 
@@ -297,6 +299,10 @@ def test_the_stage_is_drawn_apart_from_the_audience(analysis, report):
         assert zones == sorted(zones)
         assert zones.count(True) == 1
     assert [plot.is_on_stage for plot in drawn if plot.title == "Phase of wedge against mains"] == [True]
+    figure = Figure(figsize=(5, 5))
+    plots_outputs.arrival(figure, analysis, Look.of(analysis))
+    names = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert names == ["mix", "lawn", "balcony", "stage centre (stage)"]
     text = read(report).text
     assert text.index("Sum of all outputs at balcony.") < text.index("Do they add on stage?")
     assert text.index("Do they add on stage?") < text.index("Sum of all outputs at stage centre.")
@@ -368,3 +374,15 @@ def test_names_at_an_axis_become_squares_too():
     svg, _ = render(draw, (2.0, 1.0))
     assert "1. 舞台" in texts(svg)
     assert [label.get_text() for label in axes[0].get_yticklabels()] == ["1. □□", "mix"]
+
+
+@pytest.mark.parametrize(("std_deg", "is_seen"), [(1.0, False), (8.0, True)])
+def test_the_error_of_a_level_is_the_width_of_a_band(analysis, std_deg, is_seen):
+    """Two standard errors: 8 degrees are 0.1396 rad, of which 2 * 8.686 * 0.1396 = 2.43 dB; 1 degree 0.30 dB."""
+    rows = tuple(dataclasses.replace(row, phase_std_deg=std_deg) for row in analysis.bands)
+    changed = dataclasses.replace(analysis, bands=rows)
+    hz = np.array([63.0])
+    assert level_errors_db(changed, "sub left", "mix", hz) == pytest.approx(2.0 * 8.686 * np.radians(std_deg), rel=1e-3)
+    figure = Figure(figsize=(5, 4))
+    plots_outputs.level(figure, changed, Look.of(changed), "mix")
+    assert bool(figure.axes[0].collections) is is_seen
