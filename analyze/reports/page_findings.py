@@ -68,8 +68,9 @@ def _told_once(analysis: Analysis, row: Finding, numbers: Mapping[str, int]) -> 
     """The detail, or where on the sheet it stands what to do: of an output that is undecided for too weak a take."""
     rows = {one.output: one for one in analysis.recommendations}
     for name in _outputs_of(analysis, row) if row.finding in _TOO_WEAK else ():
-        if name in rows and rows[name].decision == "undecided" and _says_what_to_record(rows[name].reason, name):
-            return f"What to record stands on the sheet, no. {numbers[name]}, {name}."
+        first = analysis.sound_check.group_of(name)[0]  # with whom a group's reason stands
+        if first in rows and rows[first].decision == "undecided" and _says_what_to_record(rows[first].reason, name):
+            return f"What to record stands on the sheet, no. {numbers[first]}, {first}."
     return row.detail
 
 

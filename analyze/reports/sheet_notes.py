@@ -95,7 +95,7 @@ def aligned_note(analysis: Analysis, row: Recommendation) -> str:
         where, main = shortened(seat, _NAME_LENGTH), shortened(reference, _NAME_LENGTH)
         if row.decision == "undecided":
             present, asked = _against(one.asked_ms + one.off_ms, main), _against(one.asked_ms, "it")
-            parts.append(f"At {where} it arrives {present} at present; asked for is {asked}.")
+            parts.append(f"At {where} it arrives {present} at present; it is to arrive {asked}.")
         if other is not None and other.recommended_ms > ANOTHER_FIRST_MS:
             first = shortened(one.against, _NAME_LENGTH)
             parts.append(

@@ -156,6 +156,21 @@ def test_what_the_sheet_does_not_say_stands_with_the_finding(analysis, reason, d
     assert row.detail.startswith("Play it louder")
 
 
+def test_of_a_group_the_line_is_named_where_the_reason_stands(analysis):
+    """The wedge, put into the tower's group, says no more than that it moves with it."""
+    made = alone(analysis, "Record wedge alone again, louder.")
+    check = made.sound_check
+    outputs = {
+        n: dataclasses.replace(o, group="both" * (n in ("lawn tower", "wedge"))) for n, o in check.outputs.items()
+    }
+    feeds = {"wedge": check.captures[0].feeds["wedge"]}
+    captures = (check.captures[0], dataclasses.replace(check.captures[1], feeds=feeds))
+    check = dataclasses.replace(check, outputs=outputs, captures=captures)
+    (row,) = findings(dataclasses.replace(made, sound_check=check))
+    assert row.detail == "What to record stands on the sheet, no. 3, lawn tower."
+    assert row.lines == (4,)
+
+
 def test_a_wiring_to_mend_is_linked_from_the_sheet(analysis):
     found = Finding(WIRED_INVERTED, "warning", "Check the cable.", track="sub left", value=0.99, unit="confidence")
     text = page_bytes(dataclasses.replace(analysis, findings=(not_heard("mix"), found)), []).decode("utf-8")

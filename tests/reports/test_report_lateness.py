@@ -131,7 +131,7 @@ def test_an_undecided_tower_says_how_it_stands_to_what_was_asked(pair, later_ms,
     one = replaced(dataclasses.replace(pair, recommended_change={}), "tower", later_ms=later_ms)
     one = arriving(one, "balcony", main_left=30.0, main_right=40.0, tower=26.8)
     said = aligned_note(one, dataclasses.replace(row, decision="undecided"))
-    assert said == f"At balcony it arrives 3.2 ms before main left at present; asked for is {asked}."
+    assert said == f"At balcony it arrives 3.2 ms before main left at present; it is to arrive {asked}."
 
 
 def test_what_was_asked_of_a_tower_is_said_and_judged(analysis):
