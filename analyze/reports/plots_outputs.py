@@ -128,9 +128,10 @@ def level(figure: Figure, analysis: Analysis, look: Look, position: str) -> None
         hz, db = (np.array(values) for values in zip(*levels[output], strict=True))
         axes.plot(hz, db, markevery=3, **look.series[output].keywords())
         either_db = level_errors_db(analysis, output, position, hz)
-        if (either_db > LEAST_SEEN_DB).any():
+        is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3), "same") > 0.0  # and the next band on both sides
+        if is_seen.any():
             shade = look.series[output].colour
-            axes.fill_between(hz, db - either_db, db + either_db, color=shade, alpha=0.18, linewidth=0.0)
+            axes.fill_between(hz, db - either_db, db + either_db, is_seen, color=shade, alpha=0.18, linewidth=0.0)
     bands = [hz for points in levels.values() for hz, _ in points]
     top = max(db for points in levels.values() for _, db in points)
     lowest = min(db for points in levels.values() for _, db in points)
