@@ -137,7 +137,8 @@ def _reason(
     sign: float,
 ) -> str:
     """One plain sentence."""
-    where = ", ".join(alignment.seats)
+    where = " and ".join(alignment.seats)
+    at = f"On average over {where}" if alignment.error_ms > RIGHT_MS else f"At {where}"
     off = alignment.change_ms
     later = members[0].later_ms
     if abs(reachable - off) > RIGHT_MS:
@@ -155,14 +156,14 @@ def _reason(
         )
     asked = f"{_against(later, reference, f'{abs(later):g}')}, as asked"
     if candidate == UNCHANGED:
-        return f"At {where} it arrives {asked}."
+        return f"{at} it arrives {asked}."
     if candidate[1] == 0.0:
-        return f"At {where} it arrives {asked}, but has the other polarity."
+        return f"{at} it arrives {asked}, but has the other polarity."
     turned = ", and has the other polarity" if sign < 0 else ""
     spread = f"; seats differ by {alignment.error_ms:.1f} ms" if alignment.error_ms > _SEATS_DIFFER_MS else ""
     present = _against(later - off, reference, f"{abs(later - off):.{_decimals(alignment)}f}")
     then = _against(later, "it", f"{abs(later):g}")
-    return f"At {where} it arrives {present} at present{turned}; as recommended {then}, as asked{spread}."
+    return f"{at} it arrives {present} at present{turned}; as recommended {then}, as asked{spread}."
 
 
 def _against(later_ms: float, other: str, figure: str) -> str:

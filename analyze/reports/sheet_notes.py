@@ -80,9 +80,10 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
 
 
 def aligned_note(analysis: Analysis, row: Recommendation) -> str:
-    """How an undecided fill or tower stands to what was asked, and where another main comes before the reference.
+    """How a fill or tower stands to what was asked at every seat it is for, and where another main comes first.
 
-    Empty where neither is to be said; what a decided one was asked stands in its reason.
+    Empty where neither is to be said: that of all seats together stands in the reason of a decided one, and is not said
+    again where this seat is as the mean of them.
     """
     from analyze.reports.lateness import late_after_first  # brings in all that decides
 
@@ -93,9 +94,14 @@ def aligned_note(analysis: Analysis, row: Recommendation) -> str:
         if one is None or not one.is_aligned:
             continue
         where, main = shortened(seat, _NAME_LENGTH), shortened(reference, _NAME_LENGTH)
+        then_ms = one.asked_ms + one.off_ms  # against the reference, which does not move
+        present_ms = then_ms - (one.recommended_ms - one.present_ms)
         if row.decision == "undecided":
-            present, asked = _against(one.asked_ms + one.off_ms, main), _against(one.asked_ms, "it")
+            present, asked = _against(present_ms, main), _against(one.asked_ms, "it")
             parts.append(f"At {where} it arrives {present} at present; it is to arrive {asked}.")
+        elif not one.is_in_time:
+            present, then = _against(present_ms, main), _against(then_ms, "it")
+            parts.append(f"At {where} it arrives {present} at present and {then} as recommended.")
         if other is not None and other.recommended_ms > ANOTHER_FIRST_MS:
             first = shortened(one.against, _NAME_LENGTH)
             parts.append(

@@ -95,6 +95,7 @@ def test_the_mean_over_the_seats_counts() -> None:
     decision = decided(hall([output], arrivals({"tower": [-5.0, 50.0, -8.0]})))
     assert decision.change[1] == pytest.approx(6.5)
     assert "1.5 ms" in decision.reason
+    assert decision.reason.startswith("On average over audience 0 and audience 2 it arrives 6.50 ms before main")
 
 
 def test_seats_where_it_is_not_known_are_left_out() -> None:

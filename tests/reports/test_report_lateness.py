@@ -114,15 +114,25 @@ def test_without_a_main_the_reference_is_the_first(pair):
 def test_a_sheet_line_says_where_another_main_comes_first(pair):
     row = next(r for r in pair.recommendations if r.output == "tower")
     tower = dataclasses.replace(row, decision="change")
-    one = arriving(pair, "balcony", main_left=30.0, main_right=12.0, tower=34.0)
+    one = arriving(pair, "balcony", main_left=30.0, main_right=12.0, tower=26.0)
     one = levelled(one, main_left=-30.0, main_right=-30.0)
     assert aligned_note(one, tower) == (
-        "At balcony main right comes 18.0 ms before main left: this output arrives 26.0 ms after main right."
+        "At balcony main right comes 18.0 ms before main left: this output arrives 18.0 ms after main right."
     )
     early = arriving(one, "balcony", tower=6.0)
     assert "this output arrives 2.0 ms before main right" in aligned_note(early, tower)
     near = arriving(one, "balcony", main_right=30.0 - 0.9 * ANOTHER_FIRST_MS)
     assert aligned_note(near, tower) == aligned_note(arriving(one, "balcony", main_right=40.0), tower) == ""
+
+
+def test_a_seat_that_is_not_as_all_of_them_together_is_said(pair):
+    """The tower is moved by 4 ms; against what was asked it comes out 7 ms late at this seat of several."""
+    row = dataclasses.replace(next(r for r in pair.recommendations if r.output == "tower"), decision="change")
+    one = arriving(pair, "balcony", main_left=30.0, main_right=40.0, tower=33.0)
+    assert aligned_note(one, row) == (
+        "At balcony it arrives 3.0 ms after main left at present and 7.0 ms after it as recommended."
+    )
+    assert aligned_note(arriving(one, "balcony", tower=26.0), row) == ""
 
 
 @pytest.mark.parametrize(("later_ms", "asked"), [(0.0, "with it"), (12.0, "12.0 ms after it")])
