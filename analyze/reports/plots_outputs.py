@@ -29,8 +29,9 @@ _STAGE_LENGTH = 14
 
 _LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.16
 
-#: Errors of a level whose band is no wider than its line are not drawn.
-LEAST_SEEN_DB = 1.0
+#: Errors of a level that are smaller either way are not drawn: who is loudest does not hang on them, and a page of many
+#: outputs has no room for them.
+LEAST_SEEN_DB = 3.0
 _DB_PER_RADIAN = 20.0 / math.log(10.0)
 
 # Levels further than this below the loudest band of a plot are not shown.

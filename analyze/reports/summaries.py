@@ -167,7 +167,7 @@ def level(analysis: Analysis, position: str) -> str:
     loudest = max(best, key=lambda output: best[output][1])
     return (
         f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB. Pale: two standard "
-        "errors either way, where that is more than 1 dB."
+        "errors either way, where that is more than 3 dB."
     )
 
 

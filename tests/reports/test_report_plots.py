@@ -376,9 +376,9 @@ def test_names_at_an_axis_become_squares_too():
     assert [label.get_text() for label in axes[0].get_yticklabels()] == ["1. □□", "mix"]
 
 
-@pytest.mark.parametrize(("std_deg", "is_seen"), [(1.0, False), (8.0, True)])
+@pytest.mark.parametrize(("std_deg", "is_seen"), [(8.0, False), (16.0, True)])
 def test_the_error_of_a_level_is_the_width_of_a_band(analysis, std_deg, is_seen):
-    """Two standard errors: 8 degrees are 0.1396 rad, of which 2 * 8.686 * 0.1396 = 2.43 dB; 1 degree 0.30 dB."""
+    """Two standard errors: 8 degrees are 0.1396 rad, 2 * 8.686 * 0.1396 = 2.43 dB, not drawn; 16 degrees twice that."""
     rows = tuple(dataclasses.replace(row, phase_std_deg=std_deg) for row in analysis.bands)
     changed = dataclasses.replace(analysis, bands=rows)
     hz = np.array([63.0])
