@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from analyze.alignment.arrivals import RIGHT_MS, Alignment, alignment_of, seats_for
+from analyze.alignment.arrivals import MODEL_MS, RIGHT_MS, Alignment, alignment_of, seats_for
 from analyze.alignment.confidence import alike
 from analyze.alignment.context import Context
 from analyze.alignment.decision import DECIDED, Decision, disagreement_words, setting_words, undecided
@@ -23,6 +23,8 @@ from analyze.responses.feed_relations import EQUAL
 _WITHOUT_A_MEMBER = 0.7
 #: Half of this spread between seats is said: no delay can serve both.
 _SEATS_DIFFER_MS = 1.0
+#: Error of an arrival from which on its hundredths say nothing.
+_TO_TENTHS_MS = 0.1
 
 
 def decide_fill(context: Context, group: Group) -> Decision:
@@ -135,14 +137,10 @@ def _reason(
     sign: float,
 ) -> str:
     """One plain sentence."""
-    where = ", ".join(alignment.seats)
+    where = " and ".join(alignment.seats)
+    at = f"On average over {where}" if alignment.error_ms > RIGHT_MS else f"At {where}"
     off = alignment.change_ms
     later = members[0].later_ms
-    place = (
-        f"{abs(later):g} ms {'after' if later > 0 else 'before'} {reference}, as asked"
-        if later
-        else f"with {reference}"
-    )
     if abs(reachable - off) > RIGHT_MS:
         late = "late" if off < 0 else "early"
         return f"Arrives {abs(off):.2f} ms too {late} at {where}, {_out_of_reach(members, reference, off)}."
@@ -156,14 +154,26 @@ def _reason(
         return (
             f"{what} is not sure enough: record it and {reference} alone again, louder, with a microphone at {where}."
         )
-    turned = ", and has the other polarity" if sign < 0 else ""
+    asked = f"{_against(later, reference, f'{abs(later):g}')}, as asked"
     if candidate == UNCHANGED:
-        return f"At {where} it arrives {place}."
+        return f"{at} it arrives {asked}."
     if candidate[1] == 0.0:
-        return f"At {where} it arrives {place}, but has the other polarity."
-    early = "early" if off > 0 else "late"
+        return f"{at} it arrives {asked}, but has the other polarity."
+    turned = ", and has the other polarity" if sign < 0 else ""
     spread = f"; seats differ by {alignment.error_ms:.1f} ms" if alignment.error_ms > _SEATS_DIFFER_MS else ""
-    return f"At {where} it arrives {abs(off):.2f} ms too {early} to be {place}{turned}{spread}."
+    present = _against(later - off, reference, f"{abs(later - off):.{_decimals(alignment)}f}")
+    then = _against(later, "it", f"{abs(later):g}")
+    return f"{at} it arrives {present} at present{turned}; as recommended {then}, as asked{spread}."
+
+
+def _against(later_ms: float, other: str, figure: str) -> str:
+    """When an output arrives against another one; figure : the time between them, as it is printed."""
+    return f"{figure} ms {'after' if later_ms > 0.0 else 'before'} {other}" if float(figure) else f"with {other}"
+
+
+def _decimals(alignment: Alignment) -> int:
+    """Decimals of a time that its error leaves it."""
+    return 2 if math.hypot(alignment.std_ms, MODEL_MS) < _TO_TENTHS_MS else 1
 
 
 def _out_of_reach(members: Sequence[Output], reference: str, change_ms: float) -> str:

@@ -393,5 +393,5 @@ def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain:
         return f"Set it {change_words(state[k])}: {gain:.1f} dB more where it meets the others."
     best = search(joint.landscape, joint.movers).score_db - joint.landscape.score(state)
     if best > TIE_DB:
-        return f"Leave it: the best other setting would add only {best:.2f} dB, less than can be told for sure."
-    return "Leave it: no other setting adds more."
+        return f"Keep it: the best other setting would add only {best:.2f} dB, less than can be told for sure."
+    return "Keep it: no other setting adds more."

@@ -136,15 +136,15 @@ def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -
 def _without_question(context: Context, group: Group) -> Decision | None:
     """The decision where there is nothing to judge: no microphone on stage, or alone in its band."""
     if not context.is_measured_together("stage"):
-        reason = "Left alone: no two outputs were measured together on stage. Put a microphone there to judge it."
+        reason = "Kept: no two outputs were measured together on stage. Put a microphone there to judge it."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not _subs_heard_on_stage(context):
-        reason = "Left alone: no sub was measured on stage, and the low end there is largely theirs. Record one there."
+        reason = "Kept: no sub was measured on stage, and the low end there is largely theirs. Record one there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not context.stage.own(context.heard(group)).any():
         if is_faint(context, group, "stage"):
             reason = (
-                f"Left alone: {group[0]} does not stand out from the noise on stage in the low bands. Record it alone "
+                f"Kept: {group[0]} does not stand out from the noise on stage in the low bands. Record it alone "
                 "and louder to judge it."
             )
             return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
@@ -185,7 +185,7 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
             grounds = partial(_grounds, stage, state, k, cost, cost_std)
         return Decision(group, state[k], "undecided", least, polarity, cost, words, reason, grounds=grounds)
     reason = f"{'Turned over' if state[k][0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
-    alternative = f"leaving it costs {gain:.1f} dB on stage"
+    alternative = f"the present setting costs {gain:.1f} dB on stage"
     wired = " It is wired inverted: mending that does the same." if wired and state[k][0] < 0 else wired
     reason += wired
     return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason, grounds=grounds)
@@ -225,7 +225,7 @@ def _paid_for(stage: _Stage, option: Sequence[Change], state: Sequence[Change], 
         reason = f"In doubt: {would} Record {group[0]} at the seats again, alone and louder, to settle it."
         words = f"candidate {words}"
         return Decision(group, option[k], "undecided", confidence, confidence, -gain, words, reason, grounds=grounds)
-    reason = f"Leave it: {would}{wired}"
+    reason = f"Keep it: {would}{wired}"
     words = f"{words}, if the stage comes first"
     return Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, words, reason, grounds=grounds)
 
@@ -239,8 +239,8 @@ def _is_wired_inverted(context: Context, group: Group) -> bool:
 def _keep_reason(cost: float) -> str:
     """Why it is left as it is, with what the other polarity would do on stage."""
     if cost > 0.05:
-        return f"Leave it: the other polarity would cost {cost:.1f} dB of low end on stage."
-    return f"Leave it: the other polarity would add only {max(0.0, -cost):.1f} dB on stage, which is in doubt."
+        return f"Keep it: the other polarity would cost {cost:.1f} dB of low end on stage."
+    return f"Keep it: the other polarity would add only {max(0.0, -cost):.1f} dB on stage, which is in doubt."
 
 
 def monitor_trick(context: Context, group: Group, fixed: Mapping[str, Change]) -> MonitorTrick | None:

@@ -142,7 +142,7 @@ def _objection(fitted: FittedLine | None) -> str:
     if abs(fitted.ppm) > LIMIT_PPM - _LIMIT_MARGIN_PPM:
         return f"its rate is off by more than {LIMIT_PPM - _LIMIT_MARGIN_PPM:.0f} ppm"
     if radians_per_s * drift_s > _MOST_DRIFT_RAD:
-        return f"its rate is not certain enough ({fitted.ppm:.0f} ppm, standard deviation {fitted.std_ppm:.1f})"
+        return f"its rate is not certain enough ({fitted.ppm:.0f} ppm, give or take {max(fitted.std_ppm, 0.1):.1f})"
     if radians_per_s * fitted.residual_s > _MOST_RESIDUAL_RAD or fitted.outlier_share > _MOST_OUTLIERS:
         return f"no steady clock fits (residual {1e3 * fitted.residual_s:.2f} ms)"
     if track.pairs.has_feed and float(np.ptp(_arrivals_s(fitted))) > _FURTHEST_APART_S:
@@ -229,8 +229,9 @@ def _clock_finding(pairs: Pairs, fit: ClockFit, is_in_turn: bool) -> Finding:
     earlier = "earlier" if first.offset_s > 0 else "later"
     detail = (
         f"Own clock found from the sound: started {abs(first.offset_s):.3f} s {earlier} than the capture, runs "
-        f"{fit.ppm:+.2f} ppm (standard deviation {fit.ppm_std:.2f}), residual {1e3 * fit.residual_s:.4f} ms. Its "
-        "arrivals compare between outputs of this capture; by themselves they mean nothing."
+        f"{fit.ppm:+.1f} ppm, give or take {max(fit.ppm_std, 0.1):.1f}; residual "
+        f"{1e3 * max(fit.residual_s, 1e-5):.2f} ms. Its arrivals compare between outputs of this capture; by "
+        "themselves they mean nothing."
     )
     if is_in_turn:
         detail += (

@@ -217,7 +217,7 @@ def _dropouts(summary: TrackSummary, track: int, place: TrackPlace) -> list[Find
     rate = summary.sample_rate_hz
     gaps = "1 gap" if n == 1 else f"{n} gaps"
     detail = (
-        f"{gaps} of exact silence, the longest {1000.0 * summary.longest_dropout[track] / rate:.1f} ms. "
+        f"{gaps} of exact silence, the longest {1000.0 * summary.longest_dropout[track] / rate:.0f} ms. "
         "Look for lost network packets, a digital gate or a loose connector."
     )
     at_s = _at_s(summary, int(summary.first_dropout[track]), place)

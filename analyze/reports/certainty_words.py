@@ -14,7 +14,8 @@ from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.device import rounded
 from analyze.alignment.grounds import SPARES, Rival, SumGrounds, TimingGrounds
 from analyze.alignment.timing_grounds import ARRIVAL, NOT_TURNED, OUT_OF_REACH, OWN_WIRING, REFERENCE_WIRING
-from analyze.reports.summaries import number, percent
+from analyze.reports.runner_up import RunnerUp
+from analyze.reports.summaries import as_known, number, percent
 
 if TYPE_CHECKING:
     from analyze.alignment.confidence import Limit
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
 _MOST_ODDS, _EVEN_ODDS = 190.0, 1.25
 # Odds from which on tens are enough.
 _ROUGH_ODDS = 30.0
-# A rival that is behind by no more does as well.
-_AS_GOOD_DB = 0.05
 # Limits named in one sentence.
 _MOST_LIMITS = 2
 # A polarity this much less sure than the setting is said.
@@ -113,13 +112,16 @@ def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> 
     if setting.claim == SPARES:
         change = setting.other_polarity.change if setting.other_polarity else setting.change
         return f"{words_of(analysis, row.output, change)} would take from the sum in the audience", because
-    where = " on stage" if row.kind == "monitor" else ""
-    claim = (
-        f"{words_of(analysis, row.output, setting.change)} is the best setting{where} or within {RIGHT_DB:g} dB of it"
-    )
+    words = words_of(analysis, row.output, setting.change)
+    if row.kind == "monitor":
+        claim = f"{words} is the best setting on stage or within {RIGHT_DB:g} dB of it"
+    else:
+        claim = f"{words} is right, within {RIGHT_DB:g} dB or a sixth of a period of the best"
     because = because or _lead_words(analysis, row.output, setting)
     if row.polarity_confidence < row.confidence - _LESS_SURE:
         because += f"; of the polarity alone {percent(row.polarity_confidence)}"
+        if row.polarity_confidence < DECIDED and row.cost_if_wrong_db <= RIGHT_DB:
+            because += ", as the other one, at a delay of its own, may do as well"
     return claim, because
 
 
@@ -129,12 +131,14 @@ def _lead_words(analysis: Analysis, output: str, setting: SumGrounds) -> str:
     if not rivals:
         return ""
     nearest = min(rivals, key=lambda one: one.margin_db)
-    words, lead = words_of(analysis, output, nearest.change), number(nearest.margin_db)
-    if nearest.margin_db <= _AS_GOOD_DB:
-        return f"; {words} does as well, so little hangs on it"
-    if nearest.margin_db < RIGHT_DB:
-        return f"; even {words}, the next best, costs only {lead} dB, so little hangs on it"
-    return f"; {words}, the next best, costs {lead} dB, give or take {number(error_db(setting, nearest))} dB"
+    lead, words = RunnerUp.of(analysis, output, nearest), words_of(analysis, output, nearest.change)
+    called = "the runner-up" if setting.runner_up is not None else "the other polarity"
+    if lead.is_equal:
+        return f"; {called} ({words}) is as good, so little hangs on it"
+    cost = number(lead.cost_db)
+    if lead.is_as_good:
+        return f"; {called} ({words}) is as good within {RIGHT_DB:g} dB, {cost} dB less, so little hangs on it"
+    return f"; {called} ({words}) costs {cost} dB, give or take {number(error_db(setting, nearest))} dB"
 
 
 def error_db(setting: SumGrounds, rival: Rival) -> float:
@@ -149,7 +153,7 @@ def _timing_words(analysis: Analysis, output: str, setting: TimingGrounds) -> tu
     where = " and ".join(setting.seats.get(output) or every)
     within = number(setting.std_ms, 2)
     own, other = setting.wiring_confidence, setting.reference_confidence
-    late = f"{number(abs(setting.late_ms), 2)} ms too {'late' if setting.late_ms > 0 else 'early'}"
+    late = f"{as_known(abs(setting.late_ms), setting.std_ms)} ms too {'late' if setting.late_ms > 0 else 'early'}"
     phrases = {
         ARRIVAL: f"how arrivals differ there is known within {within} ms only",
         OUT_OF_REACH: f"it comes out {late}",

@@ -129,7 +129,7 @@ RECOMMENDATIONS = Table(
         _probability("confidence", "probability that the recommended pair of polarity and delay is right"),
         _probability("polarity_confidence", "probability that the recommended polarity is right"),
         _number("cost_if_wrong_db", "what the other polarity at its own best delay would cost"),
-        _number("gain_db", "all as recommended against this output left alone, in its own cells, audience mean"),
+        _number("gain_db", "all as recommended against this output at present, in its own cells, audience mean"),
         _text("worst_position", "audience position where the change does least good"),
         _number("worst_gain_db", "the same gain at that position; negative where it loses"),
         _number("overlap_low_hz", "lower edge of the range shared with the other outputs"),
@@ -252,7 +252,7 @@ ROBUSTNESS = Table(
         _text(
             "scenario",
             "level:<output>:+3 (dB), air:+10 (K), seat:<position> (left out of the decision), "
-            "polarity:<output> (left as it was)",
+            "polarity:<output> (kept at its present setting)",
         ),
         _POSITION,
         _ZONE,

@@ -1,4 +1,8 @@
-"""How far every output is from where it should be in time, at every position, as recommended."""
+"""How long after the first main every output arrives, at every position, at present and as recommended.
+
+What a listener takes for the source is the main that arrives first at the seat, whichever was named as reference; an
+output is heard late against that one. Positive is later.
+"""
 
 from __future__ import annotations
 
@@ -14,17 +18,31 @@ from analyze.responses.feed_relations import EQUAL, sent_relative
 if TYPE_CHECKING:
     from analyze.pipeline import Analysis
 
+#: A main this much quieter than the loudest one there is not what the seat goes by, even if it comes first: the law of
+#: the first wavefront holds while the second sound is no more than 10 dB louder (Haas 1951, Acustica 1, from memory).
+UNHEEDED_DB = 10.0
+
 
 @dataclass(frozen=True)
 class Late:
-    """What an output arrives late at one position as recommended, against the reference and what was asked.
+    """How much later an output arrives at one position than another one.
 
-    std_ms : of it, NaN where not known; is_aligned : whether its delay was chosen for this position
+    against : that other one; present_ms, recommended_ms : at these settings; std_ms : of both, NaN where not known
+    asked_ms : against the reference, what it was to be where its delay was chosen for this position, else NaN
+    off_ms : against the reference as recommended, less what was asked
     """
 
-    late_ms: float
+    against: str
+    present_ms: float
+    recommended_ms: float
     std_ms: float
-    is_aligned: bool
+    asked_ms: float = math.nan
+    off_ms: float = math.nan
+
+    @property
+    def is_aligned(self) -> bool:
+        """Whether its delay was chosen for this position."""
+        return math.isfinite(self.asked_ms)
 
     @property
     def is_vague(self) -> bool:
@@ -33,30 +51,79 @@ class Late:
 
     @property
     def is_in_time(self) -> bool:
-        """Whether nothing is told from being in time."""
-        return abs(self.late_ms) <= (2.0 * self.std_ms if self.is_vague else RIGHT_MS)
+        """Whether nothing is told from being in time: as asked where it was chosen for it, else with the first."""
+        late_ms = self.off_ms if self.is_aligned else self.recommended_ms
+        return abs(late_ms) <= (2.0 * self.std_ms if self.is_vague else RIGHT_MS)
 
 
-def late_as_recommended(analysis: Analysis) -> dict[tuple[str, str], Late]:
-    """Per (output, position) how late it arrives as recommended, where it and the reference are heard.
+def first_mains(analysis: Analysis) -> dict[str, str]:
+    """Per position the main that arrives first there as recommended; the reference where no main is heard.
 
-    Feeds that carry the programme later than the reference's are allowed for; the wanted lateness of fills and towers
-    is taken off.
+    Mains that are much quieter there than the loudest of them are not heeded.
     """
-    check, arrivals = analysis.sound_check, analysis.arrival_present_ms
-    sent = sent_relative(analysis.feed_relations, tuple(check.outputs), check.reference)
-    stds = {(one.output, at.position): at.arrival_std_ms for one in analysis.grounds for at in one.positions}
-    settings = {one.output: one.setting for one in analysis.grounds}
-    found = {}
-    for (output, position), arrival_ms in arrivals.items():
-        reference_ms = arrivals.get((check.reference, position), math.nan)
-        described, setting = check.outputs[output], settings.get(output)
-        moved_ms = analysis.recommended_change.get(output, (1.0, 0.0))[1] + sent.get(output, EQUAL)[1]
-        wanted_ms = described.later_ms if described.kind in BY_ARRIVAL else 0.0
-        late_ms = arrival_ms + moved_ms - reference_ms - wanted_ms
-        if output == check.reference or not math.isfinite(late_ms):
-            continue
-        std_ms = math.hypot(*(stds.get((name, position), math.nan) for name in (output, check.reference)))
-        is_aligned = isinstance(setting, TimingGrounds) and position in setting.seats.get(output, ())
-        found[output, position] = Late(late_ms, std_ms, is_aligned)
+    check, arrivals = analysis.sound_check, _recommended_ms(analysis)
+    levels, found = seat_levels_db(analysis), {}
+    for position in check.positions:
+        mains = [o for o, p in arrivals if p == position and check.outputs[o].kind == "main"]
+        heard = {name: levels.get((name, position), math.nan) for name in mains}
+        least_db = max((db for db in heard.values() if math.isfinite(db)), default=-math.inf) - UNHEEDED_DB
+        heeded = [name for name, db in heard.items() if not db < least_db]
+        if heeded:
+            found[position] = min(heeded, key=lambda name: arrivals[name, position])
+        elif (check.reference, position) in arrivals:
+            found[position] = check.reference
     return found
+
+
+def seat_levels_db(analysis: Analysis) -> dict[tuple[str, str], float]:
+    """Level of every output at every position in the band in which its arrival was found, of the newest capture."""
+    return {(row.output, row.position): row.level_db for row in analysis.arrivals if math.isfinite(row.level_db)}
+
+
+def late_after_first(analysis: Analysis) -> dict[tuple[str, str], Late]:
+    """Per (output, position) how long after the first main it arrives, that main itself left out.
+
+    Feeds that carry the programme later than the reference's are allowed for.
+    """
+    first, recommended = first_mains(analysis), _recommended_ms(analysis)
+    stds = {(one.output, at.position): at.arrival_std_ms for one in analysis.grounds for at in one.positions}
+    found = {}
+    for (output, position), arrival_ms in recommended.items():
+        against = first.get(position, output)
+        if against == output:
+            continue
+        late_ms = arrival_ms - recommended[against, position]
+        moved_ms = _moved_ms(analysis, output) - _moved_ms(analysis, against)
+        std_ms = math.hypot(*(stds.get((name, position), math.nan) for name in (output, against)))
+        asked_ms, off_ms = _asked(analysis, recommended, output, position)
+        found[output, position] = Late(against, late_ms - moved_ms, late_ms, std_ms, asked_ms, off_ms)
+    return found
+
+
+def _recommended_ms(analysis: Analysis) -> dict[tuple[str, str], float]:
+    """Per (output, position) when it arrives as recommended, what its feed carries later included."""
+    check = analysis.sound_check
+    sent = sent_relative(analysis.feed_relations, tuple(check.outputs), check.reference)
+    return {
+        (output, position): arrival_ms + _moved_ms(analysis, output) + sent.get(output, EQUAL)[1]
+        for (output, position), arrival_ms in analysis.arrival_present_ms.items()
+        if math.isfinite(arrival_ms)
+    }
+
+
+def _moved_ms(analysis: Analysis, output: str) -> float:
+    """What is recommended to change of its delay."""
+    return analysis.recommended_change.get(output, (1.0, 0.0))[1]
+
+
+def _asked(
+    analysis: Analysis, recommended_ms: dict[tuple[str, str], float], output: str, position: str
+) -> tuple[float, float]:
+    """What was asked of an output against the reference, and how far off it comes; NaN where nothing was asked."""
+    described = analysis.sound_check.outputs[output]
+    setting = next((one.setting for one in analysis.grounds if one.output == output), None)
+    is_judged = isinstance(setting, TimingGrounds) and position in setting.seats.get(output, ())
+    if described.kind not in BY_ARRIVAL or not is_judged:
+        return math.nan, math.nan
+    reference_ms = recommended_ms.get((analysis.sound_check.reference, position), math.nan)
+    return described.later_ms, recommended_ms[output, position] - reference_ms - described.later_ms

@@ -13,7 +13,15 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports import page_evidence, page_findings, page_sheet, page_waveforms, sheet_notes
+from analyze.reports import (
+    headline,
+    page_distances,
+    page_evidence,
+    page_findings,
+    page_sheet,
+    page_waveforms,
+    sheet_notes,
+)
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
@@ -53,6 +61,7 @@ class Figure:
     text: str
     file: str
     svg: Markup | None
+    is_on_stage: bool
 
 
 def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> bytes:
@@ -113,7 +122,9 @@ def figures(drawn: Sequence[tuple[Plot, Markup]], budget: int) -> dict[str, list
         size = len(drawing.encode("utf-8")) + 3 * len(plot.title.encode("utf-8")) + _PLACE_BYTES
         fits = size <= left
         left -= size if fits else 0
-        shown[plot.question].append(Figure(plot.title, plot.text, plot.svg, drawing if fits else None))
+        shown[plot.question].append(
+            Figure(plot.title, plot.text, plot.svg, drawing if fits else None, plot.is_on_stage)
+        )
     return shown
 
 
@@ -135,26 +146,30 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
         "version": analysis.version,
         "bands_per_octave": analysis.bands_per_octave,
-        "headline": page_sheet.headline(analysis),
-        "score_sentence": page_sheet.score_sentence(analysis),
+        "headline": headline.headline(analysis),
+        "score_sentence": headline.score_sentence(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
         "until_mended": sheet_notes.UNTIL_MENDED,
         "caution": page_sheet.CAUTION,
+        "confidence_words": page_sheet.confidence_words(),
         "sheet": page_sheet.sheet_steps(analysis),
         "sheet_text": escape(sheet_text(analysis)),
         "is_dense": len(analysis.recommendations) + len(analysis.inputs) >= page_sheet.DENSE_FROM,
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
+        "mends": page_findings.mends(hand[: page_evidence.MAX_ROWS]),
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
         "remarks": page_findings.findings(analysis, ("note",))[: page_evidence.MAX_ROWS],
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "arrivals": page_evidence.arrival_tables(analysis),
+        "distances": page_distances.distance_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
+        "both_ways": page_grounds.both_ways_up(analysis),
         "seats": page_evidence.seat_table(analysis),
         "reference": check.reference,
         "late": page_seats.late_tables(analysis),
         "read": page_seats.polarity_tables(analysis),
-        "band_changes": page_seats.band_table(analysis) if page_sheet.changes_anything(analysis) else None,
+        "band_changes": page_seats.band_table(analysis) if headline.changes_anything(analysis) else None,
         "lasting": page_lasting.lasting_rows(analysis),
         "cases": list(page_lasting.CASES.values()),
         "feeds_sentence": feeds_sentence(analysis),

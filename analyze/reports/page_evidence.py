@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from analyze.reports.columns import RECOMMENDATIONS, WIRING, Column, Table
 from analyze.reports.naming import labels
 from analyze.reports.page_sheet import is_changed
-from analyze.reports.selections import seats
-from analyze.reports.summaries import frequency, number, percent, signed
+from analyze.reports.selections import by_zone, seats
+from analyze.reports.summaries import as_known, frequency, number, percent, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -28,7 +28,7 @@ MAX_ROWS = 200
 DASH = "–"
 
 #: Decimals on the page by unit, and of numbers without one.
-_PAGE_DECIMALS = {"ms": 2, "Hz": 0, "°": 0, "dB": 1, "m": 2, "s": 1}
+_PAGE_DECIMALS = {"ms": 2, "°": 0, "dB": 1, "m": 2, "s": 1}
 _PLAIN_DECIMALS = 2
 
 # Headings that say more than the name of the column.
@@ -40,6 +40,9 @@ _HEADINGS = {
     "overlap_low_hz": "meets others from (Hz)",
     "overlap_high_hz": "to (Hz)",
 }
+
+#: What a table of one zone says of it.
+ZONE_WORDS = {"audience": " in the audience", "stage": " on stage"}
 
 # Positions beside each other in the table of arrivals, as many as a printed page holds.
 _POSITIONS_PER_TABLE = 8
@@ -73,7 +76,14 @@ def arrival_tables(analysis: Analysis) -> list[PageTable]:
     arrivals = analysis.arrival_present_ms
     outputs = [name for name in analysis.sound_check.outputs if any(name == output for output, _ in arrivals)]
     positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in arrivals)]
-    return [_arrivals_at(chunk, outputs, arrivals) for chunk in in_columns(positions)]
+    zones = by_zone(analysis, positions)
+    stds = {(one.output, at.position): at.arrival_std_ms for one in analysis.grounds for at in one.positions}
+    return [
+        _arrivals_at(chunk, outputs, arrivals, stds, where)
+        for zone, there in zones.items()
+        for chunk in in_columns(there)
+        for where in (ZONE_WORDS[zone] if len(zones) > 1 else "",)
+    ]
 
 
 def in_columns(positions: Sequence[str]) -> list[Sequence[str]]:
@@ -82,18 +92,26 @@ def in_columns(positions: Sequence[str]) -> list[Sequence[str]]:
 
 
 def _arrivals_at(
-    positions: Sequence[str], outputs: Sequence[str], arrivals: Mapping[tuple[str, str], float]
+    positions: Sequence[str],
+    outputs: Sequence[str],
+    arrivals: Mapping[tuple[str, str], float],
+    stds: Mapping[tuple[str, str], float],
+    where: str,
 ) -> PageTable:
-    """The arrivals at some positions, a row per output."""
+    """The arrivals at some positions, a row per output, with the decimals that their errors leave them."""
+
+    def cell(key: tuple[str, str]) -> str:
+        known = math.isfinite(arrivals.get(key, math.nan))
+        return as_known(arrivals[key], stds.get(key, math.nan)) if known else DASH
+
     headings = (
         Heading("output", is_name=True),
         *(Heading(text, is_number=True) for text in labels(positions).values()),
     )
-    rows = tuple(
-        (output, *(_known(arrivals.get((output, position), math.nan), 2) for position in positions))
-        for output in outputs
+    rows = tuple((output, *(cell((output, position)) for position in positions)) for output in outputs)
+    caption = (
+        f"Arrival{where} at present settings (ms), captures taken together; errors and distances stand in arrivals.csv"
     )
-    caption = "Arrival at present settings (ms), captures taken together; errors and distances stand in arrivals.csv"
     return PageTable(caption, headings, rows, "arrivals.csv")
 
 
@@ -145,6 +163,8 @@ def page_cell(column: Column, raw: Any) -> str:
         return str(raw) if raw else DASH
     if column.is_probability:
         return percent(raw) or DASH
+    if column.unit == "Hz" and math.isfinite(raw):
+        return f"{float(f'{raw:.3g}'):.0f}"  # of the edges of bands three digits are enough
     return _known(raw, _PAGE_DECIMALS.get(column.unit, _PLAIN_DECIMALS))
 
 

@@ -8,41 +8,84 @@ from __future__ import annotations
 import math
 import re
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports.summaries import listed, number
+from analyze.reports.page_order import typing_order
+from analyze.reports.summaries import listed, number, percent
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analyze.findings import Finding
     from analyze.pipeline import Analysis
 
 _SEVERITIES = ("error", "warning")
+#: Of a cable or a box that is to be mended.
+WIRED_INVERTED = "output wired inverted"
 # What stands for a cable or a box to be mended comes before what a take suffered from.
-_TO_MEND = ("output wired inverted", "microphone chain inverted", "every output reads inverted")
+_TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
+
+
+# Of a take of one output that holds too little of it: the reason of an output undecided for that says what to record.
+_TOO_WEAK = ("output not heard", "little level over the noise")
 
 
 @dataclass(frozen=True)
 class FindingRow:
-    """One finding, or several alike: severity, where, what, the figure behind it and what to do."""
+    """One finding, or several alike: severity, where, what, the figure behind it and what to do.
+
+    tracks : what it was found at; lines : numbers on the sheet of the outputs it is about
+    """
 
     severity: str
     place: str
     name: str
     figure: str
     detail: str
+    tracks: tuple[str, ...]
+    lines: tuple[int, ...]
 
 
 def findings(analysis: Analysis, severities: Sequence[str] = _SEVERITIES) -> list[FindingRow]:
     """Errors and warnings, or what else is asked for, the gravest first, each once."""
+    numbers = {name: number for number, name in enumerate(typing_order(analysis), 1)}
     alike: dict[tuple[Any, ...], list[Finding]] = defaultdict(list)
-    for row in analysis.findings:
-        if row.severity in severities:
+    for found in analysis.findings:
+        if found.severity in severities:
+            row = replace(found, detail=_told_once(analysis, found, numbers))
             alike[row.severity, row.finding, row.capture, row.unit, _around_place(row)].append(row)
-    joined = [_joined(rows) for rows in alike.values()]
+    joined = [_joined(analysis, rows, numbers) for rows in alike.values()]
     return sorted(joined, key=lambda row: (severities.index(row.severity), row.name not in _TO_MEND))
+
+
+def mends(rows: Sequence[FindingRow]) -> dict[str, int]:
+    """Per output that is wired inverted the number of the finding that says how to mend it."""
+    return {track: i for i, row in enumerate(rows, 1) if row.name == WIRED_INVERTED for track in row.tracks}
+
+
+def _told_once(analysis: Analysis, row: Finding, numbers: Mapping[str, int]) -> str:
+    """The detail, or where on the sheet it stands what to do: of an output that is undecided for too weak a take."""
+    rows = {one.output: one for one in analysis.recommendations}
+    for name in _outputs_of(analysis, row) if row.finding in _TOO_WEAK else ():
+        first = analysis.sound_check.group_of(name)[0]  # with whom a group's reason stands
+        if first in rows and rows[first].decision == "undecided" and _says_what_to_record(rows[first].reason, name):
+            return f"What to record stands on the sheet, no. {numbers[first]}, {first}."
+    return row.detail
+
+
+def _says_what_to_record(reason: str, output: str) -> bool:
+    """Whether a reason asks for another capture of an output: by name, or as `it`."""
+    return bool(re.search(rf"\brecord (?:it\b|{re.escape(output)}(?!\w))", reason, re.IGNORECASE))
+
+
+def _outputs_of(analysis: Analysis, row: Finding) -> tuple[str, ...]:
+    """The output that a finding is about: the one it was found at, or the only one of the capture."""
+    if row.track in analysis.sound_check.outputs:
+        return (row.track,)
+    captures = {one.name: one for one in analysis.sound_check.captures}
+    feeds = tuple(captures[row.capture].feeds) if row.capture in captures else ()
+    return feeds if len(feeds) == 1 else ()
 
 
 def _around_place(row: Finding) -> tuple[str, ...]:
@@ -50,17 +93,20 @@ def _around_place(row: Finding) -> tuple[str, ...]:
     return tuple(re.split(rf"\bat {re.escape(row.track)}(?!\w)", row.detail)) if row.track else (row.detail,)
 
 
-def _joined(rows: Sequence[Finding]) -> FindingRow:
+def _joined(analysis: Analysis, rows: Sequence[Finding], numbers: Mapping[str, int]) -> FindingRow:
     """Findings that differ in nothing but place and figure as one."""
     first = rows[0]
     tracks = list(dict.fromkeys(row.track for row in rows))
     places = "; ".join(dict.fromkeys(filter(None, map(_place, rows))))
+    about = dict.fromkeys(name for row in rows for name in _outputs_of(analysis, row) if name in numbers)
     return FindingRow(
         first.severity,
         ": ".join(filter(None, (first.capture, places))),
         first.finding.replace("_", " "),
         _figure(rows),
         f"at {listed(tracks)}".join(_around_place(first)),
+        tuple(tracks),
+        tuple(numbers[name] for name in about),
     )
 
 
@@ -79,14 +125,17 @@ def _figure(rows: Sequence[Finding]) -> str:
     known = sorted(row.value for row in rows if math.isfinite(row.value))
     if not known:
         return ""
+    if rows[0].unit == "confidence":
+        return " to ".join(dict.fromkeys(percent(value) for value in (known[0], known[-1])))
     ends = dict.fromkeys(_digits(value) for value in (known[0], known[-1]))
     return f"{' to '.join(ends)} {rows[0].unit}".strip()
 
 
 def _digits(value: float) -> str:
-    """Four digits, more only where there are more before the point; never an exponent.
+    """Two digits, all of them where there are more before the point; never an exponent.
 
-    >>> _digits(-12.0), _digits(3.14159), _digits(123456.7)
-    ('−12', '3.142', '123457')
+    >>> _digits(-12.34), _digits(3.14159), _digits(123456.7), _digits(0.0), _digits(-0.04567)
+    ('−12', '3.1', '123457', '0', '−0.046')
     """
-    return (f"{value:.4g}" if 1e-4 < abs(value) < 1e4 or not value else f"{value:.0f}").replace("-", "−")
+    before = math.floor(math.log10(abs(value))) if value else 0
+    return f"{value:.{max(0, 1 - before)}f}".replace("-", "−") if value and value % 1.0 else number(value, 0)

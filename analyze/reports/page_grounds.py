@@ -10,12 +10,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analyze.alignment.confidence import MODEL_DB
+from analyze.alignment.device import rounded, setting_after
 from analyze.alignment.grounds import SPARES, SumGrounds, TimingGrounds
 from analyze.reports.certainty_words import error_db, odds, sure_sentence, words_of
 from analyze.reports.page_evidence import DASH, Heading, PageTable
 from analyze.reports.page_order import typing_order
 from analyze.reports.page_positions import position_table
-from analyze.reports.summaries import number, percent, plural, signed
+from analyze.reports.runner_up import RunnerUp
+from analyze.reports.summaries import as_known, number, percent, plural, signed
 from analyze.responses.wiring import MICROPHONE_PRIOR, OUTPUT_PRIOR
 
 if TYPE_CHECKING:
@@ -59,6 +61,31 @@ def sureness(analysis: Analysis) -> list[Sureness]:
     ]
 
 
+def both_ways_up(analysis: Analysis) -> PageTable | None:
+    """Each polarity of every output that is judged by sums, at its best delay; None where none may be turned."""
+    rows = {row.output: row for row in analysis.recommendations}
+    known = {one.output: one.setting for one in analysis.grounds}
+    cells = []
+    for name in typing_order(analysis):
+        setting = known.get(name)
+        if not isinstance(setting, SumGrounds) or setting.other_polarity is None or setting.claim == SPARES:
+            continue
+        outputs = analysis.sound_check.outputs
+        members = [outputs[one] for one in analysis.sound_check.group_of(name)]
+        polarity, delay_ms = setting_after(outputs[name], rounded(members, setting.change))
+        other = RunnerUp.of(analysis, name, setting.other_polarity)
+        called = "likeliest" if rows[name].decision == "undecided" else "recommended"
+        error = number(error_db(setting, setting.other_polarity))
+        words = {
+            polarity: f"{number(delay_ms, 2)} ms, {called}",
+            other.polarity: f"{number(other.delay_ms, 2)} ms, {signed(-other.cost_db)} dB, give or take {error} dB",
+        }
+        cells.append((name, words["normal"], words["inverted"]))
+    headings = (Heading("output", is_name=True), Heading("normal"), Heading("inverted"))
+    caption = "Both ways up: each polarity at its best delay, and what the other one adds where the output meets others"
+    return PageTable(caption, headings, tuple(cells)) if cells else None
+
+
 def taken_for_granted() -> dict[str, str]:
     """What counts before anything is heard: odds for `normal` of an output and a microphone, and the least error."""
     return {
@@ -94,7 +121,7 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
     margins = [seat.polarity_margin_db for seat in setting.seats.values()]
     lines = []
     if setting.claim == SPARES:
-        question = "leaving it, at the seats"
+        question = "the present setting, at the seats"
     else:
         question = "against the other polarity" + (", the runner-up" if is_same else "")
     if other is not None:
@@ -103,7 +130,7 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
         margins = [seat.runner_up_margin_db for seat in setting.seats.values()]
         lines.append(_rival_line(analysis, output, setting, "against the runner-up", runner_up, margins))
     if setting.present is not None:
-        lines.append(_rival_line(analysis, output, setting, "against leaving it", setting.present, []))
+        lines.append(_rival_line(analysis, output, setting, "against the present setting", setting.present, []))
     hidden = 1.0 - setting.heard_share
     if hidden >= _TOLD_SHARE:
         lines.append(
@@ -133,8 +160,8 @@ def _rival_line(
     return (
         question,
         words_of(analysis, output, rival.change),
-        f"{signed(rival.margin_db, 2)} dB",
-        f"{number(error_db(setting, rival), 2)} dB",
+        f"{signed(rival.margin_db)} dB",
+        f"{number(error_db(setting, rival))} dB",
         f"{plural(n_bands, 'band')} at {plural(n, 'position')}{ahead}",
     )
 
@@ -156,7 +183,7 @@ def _timing_lines(analysis: Analysis, output: str, setting: TimingGrounds) -> li
     return [
         (
             "arrival against what was asked",
-            _late_text(setting.late_ms),
+            _late_text(setting.late_ms, setting.std_ms),
             DASH,
             f"{number(setting.std_ms, 2)} ms",
             ", ".join(seats) or DASH,
@@ -172,11 +199,10 @@ def _timing_lines(analysis: Analysis, output: str, setting: TimingGrounds) -> li
     ]
 
 
-def _late_text(late_ms: float) -> str:
+def _late_text(late_ms: float, std_ms: float) -> str:
     """How late something comes out, in words."""
-    if not round(late_ms, 2):
-        return "in time"
-    return f"{number(abs(late_ms), 2)} ms {'late' if late_ms > 0 else 'early'}"
+    text = as_known(abs(late_ms), std_ms)
+    return f"{text} ms {'late' if late_ms > 0 else 'early'}" if float(text) else "in time"
 
 
 def _wiring_line(analysis: Analysis, output: str, grounds: OutputGrounds) -> tuple[str, ...]:
@@ -208,16 +234,16 @@ def _arrival_line(positions: Sequence[PositionGrounds]) -> tuple[str, ...]:
     known = [one for one in positions if math.isfinite(one.arrival_ms)]
     return (
         "arrival at present settings",
-        _range([one.arrival_ms for one in known], "ms"),
+        _range([one.arrival_ms for one in known], [one.arrival_std_ms for one in known]),
         DASH,
-        _range([one.arrival_std_ms for one in known], "ms"),
+        _range([one.arrival_std_ms for one in known], [one.arrival_std_ms for one in known]),
         plural(len(known), "position"),
     )
 
 
-def _range(values: Sequence[float], unit: str) -> str:
-    """Lowest and highest value, or the one there is."""
-    if not values:
+def _range(values_ms: Sequence[float], stds_ms: Sequence[float]) -> str:
+    """Lowest and highest time, or the one there is, with the decimals that their errors leave them."""
+    if not values_ms:
         return DASH
-    ends = dict.fromkeys(number(value, 2) for value in (min(values), max(values)))
-    return f"{' to '.join(ends)} {unit}"
+    known = sorted(zip(values_ms, stds_ms, strict=True))
+    return f"{' to '.join(dict.fromkeys(as_known(*one) for one in (known[0], known[-1])))} ms"

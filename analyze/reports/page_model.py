@@ -9,6 +9,7 @@ text would take.
 from __future__ import annotations
 
 import base64
+import dataclasses
 import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -20,10 +21,11 @@ from analyze.acoustics import nominal_hz
 from analyze.alignment.cells import HIGHEST_HZ, LOWEST_HZ, bands, find_cells
 from analyze.alignment.score import shrunk
 from analyze.reports.naming import clean
+from analyze.reports.runner_up import runner_up
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
-    from analyze.description import Output, SoundCheck
+    from analyze.description import SoundCheck
     from analyze.pipeline import Analysis
 
 #: Every line is kept up to here, above it fewer.
@@ -60,7 +62,7 @@ def page_model(analysis: Analysis) -> dict[str, Any]:
     weights = [described[p].weight if described[p].zone == "audience" else 0.0 for p in responses.positions]
     cells = find_cells(responses, weights)
     return {
-        "outputs": [_output(rows[name], analysis.sound_check.outputs[name]) for name in responses.outputs],
+        "outputs": [_output(analysis, rows[name]) for name in responses.outputs],
         "groups": _groups(analysis.sound_check, responses.outputs),
         "positions": [
             {"name": clean(name), "zone": described[name].zone, "weight": weight}
@@ -84,8 +86,9 @@ def model_text(model: dict[str, Any]) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _output(row: Recommendation, output: Output) -> dict[str, Any]:
+def _output(analysis: Analysis, row: Recommendation) -> dict[str, Any]:
     """What the page says of an output and what its device can do, to which its present and new settings belong."""
+    output, rival = analysis.sound_check.outputs[row.output], runner_up(analysis, row.output)
     settings_ms = (row.setting_delay_ms, row.recommended_delay_ms)
     return {
         "name": clean(output.name),
@@ -97,6 +100,7 @@ def _output(row: Recommendation, output: Output) -> dict[str, Any]:
         "min_delay_ms": min(output.min_delay_ms, *settings_ms),
         "max_delay_ms": max(output.max_delay_ms, *settings_ms),
         "can_flip": output.can_invert or row.recommended_polarity != row.setting_polarity,
+        "runner_up": dataclasses.asdict(rival) | {"note": rival.note} if rival else None,
     }
 
 

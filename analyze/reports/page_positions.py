@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 from analyze.alignment.grounds import SPARES, SumGrounds, TimingGrounds
 from analyze.reports.certainty_words import reading
 from analyze.reports.page_evidence import DASH, Heading, PageTable
-from analyze.reports.summaries import number, signed
+from analyze.reports.summaries import as_known, number, signed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from analyze.alignment.grounds import SeatTiming
     from analyze.alignment.output_grounds import OutputGrounds, PositionGrounds
     from analyze.pipeline import Analysis
 
@@ -49,7 +50,7 @@ def _judged_at(grounds: OutputGrounds) -> set[str]:
 def _margin_columns(setting: SumGrounds, names: Sequence[str]) -> list[Column]:
     """What a setting is ahead by where it meets others, and whether it stands without the position."""
     seats = [setting.seats.get(name) for name in names]
-    ahead = "leaving it ahead by (dB)" if setting.claim == SPARES else "ahead of the other polarity (dB)"
+    ahead = "present setting ahead by (dB)" if setting.claim == SPARES else "ahead of the other polarity (dB)"
     columns: list[Column] = [(Heading("bands", is_number=True), [str(one.n_cells) if one else DASH for one in seats])]
     if setting.other_polarity is not None:
         cells = [_signed(one.polarity_margin_db) if one else DASH for one in seats]
@@ -67,7 +68,7 @@ def _timing_columns(setting: TimingGrounds, output: str, names: Sequence[str]) -
     at = setting.seats.get(output, {})
     seats = [at.get(name) for name in names]
     return [
-        (Heading("late as set (ms)", is_number=True), [_signed(one.late_ms, 2) if one else DASH for one in seats]),
+        (Heading("late against what was asked (ms)", is_number=True), [_late(one) if one else DASH for one in seats]),
         (Heading("right without it"), [_held(one.holds_left_out, "no") if one else DASH for one in seats]),
     ]
 
@@ -77,8 +78,14 @@ def _heard_columns(heard: Sequence[PositionGrounds | None]) -> list[Column]:
     return [
         (Heading("wiring reads"), [_reading(one) if one else DASH for one in heard]),
         (Heading("captures", is_number=True), [str(one.n_captures) if one else DASH for one in heard]),
-        (Heading("arrival (ms)", is_number=True), [_known(one.arrival_ms) if one else DASH for one in heard]),
-        (Heading("give or take (ms)", is_number=True), [_known(one.arrival_std_ms) if one else DASH for one in heard]),
+        (
+            Heading("arrival (ms)", is_number=True),
+            [_known(one.arrival_ms, one.arrival_std_ms) if one else DASH for one in heard],
+        ),
+        (
+            Heading("give or take (ms)", is_number=True),
+            [_known(one.arrival_std_ms, one.arrival_std_ms) if one else DASH for one in heard],
+        ),
     ]
 
 
@@ -92,11 +99,16 @@ def _held(holds: bool | None, lost: str) -> str:
     return DASH if holds is None else "yes" if holds else lost
 
 
-def _signed(value: float, decimals: int = 1) -> str:
+def _signed(value_db: float) -> str:
     """A difference, or a dash."""
-    return signed(value, decimals) if math.isfinite(value) else DASH
+    return signed(value_db) if math.isfinite(value_db) else DASH
 
 
-def _known(value: float) -> str:
+def _late(one: SeatTiming) -> str:
+    """How late something comes out, or a dash."""
+    return as_known(one.late_ms, one.std_ms, signed) if math.isfinite(one.late_ms) else DASH
+
+
+def _known(value_ms: float, std_ms: float) -> str:
     """A time in ms, or a dash."""
-    return number(value, 2) if math.isfinite(value) else DASH
+    return as_known(value_ms, std_ms) if math.isfinite(value_ms) else DASH

@@ -1,6 +1,6 @@
 """Seat by seat: tables of the page whose cells are coloured by their value, which is always printed.
 
-What every output arrives late against the reference as recommended, which polarity every position reads, and what
+How long after the first main every output arrives as recommended, which polarity every position reads, and what
 changes in every band. Colours are steps: blue for later or more, orange for earlier or less, told apart by readers with
 any colour vision.
 """
@@ -14,17 +14,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import nominal_hz
-from analyze.reports.lateness import late_as_recommended
-from analyze.reports.naming import labels
-from analyze.reports.page_evidence import DASH, in_columns
+from analyze.reports.lateness import late_after_first
+from analyze.reports.naming import labels, shortened
+from analyze.reports.page_evidence import DASH, ZONE_WORDS, in_columns
 from analyze.reports.selections import (
+    BY_ARRIVAL,
     SCORE_RANGE_HZ,
+    by_zone,
     counted,
     mean,
     predictions_at,
     seats,
+    seats_first,
 )
-from analyze.reports.summaries import number, percent, signed
+from analyze.reports.summaries import as_known, percent, signed
 from analyze.responses.wiring import DECIDED
 
 if TYPE_CHECKING:
@@ -39,6 +42,9 @@ if TYPE_CHECKING:
 # (common practice, no source).
 _LATE_STEPS_MS = (1.0, 5.0, 20.0)
 _CHANGE_STEPS_DB = (0.5, 1.5, 3.0, 6.0)
+
+# A name below that of a row.
+_UNDER_LENGTH = 24
 
 _TONES = {"normal": "upright", "inverted": "flipped"}
 
@@ -64,47 +70,59 @@ class HeatRow:
 
 @dataclass(frozen=True)
 class HeatTable:
-    """A table of coloured cells; `mark` says what a boxed cell is."""
+    """A table of coloured cells; `mark` says what a boxed cell is, `under`, if any, stands below the columns."""
 
     caption: str
     corner: str
     columns: tuple[str, ...]
     rows: tuple[HeatRow, ...]
     mark: str = ""
+    under: tuple[str, ...] = ()
 
 
 def late_tables(analysis: Analysis) -> list[HeatTable]:
-    """What every output arrives late at every position as recommended, the reference left out."""
-    late = late_as_recommended(analysis)
+    """How long after the first main every output arrives at every position as recommended."""
+    late = late_after_first(analysis)
     outputs = [name for name in analysis.sound_check.outputs if any(name == output for output, _ in late)]
-    positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in late)]
-    caption = f"Late against {analysis.sound_check.reference} as recommended (ms); minus is early"
+    first = {position: one.against for (_, position), one in late.items()}
+    zones = by_zone(analysis, [name for name in analysis.sound_check.positions if name in first])
+    mains = labels(dict.fromkeys(first.values()))
     return [
         HeatTable(
-            caption,
+            f"How long after the first main each output arrives{ZONE_WORDS[zone] * (len(zones) > 1)}, as recommended "
+            "(ms); minus is before it",
             "output",
             tuple(labels(chunk).values()),
             tuple(
-                _late_row(analysis, output, [late.get((output, position)) for position in chunk]) for output in outputs
+                _late_row(analysis, output, [_late_cell(late.get((output, p)), first[p] == output) for p in chunk])
+                for output in outputs
             ),
             "lined up here",
+            tuple(f"after {mains[first[position]]}" for position in chunk),
         )
-        for chunk in in_columns(positions)
+        for zone, there in zones.items()
+        for chunk in in_columns(there)
     ]
 
 
-def _late_row(analysis: Analysis, output: str, cells: Sequence[Late | None]) -> HeatRow:
+def _late_row(analysis: Analysis, output: str, cells: Sequence[HeatCell]) -> HeatRow:
     """One output at some positions."""
-    wanted_ms = analysis.sound_check.outputs[output].later_ms
-    wanted = f"wanted {abs(wanted_ms):g} ms {'later' if wanted_ms > 0 else 'earlier'}, taken off" if wanted_ms else ""
-    return HeatRow(output, wanted, tuple(_late_cell(one) if one else HeatCell(DASH) for one in cells))
+    asked_ms = analysis.sound_check.outputs[output].later_ms
+    is_lined_up = analysis.sound_check.outputs[output].kind in BY_ARRIVAL
+    reference = shortened(analysis.sound_check.reference, _UNDER_LENGTH)
+    asked = f"{abs(asked_ms):g} ms {'after' if asked_ms > 0 else 'before'}" if asked_ms else "with"
+    return HeatRow(output, f"asked: {asked} {reference}" if is_lined_up else "", tuple(cells))
 
 
-def _late_cell(one: Late) -> HeatCell:
+def _late_cell(one: Late | None, is_first: bool) -> HeatCell:
     """One lateness; without a colour where it is in time as far as can be told."""
-    tone = "" if one.is_in_time else _tone(one.late_ms, _LATE_STEPS_MS, first=1)
-    more = f"±\u00a0{number(one.std_ms, 2)}" if one.is_vague else ""
-    return HeatCell(signed(one.late_ms, 2), tone, more, one.is_aligned)
+    if one is None:
+        return HeatCell("first" if is_first else DASH)
+    tone = "" if one.is_in_time else _tone(one.recommended_ms, _LATE_STEPS_MS, first=1)
+    more = [f"±\u00a0{as_known(one.std_ms, one.std_ms)}"] if one.is_vague else []
+    if one.is_aligned:
+        more.append("as asked" if one.is_in_time else f"{as_known(one.off_ms, one.std_ms, signed)} off")
+    return HeatCell(as_known(one.recommended_ms, one.std_ms, signed), tone, ", ".join(more), one.is_aligned)
 
 
 def polarity_tables(analysis: Analysis) -> list[HeatTable]:
@@ -112,7 +130,7 @@ def polarity_tables(analysis: Analysis) -> list[HeatTable]:
     wiring = {row.output: row for row in analysis.wiring}
     read = {(one.output, at.position): at for one in analysis.grounds for at in one.positions}
     outputs = [one.output for one in analysis.grounds if one.positions and one.output in wiring]
-    positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in read)]
+    positions = [name for name in seats_first(analysis) if any(name == position for _, position in read)]
     inverted = {at.position for at in read.values() if at.is_microphone_inverted}
     caption = "Wiring as every position reads it by itself, without the setting, and as all of them read it together"
     return [

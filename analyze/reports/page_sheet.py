@@ -9,14 +9,12 @@ from itertools import count
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
-from analyze.reports.naming import clean, shortened
+from analyze.reports.naming import shortened
 from analyze.reports.page_order import steps
-from analyze.reports.sheet_notes import echo_note, repair_note, small_note
-from analyze.reports.summaries import listed, number, percent, signed, unrelated_sum_db
+from analyze.reports.sheet_notes import aligned_note, echo_note, is_optional, repair_note, small_note
+from analyze.reports.summaries import listed, number, percent, signed
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from analyze.alignment.rows import Proof, Recommendation
     from analyze.pipeline import Analysis
     from analyze.responses.rows import InputPair
@@ -32,6 +30,9 @@ DECISIONS = {
     "reference": ("Reference", "never moves"),
 }
 
+#: The same of a change that may be left out.
+OPTIONAL = ("Optional", "change")
+
 #: Outputs and stage inputs from which on the printed sheet is set closer, to stay on one page.
 DENSE_FROM = 9
 
@@ -41,9 +42,6 @@ CAUTION = (
     "group alone and then with the rest as the level comes back."
 )
 
-# So many outputs to change are named in the headline.
-_FEW_NAMES = 4
-
 # A name in the middle of a sentence.
 _NAME_LENGTH = 40
 
@@ -52,7 +50,7 @@ _MIN_DELAY_DECIMALS, _MAX_DELAY_DECIMALS = 2, 4
 # A setting in words, and the two things that an alternative may say of one (the column of that name).
 _SETTING = r"(?:normal|inverted), \d+\.\d+ ms"
 _CANDIDATE = re.compile(rf"candidate ({_SETTING}[^;]*)(?:; (.*))?", re.DOTALL)
-_RUNNER_UP = re.compile(rf"{_SETTING} (?:costs|is as good)")
+_RUNNER_UP = re.compile(rf"({_SETTING}) (?:costs (\d+\.\d) dB|is as good)(.*)", re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -120,6 +118,20 @@ def title(analysis: Analysis) -> str:
     return analysis.sound_check.title or "Sound check"
 
 
+def confidence_words() -> str:
+    """What a confidence is the probability of."""
+    from analyze.alignment.arrivals import RIGHT_MS  # brings in numpy
+    from analyze.alignment.confidence import RIGHT_DB
+    from analyze.alignment.decision import DECIDED
+
+    return (
+        "Confidence: the probability that the setting is right. Right is the best polarity with a delay within a sixth "
+        f"of a period of the best, or any setting that costs at most {RIGHT_DB:g} dB where the output meets others; of "
+        f"a fill or tower, an arrival within {RIGHT_MS:g} ms of what was asked and the polarity of the reference. "
+        f"Under {percent(DECIDED)} nothing is changed."
+    )
+
+
 def sheet_steps(analysis: Analysis) -> list[SheetStep]:
     """The settings sheet in the order of typing; its rows are numbered throughout."""
     speed_m_s = speed_of_sound_simple(analysis.sound_check.temperature_c)
@@ -139,6 +151,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
     """One line of the sheet."""
     notes = analysis.sound_check.outputs[row.output].notes
     delay_from, delay_to = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
+    decided = OPTIONAL if is_optional(row) else decision_words(row.decision)
     has_gain = is_changed(row) and math.isfinite(row.gain_db)
     has_worst = has_gain and row.worst_position and math.isfinite(row.worst_gain_db)
     return SheetRow(
@@ -157,18 +170,27 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         polarity_to=row.recommended_polarity,
         is_polarity_changed=row.setting_polarity != row.recommended_polarity,
         decision=row.decision,
-        decision_words=decision_words(row.decision)[0],
-        decision_more=decision_words(row.decision)[1],
+        decision_words=decided[0],
+        decision_more=decided[1],
         confidence=percent(row.confidence),
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
-        reason=row.reason,
+        reason=_reason(analysis, row),
         together=together(analysis, row),
         repair=repair_note(analysis, row),
         notes=beside(analysis, row),
-        alternatives=labelled(row.alternative),
+        alternatives=_alternatives(analysis, row),
         proof=next((proof_text(one) for one in analysis.proofs if one.outputs[0] == row.output), ""),
     )
+
+
+def _reason(analysis: Analysis, row: Recommendation) -> str:
+    """Why, said once for a group: of the others where to find it."""
+    leader = analysis.sound_check.group_of(row.output)[0]
+    first = next((one for one in analysis.recommendations if one.output == leader), row)
+    if row is first or row.reason != first.reason or row.decision == "reference":
+        return row.reason
+    return f"As {shortened(leader, _NAME_LENGTH)}, with which it moves as one."
 
 
 def is_changed(row: Recommendation) -> bool:
@@ -194,14 +216,15 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
     """What else to know of a setting, what must not be missed first."""
     every = (
         echo_note(analysis, row),
-        small_note(row, is_changed=is_changed(row)),
+        aligned_note(analysis, row),
+        small_note(row),
         group_note(analysis, row),
     )
     return tuple(note for note in every if note)
 
 
 def group_note(analysis: Analysis, row: Recommendation) -> str:
-    """How the setting of an output differs from the first of its group; empty where it does not."""
+    """Why an output is set otherwise than another like it: by design within its group, or as a sub without a group."""
     leader = analysis.sound_check.group_of(row.output)[0]
     first = next((one for one in analysis.recommendations if one.output == leader), row)
     later_ms = row.setting_delay_ms - first.setting_delay_ms
@@ -211,8 +234,19 @@ def group_note(analysis: Analysis, row: Recommendation) -> str:
     if row.setting_polarity != first.setting_polarity:
         parts.append("of the other polarity")
     if not parts:
+        return _lone_sub_note(analysis, row)
+    name = shortened(leader, _NAME_LENGTH)
+    return f"Set {' and '.join(parts)} than {name}: differences inside a group are taken as design, and stay."
+
+
+def _lone_sub_note(analysis: Analysis, row: Recommendation) -> str:
+    """That subs which are in no group are set one by one; said of the first, where their settings differ."""
+    lone = [one for one in analysis.recommendations if one.kind == "sub" and not one.group]
+    settings = {(one.recommended_delay_ms, one.recommended_polarity) for one in lone}
+    if len(settings) < 2 or row is not lone[0]:
         return ""
-    return f"Stays {' and '.join(parts)} than {leader}: settings that differ inside a group are taken as design."
+    names = listed([shortened(one.output, _NAME_LENGTH) for one in lone])
+    return f"{names} are in no group, so each is set for itself. To move them as one, give them a group."
 
 
 def proof_text(proof: Proof) -> str:
@@ -231,20 +265,44 @@ def proof_text(proof: Proof) -> str:
     )
 
 
+def _alternatives(analysis: Analysis, row: Recommendation) -> tuple[tuple[str, str], ...]:
+    """What else might be set, said of the first of a group, in whose settings it is put."""
+    return labelled(row.alternative) if row.output == analysis.sound_check.group_of(row.output)[0] else ()
+
+
 def labelled(alternative: str) -> tuple[tuple[str, str], ...]:
     """The parts of an alternative, each with what it is; without a label where the words say it themselves.
 
-    >>> labelled("candidate normal, 4.10 ms, +0.6 dB; inverted, 9.00 ms costs 0.2 dB")
-    (('Likeliest so far, not to be typed', 'normal, 4.10 ms, +0.6 dB'), ('Runner-up', 'inverted, 9.00 ms costs 0.2 dB'))
-    >>> labelled("leaving it costs 1.2 dB on stage")
-    (('', 'Leaving it costs 1.2 dB on stage'),)
+    >>> labelled("candidate normal, 4.10 ms, +0.6 dB; inverted, 9.00 ms costs 0.7 dB")
+    (('Likeliest so far, not to be typed', 'normal, 4.10 ms, +0.6 dB'), ('Runner-up', 'inverted, 9.00 ms costs 0.7 dB'))
+    >>> labelled("inverted, 9.00 ms costs 0.3 dB")
+    (('Runner-up, as good within 0.5 dB', 'inverted, 9.00 ms, 0.3 dB less'),)
+    >>> labelled("normal, 2.10 ms is as good")
+    (('Runner-up, as good', 'normal, 2.10 ms'),)
+    >>> labelled("the present setting costs 1.2 dB on stage")
+    (('', 'The present setting costs 1.2 dB on stage'),)
     """
     found = _CANDIDATE.fullmatch(alternative)
     candidate, rest = (found[1], found[2] or "") if found else ("", alternative)
     parts = [("Likeliest so far, not to be typed", candidate)] if candidate else []
     if rest:
-        parts.append(("Runner-up", rest) if _RUNNER_UP.match(rest) else ("", rest[0].upper() + rest[1:]))
+        parts.append(_labelled_rest(rest))
     return tuple(parts)
+
+
+def _labelled_rest(text: str) -> tuple[str, str]:
+    """A runner-up, which within what counts as right is no rival, or words that say themselves what they are."""
+    found = _RUNNER_UP.fullmatch(text)
+    if not found:
+        return "", text[0].upper() + text[1:]
+    from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
+
+    setting, cost_db, more = found.groups()
+    if cost_db is None:
+        return "Runner-up, as good", f"{setting}{more}"
+    if float(cost_db) <= RIGHT_DB:
+        return f"Runner-up, as good within {RIGHT_DB:g} dB", f"{setting}, {cost_db} dB less{more}"
+    return "Runner-up", text
 
 
 def decision_words(decision: str) -> tuple[str, str]:
@@ -318,55 +376,3 @@ def change_text(change_ms: float, speed_m_s: float) -> str:
         return ""
     text = f"{delay_texts(abs(change_ms))[0]} ms {'later' if change_ms > 0 else 'earlier'}"
     return f"{text} = {length_text(abs(change_ms), speed_m_s)}"
-
-
-def headline(analysis: Analysis) -> str:
-    """What to do, in one sentence or two."""
-    outputs = {row.output: row.decision for row in analysis.recommendations}
-    inputs = {row.input: row.decision for row in analysis.inputs}
-    if not outputs and not inputs:
-        return "Nothing could be recommended."
-    if outputs and set(outputs.values()) == {"reference"}:
-        alone = _alone(analysis.recommendations)
-        return f"{alone} {_to_do({}, inputs)}" if inputs else alone
-    return _to_do(outputs, inputs)
-
-
-def _alone(rows: Sequence[Recommendation]) -> str:
-    """What to say where nothing but the reference was described."""
-    if len(rows) == 1:
-        return f"Nothing to line up: {clean(rows[0].output)} is the only output."
-    whole = "both outputs are" if len(rows) == 2 else f"all {len(rows)} outputs are"
-    return f"Nothing to line up: {whole} the reference's group, which never moves."
-
-
-def _to_do(outputs: Mapping[str, str], inputs: Mapping[str, str]) -> str:
-    """How many settings to change, a few of them by name, and how many could not be decided; decisions by name."""
-    decisions = [*outputs.values(), *inputs.values()]
-    n_change, n_open = decisions.count("change"), decisions.count("undecided")
-    names = [name for named in (outputs, inputs) for name, decision in named.items() if decision == "change"]
-    few = f": {listed([shortened(name, _NAME_LENGTH) for name in names])}" if 0 < len(names) <= _FEW_NAMES else ""
-    kinds = [("output", len(outputs)), ("stage input", len(inputs))]
-    things = " and ".join(f"{n} {name}{'' if n == 1 else 's'}" for name, n in kinds if n)
-    first = f"Change {n_change} of {things}{few}." if n_change else f"Leave the settings of {things} as they are."
-    if not n_open:
-        return first
-    return f"{first} {n_open} could not be decided and {'keeps its' if n_open == 1 else 'keep their'} setting for now."
-
-
-def score_sentence(analysis: Analysis) -> str:
-    """What the recommendation does to the audience as a whole; empty where no score is known."""
-    present, recommended = analysis.score_present_db, analysis.score_recommended_db
-    if not (math.isfinite(present) and math.isfinite(recommended)):
-        return ""
-    change = f" at present and to {number(recommended)} dB as recommended" if changes_anything(analysis) else ""
-    return (
-        f"Over the audience, 25 to 315 Hz, the outputs add to {number(present)} dB{change}; "
-        f"at 0 dB nothing would be lost, and four outputs that have nothing to do with one another add to "
-        f"{number(unrelated_sum_db(4))} dB."
-    )
-
-
-def changes_anything(analysis: Analysis) -> bool:
-    """Whether any output is given another setting."""
-    return any(is_changed(row) for row in analysis.recommendations)

@@ -10,8 +10,9 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
+from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_sheet import CAUTION, headline, input_rows, sheet_steps, title
+from analyze.reports.page_sheet import CAUTION, confidence_words, input_rows, sheet_steps, title
 from analyze.reports.sheet_notes import UNTIL_MENDED, hand_sentence
 from analyze.reports.summaries import number
 
@@ -54,6 +55,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(headline(analysis)),
         *_wrapped(f"{said} {UNTIL_MENDED}" if (said := hand_sentence(analysis)) else ""),
         *_wrapped(CAUTION),
+        *_wrapped(confidence_words() if analysis.recommendations else ""),
     ]
 
 

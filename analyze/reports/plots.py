@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from analyze.reports import plots_outputs, plots_sums, summaries
 from analyze.reports.naming import numbered
 from analyze.reports.plot_style import Look, render
-from analyze.reports.selections import partners, phase_points, positions_with_sums, spreads
+from analyze.reports.selections import partners, phase_points, positions_with_sums, seats_first, spreads
 from analyze.responses.transfer import merged
 
 if TYPE_CHECKING:
@@ -27,7 +27,10 @@ ARRIVAL, SUMS, CERTAINTY, LEVELS = "arrival", "sums", "certainty", "levels"
 
 @dataclass(frozen=True)
 class Plot:
-    """One plot: file stem, the question it answers, title, what it shows in words, size in inches and drawing."""
+    """One plot: file stem, the question it answers, title, what it shows in words, size in inches and drawing.
+
+    is_on_stage : whether it shows the stage alone
+    """
 
     stem: str
     question: str
@@ -35,6 +38,7 @@ class Plot:
     text: str
     size_in: tuple[float, float]
     draw: Callable[[Figure], None]
+    is_on_stage: bool = False
 
     @property
     def svg(self) -> str:
@@ -51,8 +55,8 @@ class Plot:
         return render(self.draw, self.size_in)
 
 
-# A plot before it has its number: name parts, question, title, text, size and drawing.
-_Draft = tuple[tuple[str, ...], str, str, str, tuple[float, float], Callable[..., None]]
+# A plot before it has its number: name parts, question, title, text, size, drawing and whether it is of the stage.
+_Draft = tuple[tuple[str, ...], str, str, str, tuple[float, float], Callable[..., None], bool]
 
 
 def plots(analysis: Analysis) -> tuple[Plot, ...]:
@@ -67,8 +71,8 @@ def plots(analysis: Analysis) -> tuple[Plot, ...]:
     ]
     look, rows = Look.of(analysis), _rows_of(analysis)
     return tuple(
-        Plot(numbered(number, *parts), question, title, text, size, partial(draw, analysis=rows, look=look))
-        for number, (parts, question, title, text, size, draw) in enumerate(drafts, 1)
+        Plot(numbered(number, *parts), question, title, text, size, partial(draw, analysis=rows, look=look), on_stage)
+        for number, (parts, question, title, text, size, draw, on_stage) in enumerate(drafts, 1)
     )
 
 
@@ -83,7 +87,7 @@ def _arrival(analysis: Analysis) -> list[_Draft]:
         return []
     size = plots_outputs.arrival_size(analysis)
     title = "Arrival by output and position"
-    return [(("arrival",), ARRIVAL, title, summaries.arrival(analysis), size, plots_outputs.arrival)]
+    return [(("arrival",), ARRIVAL, title, summaries.arrival(analysis), size, plots_outputs.arrival, False)]
 
 
 def _sums(analysis: Analysis) -> list[_Draft]:
@@ -95,6 +99,7 @@ def _sums(analysis: Analysis) -> list[_Draft]:
             summaries.sums(analysis, position),
             plots_sums.sum_size(),
             partial(plots_sums.sums, position=position),
+            _is_on_stage(analysis, position),
         )
         for position in positions_with_sums(analysis)
     ]
@@ -112,6 +117,7 @@ def _phases(analysis: Analysis) -> list[_Draft]:
                 summaries.phases(analysis, output, other, points),
                 plots_sums.phase_size(points),
                 partial(plots_sums.phases, output=output, other=other, points=points),
+                all(_is_on_stage(analysis, position) for position in points),
             )
         )
     return drafts
@@ -126,6 +132,7 @@ def _scans(analysis: Analysis) -> list[_Draft]:
             summaries.scan(analysis, one),
             plots_sums.scan_size(),
             partial(plots_sums.scan, one=one),
+            False,
         )
         for one in analysis.delay_scans
     ]
@@ -136,11 +143,11 @@ def _robustness(analysis: Analysis) -> list[_Draft]:
         return []
     size = plots_sums.robustness_size(analysis)
     title = "Advantage of the recommendation per scenario"
-    return [(("robustness",), CERTAINTY, title, summaries.robustness(analysis), size, plots_sums.robustness)]
+    return [(("robustness",), CERTAINTY, title, summaries.robustness(analysis), size, plots_sums.robustness, False)]
 
 
 def _levels(analysis: Analysis) -> list[_Draft]:
-    positions = dict.fromkeys(row.position for row in analysis.bands if math.isfinite(row.level_db))
+    heard = {row.position for row in analysis.bands if math.isfinite(row.level_db)}
     return [
         (
             ("level at", position),
@@ -149,6 +156,12 @@ def _levels(analysis: Analysis) -> list[_Draft]:
             summaries.level(analysis, position),
             plots_outputs.level_size(analysis, position),
             partial(plots_outputs.level, position=position),
+            _is_on_stage(analysis, position),
         )
-        for position in positions
+        for position in seats_first(analysis)
+        if position in heard
     ]
+
+
+def _is_on_stage(analysis: Analysis, position: str) -> bool:
+    return analysis.sound_check.positions[position].zone == "stage"

@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.reports.naming import shortened
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
-from analyze.reports.selections import levels_at, own_clocks
+from analyze.reports.selections import by_zone, levels_at, own_clocks, phase_errors, present_arrivals
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -14,11 +18,21 @@ if TYPE_CHECKING:
 
     from analyze.pipeline import Analysis
 
+Floats = NDArray[np.float64]
+
 #: Width of a plot in inches, and of the names beside one.
 WIDTH_IN = 5.8
 NAMES_IN = 1.75
 
+# A name with `(stage)` behind it where names have their room.
+_STAGE_LENGTH = 14
+
 _LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.16
+
+#: Errors of a level that are smaller either way are not drawn: who is loudest does not hang on them, and a page of many
+#: outputs has no room for them.
+LEAST_SEEN_DB = 3.0
+_DB_PER_RADIAN = 20.0 / math.log(10.0)
 
 # Levels further than this below the loudest band of a plot are not shown.
 _LEVEL_RANGE_DB = 50.0
@@ -41,19 +55,23 @@ def _strip_in(n_outputs: int) -> float:
 
 
 def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
-    """Arrival of every output at every position, a dot with its standard error, as captured."""
+    """Arrival of every output at every position, a dot with its standard error, at present settings."""
     outputs = [name for name in look.outputs if any(row.output == name for row in analysis.arrivals)]
-    positions = [name for name in look.positions if any(row.position == name for row in analysis.arrivals)]
+    heard = {row.position for row in analysis.arrivals}
+    zones = by_zone(analysis, [name for name in look.positions if name in heard])
+    positions = [name for there in zones.values() for name in there]
     axes = figure.subplots()
     place(figure, NAMES_IN, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
     title(figure, "When does it arrive?")
     for index, output in enumerate(outputs):
         offset = (index - (len(outputs) - 1) / 2.0) * 0.8 / max(len(outputs), 1)
         _arrival_dots(axes, analysis, look, output, {name: row + offset for row, name in enumerate(positions)})
-    y_names(axes, [look.positions[name] for name in positions])
+    on_stage = {name: f"{shortened(look.positions[name], _STAGE_LENGTH)} (stage)" for name in zones.get("stage", ())}
+    y_names(axes, [on_stage.get(name, look.positions[name]) for name in positions])
     for row in range(1, len(positions)):
-        axes.axhline(row - 0.5, color=colour("grid"), linewidth=0.7)
-    axes.set_xlabel("Arrival after the feed (ms), setting included")
+        is_between = row == len(zones.get("audience", ()))
+        axes.axhline(row - 0.5, color=colour("muted" if is_between else "grid"), linewidth=1.4 if is_between else 0.7)
+    axes.set_xlabel("Arrival after the feed (ms), present setting included")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)
     legend_above(axes, _LEGEND_COLUMNS)
@@ -62,7 +80,7 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
 def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heights: dict[str, float]) -> None:
     """The arrivals of one output; hollow where the recorder ran on its own clock."""
     series = look.series[output]
-    mine = [row for row in analysis.arrivals if row.output == output and row.position in heights]
+    mine = [row for row in present_arrivals(analysis) if row.output == output and row.position in heights]
     own = own_clocks(analysis)
     label: str | None = series.label
     for is_own in (False, True):
@@ -84,6 +102,17 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
         label = None
 
 
+def level_errors_db(analysis: Analysis, output: str, position: str, hz: Floats) -> Floats:
+    """Two standard errors of a level in dB per band, 0 where not known.
+
+    An error of H that has no direction turns its phase by as many radians as it changes its magnitude in parts of it:
+    `20 / ln 10` dB to the radian.
+    """
+    errors = phase_errors(analysis, (output,))
+    radians = np.radians([errors.get((output, position, float(one)), 0.0) for one in hz])
+    return np.asarray(np.minimum(2.0 * _DB_PER_RADIAN * radians, _LEVEL_RANGE_DB))
+
+
 def level_size(analysis: Analysis, position: str) -> tuple[float, float]:
     """Size of a level plot."""
     return WIDTH_IN, 3.1 + legend_in(len(levels_at(analysis, position)))
@@ -97,8 +126,13 @@ def level(figure: Figure, analysis: Analysis, look: Look, position: str) -> None
     place(figure, 0.65, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
     title(figure, f"How loud is each output at {look.positions[position]}?")
     for output in outputs:
-        hz, db = zip(*levels[output], strict=True)
+        hz, db = (np.array(values) for values in zip(*levels[output], strict=True))
         axes.plot(hz, db, markevery=3, **look.series[output].keywords())
+        either_db = level_errors_db(analysis, output, position, hz)
+        is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3), "same") > 0.0  # and the next band on both sides
+        if is_seen.any():
+            shade = look.series[output].colour
+            axes.fill_between(hz, db - either_db, db + either_db, is_seen, color=shade, alpha=0.18, linewidth=0.0)
     bands = [hz for points in levels.values() for hz, _ in points]
     top = max(db for points in levels.values() for _, db in points)
     lowest = min(db for points in levels.values() for _, db in points)

@@ -158,7 +158,7 @@ def _phase_panel(axes: Axes, points: list[PhasePoint], overlap: tuple[float, flo
     present = np.where(is_usable, [point.present_deg for point in points], np.nan)
     turned = np.where(is_usable, [point.recommended_deg for point in points], np.nan)
     bars = np.minimum([_ERRORS * point.std_deg for point in points], 180.0)
-    curves = [(present, _PRESENT, "at present" if is_turned else "at present, and stays so")]
+    curves = [(present, _PRESENT, "at present" if is_turned else "at present, unchanged")]
     curves += [(turned, _RECOMMENDED, "as recommended")] if is_turned else []
     for phase, style, label in curves:
         axes.vlines(hz, phase - bars, phase + bars, color=style["color"], alpha=0.3, linewidth=5.0)
@@ -182,7 +182,7 @@ def scan_size() -> tuple[float, float]:
 def scan(figure: Figure, analysis: Analysis, look: Look, one: DelayScan) -> None:
     """The score over the delay setting of one group, for both polarities."""
     axes = figure.subplots()
-    place(figure, 0.65, 0.2, 0.36 + legend_in(4, 2), 0.5)
+    place(figure, 0.65, 0.2, 0.36 + legend_in(5, 3), 0.5)
     names = shortened(" + ".join(look.outputs.get(name, name) for name in one.outputs), 34)
     title(figure, f"How much hangs on the delay of {names}?")
     solid, dashed = "-", (0, (5, 1.5))
@@ -192,23 +192,34 @@ def scan(figure: Figure, analysis: Analysis, look: Look, one: DelayScan) -> None
     ):
         axes.fill_between(one.delay_ms, db - 2.0 * std_db, db + 2.0 * std_db, color=shade, alpha=0.2, linewidth=0.0)
         axes.plot(one.delay_ms, db, color=shade, linestyle=line, label=f"polarity {sign}")
-    row = recommendation_of(analysis, one.outputs[0])
-    if row is not None:
-        for delay, sign, label, marker, face, size in (
-            (row.setting_delay_ms, row.setting_polarity, "at present", "o", colour("paper"), 11),
-            (row.recommended_delay_ms, row.recommended_polarity, "as recommended", "D", colour("ink"), 6),
-        ):
-            height = score_at(one, sign, delay)
-            axes.plot(
-                [delay], [height], marker, color=colour("ink"), markerfacecolor=face, markersize=size, label=label
-            )
+    for delay, sign, style in _scan_places(analysis, one):
+        axes.plot([delay], [score_at(one, sign, delay)], linestyle="none", color=colour("ink"), **style)
     first = look.outputs.get(one.outputs[0], "")
     axes.set_xlabel(f"Delay setting of {first} (ms)")
     axes.set_ylabel("Score (dB)")
     round_ticks(axes.xaxis)
     round_ticks(axes.yaxis)
     axes.grid(visible=True)
-    legend_above(axes, 2)
+    legend_above(axes, 3)
+
+
+def _scan_places(analysis: Analysis, one: DelayScan) -> list[tuple[float, str, dict[str, Any]]]:
+    """What is to be found on a scan: delay, polarity and looks."""
+    from analyze.reports.runner_up import runner_up  # brings in all that decides
+
+    row, rival = recommendation_of(analysis, one.outputs[0]), runner_up(analysis, one.outputs[0])
+    looks = {
+        "at present": {"marker": "o", "markerfacecolor": colour("paper"), "markersize": 11},
+        "as recommended": {"marker": "D", "markerfacecolor": colour("ink"), "markersize": 6},
+        "runner-up": {"marker": "^", "markerfacecolor": colour("paper"), "markersize": 7},
+    }
+    places = []
+    if row is not None:
+        places.append((row.setting_delay_ms, row.setting_polarity, "at present"))
+        places.append((row.recommended_delay_ms, row.recommended_polarity, "as recommended"))
+    if rival is not None:
+        places.append((rival.delay_ms, rival.polarity, "runner-up"))
+    return [(delay_ms, sign, {"label": label, **looks[label]}) for delay_ms, sign, label in places]
 
 
 def drawn_spreads(analysis: Analysis) -> list[Spread]:

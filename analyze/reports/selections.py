@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
     from analyze.alignment.rows import DelayScan, Pair, Prediction, Recommendation, Robustness
     from analyze.pipeline import Analysis
+    from analyze.responses.rows import Arrival
 
 #: The third octaves from 25 to 315 Hz, in which sums are scored: their outer edges in Hz (IEC 61260-1, base ten).
 SCORE_RANGE_HZ = (10.0**1.35, 10.0**2.55)
@@ -85,7 +86,7 @@ class Spread:
 
     @property
     def is_forgotten(self) -> bool:
-        """Whether it is no change from outside but one recommended polarity left as it was."""
+        """Whether it is no change from outside but one recommended polarity that is not set."""
         return self.scenario.startswith("polarity:")
 
     @property
@@ -122,12 +123,27 @@ def counted(rows: Iterable[Prediction]) -> list[Prediction]:
     return [row for row in rows if row.cell == "yes"] or rows
 
 
+def seats_first(analysis: Analysis) -> list[str]:
+    """All positions, those in the audience before those on stage, else in the order of the description."""
+    described = analysis.sound_check.positions
+    return sorted(described, key=lambda name: described[name].zone == "stage")
+
+
+def by_zone(analysis: Analysis, positions: Iterable[str]) -> dict[str, list[str]]:
+    """Positions parted by zone, the audience first; a zone without any is left out."""
+    described = analysis.sound_check.positions
+    names = list(positions)
+    found = {zone: [name for name in names if described[name].zone == zone] for zone in ("audience", "stage")}
+    return {zone: there for zone, there in found.items() if there}
+
+
 def positions_with_sums(analysis: Analysis) -> list[str]:
-    """Positions at which several outputs have a sum in the range of the score, in the order of the analysis."""
+    """Positions at which several outputs have a sum in the range of the score, the audience first."""
     low, high = SCORE_RANGE_HZ
     shared = {row.position for row in analysis.pairs}
     rows = (row for row in analysis.prediction if low <= row.band_hz <= high and math.isfinite(row.present_db))
-    return [position for position in dict.fromkeys(row.position for row in rows) if position in shared]
+    known = {row.position for row in rows} & shared
+    return [position for position in seats_first(analysis) if position in known]
 
 
 def levels_at(analysis: Analysis, position: str) -> dict[str, list[tuple[float, float]]]:
@@ -140,6 +156,19 @@ def levels_at(analysis: Analysis, position: str) -> dict[str, list[tuple[float, 
         output: [(hz, 10.0 * math.log10(max(mean(values), 1e-30))) for hz, values in sorted(bands.items())]
         for output, bands in energies.items()
     }
+
+
+def present_arrivals(analysis: Analysis) -> list[Arrival]:
+    """The arrivals of every capture that are known, brought from the capture's settings to present ones."""
+    outputs = analysis.sound_check.outputs
+    settings = {capture.name: capture.settings for capture in analysis.sound_check.captures}
+
+    def moved(row: Arrival) -> Arrival:
+        setting = settings.get(row.capture, {}).get(row.output)
+        later_ms = outputs[row.output].setting.delay_ms - setting.delay_ms if setting else 0.0
+        return replace(row, arrival_ms=row.arrival_ms + later_ms)
+
+    return [moved(row) for row in analysis.arrivals if math.isfinite(row.arrival_ms)]
 
 
 def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
@@ -199,7 +228,7 @@ def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[
     Positions without a usable band are left out; of a fill or tower without `align_at` only the position with most of
     them stays, which is where the levels are closest.
     """
-    errors, view = _phase_errors(analysis, (output, other)), view_of(analysis, output)
+    errors, view = phase_errors(analysis, (output, other)), view_of(analysis, output)
     rows = [row for row in analysis.pairs if {row.output, row.other} == {output, other} and view.holds(row)]
     points: dict[str, list[PhasePoint]] = defaultdict(list)
     for row in sorted(rows, key=lambda row: row.band_hz):
@@ -231,7 +260,7 @@ def change_deg(analysis: Analysis, output: str, other: str, hz: float) -> float:
     return flip - 360.0 * hz * (delay_ms - other_delay_ms) / 1000.0
 
 
-def _phase_errors(analysis: Analysis, outputs: tuple[str, str]) -> dict[tuple[str, str, float], float]:
+def phase_errors(analysis: Analysis, outputs: Collection[str]) -> dict[tuple[str, str, float], float]:
     """Standard error of the phase per (output, position, band), captures combined by inverse variance."""
     weights: dict[tuple[str, str, float], float] = defaultdict(float)
     for row in analysis.bands:
@@ -241,7 +270,7 @@ def _phase_errors(analysis: Analysis, outputs: tuple[str, str]) -> dict[tuple[st
 
 
 def seats(analysis: Analysis) -> list[Seat]:
-    """The sum at every position at which several outputs are heard, in the order of the analysis."""
+    """The sum at every position at which several outputs are heard, the audience first."""
     return [_seat(position, predictions_at(analysis, position)) for position in positions_with_sums(analysis)]
 
 
@@ -303,5 +332,5 @@ def scenario_text(scenario: str) -> str:
     if kind == "seat":
         return f"decided without {rest}"
     if kind == "polarity":
-        return f"{rest} polarity left as it was"
+        return f"{rest} polarity kept at present"
     return scenario

@@ -10,13 +10,16 @@ from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.summaries import listed, number
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection
 
     from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
+    from analyze.reports.lateness import Late
 
 #: Behind a first sound of about its level a second one is heard as an echo from here on: common practice, no source.
 ECHO_MS, ABOUT_AS_LOUD_DB = 25.0, 6.0
+#: Another main that comes first by so little is the same sound.
+ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
 #: What that means for the sheet.
@@ -47,28 +50,75 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     return f"Wired inverted: once that is mended, set {other}, same delay."
 
 
-def small_note(row: Recommendation, *, is_changed: bool) -> str:
+def is_optional(row: Recommendation) -> bool:
+    """Whether a change can be left out, because what it adds at the seats is too little to be heard.
+
+    Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
+    """
+    return row.decision == "change" and abs(row.gain_db) < UNHEARD_DB and row.kind in ("main", "sub")
+
+
+def small_note(row: Recommendation) -> str:
     """That a change can be left out; empty where it can be heard."""
-    if not is_changed or row.decision != "change" or not abs(row.gain_db) < UNHEARD_DB or row.kind in BY_ARRIVAL:
-        return ""
-    return "So little is not heard by itself: leave it out if time is short."
+    return "So little is not heard by itself: leave it out if time is short." if is_optional(row) else ""
 
 
 def echo_note(analysis: Analysis, row: Recommendation) -> str:
     """At which seats a fill or tower is about as loud as the mains and comes well behind them; empty where at none."""
     if row.kind not in BY_ARRIVAL:
         return ""
-    behind_ms = _behind_mains_ms(analysis, row.output)
-    late = {seat: ms for seat, ms in behind_ms.items() if ms > ECHO_MS}
-    before = {seat: ms - row.delay_change_ms for seat, ms in late.items()}
+    late = {seat: one for seat, one in _as_loud_as_mains(analysis, row.output).items() if one.recommended_ms > ECHO_MS}
     if not late:
         return ""
     seats = listed([shortened(seat, _NAME_LENGTH) for seat in late])
-    now = f" (now {_span(before.values())})" if row.delay_change_ms else ""
+    first = " or ".join(dict.fromkeys(shortened(one.against, _NAME_LENGTH) for one in late.values()))
+    present = f" ({_span([one.present_ms for one in late.values()])} at present)" if row.delay_change_ms else ""
     return (
-        f"At {seats} it is about as loud as the mains and comes {_span(late.values())} ms behind the first of "
-        f"them{now}, which can be heard as an echo: decide for whom it plays."
+        f"At {seats} it is about as loud as the mains and comes {_span([one.recommended_ms for one in late.values()])} "
+        f"ms behind the first of them, {first}{present}, which can be heard as an echo: decide for whom it plays."
     )
+
+
+def aligned_note(analysis: Analysis, row: Recommendation) -> str:
+    """How a fill or tower stands to what was asked at every seat it is for, and where another main comes first.
+
+    Empty where neither is to be said: that of all seats together stands in the reason of a decided one, and is not said
+    again where this seat is as the mean of them.
+    """
+    from analyze.reports.lateness import late_after_first  # brings in all that decides
+
+    late, reference = late_after_first(analysis), analysis.sound_check.reference
+    parts = []
+    for seat in analysis.sound_check.positions:
+        one, other = late.get((row.output, seat)), late.get((reference, seat))
+        if one is None or not one.is_aligned:
+            continue
+        where, main = shortened(seat, _NAME_LENGTH), shortened(reference, _NAME_LENGTH)
+        then_ms = one.asked_ms + one.off_ms  # against the reference, which does not move
+        present_ms = then_ms - (one.recommended_ms - one.present_ms)
+        if row.decision == "undecided":
+            present, asked = _against(present_ms, main), _against(one.asked_ms, "it")
+            parts.append(f"At {where} it arrives {present} at present; it is to arrive {asked}.")
+        elif not one.is_in_time:
+            present, then = _against(present_ms, main), _against(then_ms, "it")
+            parts.append(f"At {where} it arrives {present} at present and {then} as recommended.")
+        if other is not None and other.recommended_ms > ANOTHER_FIRST_MS:
+            first = shortened(one.against, _NAME_LENGTH)
+            parts.append(
+                f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: "
+                f"this output arrives {_against(one.recommended_ms, first)}."
+            )
+    return " ".join(parts)
+
+
+def _against(later_ms: float, other: str) -> str:
+    """When something arrives against another.
+
+    >>> _against(-3.21, "main left"), _against(0.01, "it")
+    ('3.2 ms before main left', 'with it')
+    """
+    figure = number(abs(later_ms))
+    return f"{figure} ms {'after' if later_ms > 0.0 else 'before'} {other}" if float(figure) else f"with {other}"
 
 
 def _span(values: Collection[float]) -> str:
@@ -76,27 +126,16 @@ def _span(values: Collection[float]) -> str:
     return " to ".join(dict.fromkeys(number(end, 0) for end in (min(values), max(values))))
 
 
-def _behind_mains_ms(analysis: Analysis, output: str) -> dict[str, float]:
-    """Per audience seat where an output is about as loud as the loudest main: how long it comes after the first."""
-    from analyze.reports.lateness import late_as_recommended  # brings in all that decides
+def _as_loud_as_mains(analysis: Analysis, output: str) -> dict[str, Late]:
+    """Per audience seat where an output is about as loud as the loudest main: how late it is there."""
+    from analyze.reports.lateness import late_after_first, seat_levels_db  # brings in all that decides
 
-    check = analysis.sound_check
-    late = late_as_recommended(analysis)
-    levels = {(row.output, row.position): row.level_db for row in analysis.arrivals}
+    check, levels = analysis.sound_check, seat_levels_db(analysis)
     mains = [name for name, one in check.outputs.items() if one.kind == "main" and name != output]
     found = {}
-    for seat, position in check.positions.items():
-        own, loudest = levels.get((output, seat), math.nan), _loudest([levels.get((m, seat), math.nan) for m in mains])
-        is_loud = own >= loudest - ABOUT_AS_LOUD_DB
-        if position.zone != "audience" or not is_loud or (output, seat) not in late:
-            continue
-        heard = [m for m in mains if m == check.reference or (m, seat) in late]
-        known = [0.0 if m == check.reference else late[m, seat].late_ms for m in heard]
-        first_ms = min(known, default=math.nan)
-        found[seat] = late[output, seat].late_ms + check.outputs[output].later_ms - first_ms
-    return found
-
-
-def _loudest(levels_db: Sequence[float]) -> float:
-    """The largest level that is known, NaN where none is."""
-    return max((level for level in levels_db if math.isfinite(level)), default=math.nan)
+    for (name, seat), one in late_after_first(analysis).items():
+        loudest = max((levels.get((main, seat), -math.inf) for main in mains), default=-math.inf)
+        is_loud = math.isfinite(loudest) and levels.get((output, seat), -math.inf) >= loudest - ABOUT_AS_LOUD_DB
+        if name == output and is_loud and check.positions[seat].zone == "audience":
+            found[seat] = one
+    return {seat: found[seat] for seat in check.positions if seat in found}

@@ -13,6 +13,7 @@ from analyze.reports.selections import (
     mean,
     own_clocks,
     predictions_at,
+    present_arrivals,
     recommendation_of,
     scenario_text,
     score_at,
@@ -20,12 +21,14 @@ from analyze.reports.selections import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from analyze.alignment.rows import DelayScan
     from analyze.pipeline import Analysis
 
 
+# Standard errors from which on hundredths, and tenths, of a value say nothing.
+_TO_TENTHS, _TO_ONES = 0.2, 2.0
 # A standard error of the phase whose bar, two of it either way, is as long as a marker is high.
 _SEEN_DEG = 4.0
 
@@ -41,6 +44,17 @@ def signed(value: float, decimals: int = 1) -> str:
     """A difference in text, with its sign."""
     text = number(value, decimals)
     return f"+{text}" if math.isfinite(value) and round(value, decimals) > 0 else text
+
+
+def as_known(value: float, std: float, words: Callable[[float, int], str] = number) -> str:
+    """A value with the decimals that its standard error leaves it, two at most and two where that is not known.
+
+    words : `number`, or `signed` for a difference
+
+    >>> as_known(52.791, 0.45), as_known(45.431, 0.01), as_known(3.87, 2.4), as_known(0.3, float("nan"), signed)
+    ('52.8', '45.43', '4', '+0.30')
+    """
+    return words(value, 0 if std >= _TO_ONES else 1 if std >= _TO_TENTHS else 2)
 
 
 def frequency(hz: float) -> str:
@@ -83,7 +97,7 @@ def arrival(analysis: Analysis) -> str:
     """First and last arrival at every position."""
     parts = []
     for position in analysis.sound_check.positions:
-        rows = [r for r in analysis.arrivals if r.position == position and math.isfinite(r.arrival_ms)]
+        rows = [r for r in present_arrivals(analysis) if r.position == position]
         if len({row.output for row in rows}) < 2:
             continue
         first, last = min(rows, key=lambda r: r.arrival_ms), max(rows, key=lambda r: r.arrival_ms)
@@ -126,10 +140,10 @@ def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[P
     used = [point for rows in points.values() for point in rows if point.is_usable]
     present, turned = mean(abs(p.present_deg) for p in used), mean(abs(p.recommended_deg) for p in used)
     low, high = min(p.band_hz for p in used), max(p.band_hz for p in used)
-    after = f"at present, {number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "and stay so"
+    after = f"{number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "unchanged"
     return (
         f"{output} minus {other} where both are heard, {frequency(low)} to {frequency(high)}; 0° adds best, 180° "
-        f"cancels. On average they are {number(present, 0)}° away from in phase {after}; chance alone "
+        f"cancels. On average they are {number(present, 0)}° away from in phase at present, {after}; chance alone "
         f"gives 90°. {_phase_error(used)}"
     )
 
@@ -151,27 +165,32 @@ def level(analysis: Analysis, position: str) -> str:
     levels = levels_at(analysis, position)
     best = {output: max(points, key=lambda point: point[1]) for output, points in levels.items()}
     loudest = max(best, key=lambda output: best[output][1])
-    return f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB."
+    return (
+        f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB. Pale: two standard "
+        "errors either way, where that is more than 3 dB."
+    )
 
 
 def scan(analysis: Analysis, one: DelayScan) -> str:
-    """Score at the present and the recommended setting, and the best of each polarity."""
+    """Score at the present setting, at the recommended one and at the runner-up."""
+    from analyze.reports.runner_up import runner_up  # brings in all that decides
+
     points = []
     row = recommendation_of(analysis, one.outputs[0])
     if row is not None:
         points.append(("at present", row.setting_polarity, row.setting_delay_ms))
     if row is not None and row.decision == "change":
         points.append(("as recommended", row.recommended_polarity, row.recommended_delay_ms))
-    for sign, curve in (("normal", one.normal_db), ("inverted", one.inverted_db)):
-        known = [(float(db), float(ms)) for db, ms in zip(curve, one.delay_ms, strict=True) if math.isfinite(db)]
-        points += [(f"best {sign}", sign, max(known)[1])] if known else []
-    parts = [f"{what} {number(score_at(one, sign, ms), 2)} dB ({number(ms, 2)} ms)" for what, sign, ms in points]
+    rival = runner_up(analysis, one.outputs[0])
+    points += [("of the runner-up", rival.polarity, rival.delay_ms)] if rival else []
+    parts = [f"{what} {number(score_at(one, sign, ms))} dB ({sign}, {number(ms, 2)} ms)" for what, sign, ms in points]
     if not parts:
         return "No score could be computed."
+    whole = " It is over all bands that count; what a setting costs stands on the sheet over those it has a part in."
     width = (
         " A curve is as wide as its height above or below the chosen setting is uncertain: two deviations of resamples."
     )
-    return f"Score {'; '.join(parts)}.{width * math.isfinite(one.normal_std_db[0])}"
+    return f"Score {'; '.join(parts)}.{whole * (rival is not None)}{width * math.isfinite(one.normal_std_db[0])}"
 
 
 def robustness(analysis: Analysis) -> str:

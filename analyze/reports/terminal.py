@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings
-from analyze.reports.page_sheet import SheetRow, headline, input_rows, sheet_rows
+from analyze.reports.page_sheet import OPTIONAL, SheetRow, confidence_words, input_rows, sheet_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,6 +40,7 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     console.print(Text(headline(analysis)))
     if analysis.recommendations:
         console.print(_settings(analysis))
+        console.print(Text(confidence_words()))
     for line in (*_reasons(analysis), *_finding_lines(analysis)):
         console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if target is not None:
@@ -53,7 +55,7 @@ def _settings(analysis: Analysis) -> Table:
 
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
     table.add_column("output", overflow="fold")
-    table.add_column("now", overflow="fold")
+    table.add_column("present", overflow="fold")
     table.add_column("set to", overflow="fold")
     table.add_column("better by", justify="right", no_wrap=True)
     table.add_column("confidence", justify="right", no_wrap=True)
@@ -71,7 +73,8 @@ def _settings(analysis: Analysis) -> Table:
 def _set_to(row: SheetRow) -> str:
     """The setting to type in, or why none is."""
     if row.decision == "change":
-        return f"{row.delay_to} ms {row.polarity_to}"
+        more = " (optional)" if row.decision_words == OPTIONAL[0] else ""
+        return f"{row.delay_to} ms {row.polarity_to}{more}"
     return ": ".join(filter(None, (row.decision_words, row.decision_more)))
 
 

@@ -33,11 +33,20 @@ def opposite_high_sections(phases_rad: Mapping[str, Sequence[float]]) -> list[Fi
             continue
         n = int(np.sum(cosine < 0.0))
         detail = (
-            f"The high section of {output} pulls where its lowest driver pushes, at {n} of {len(phases)} positions. "
-            "Some crossovers (second order) are built so, and then every box of its kind shows it; else one driver in "
-            "the box is connected the wrong way round: compare it with another box of its kind."
+            f"The high section pulls where the lowest driver pushes, at {_share(n, len(phases))}. Some crossovers "
+            "(second order) are built so, and then every box of its kind shows it; else one driver in the box is "
+            "connected the wrong way round: compare it with another box of its kind."
         )
         findings.append(
             Finding("high section of opposite sign", "warning", detail, track=output, value=float(n), unit="positions")
         )
     return findings
+
+
+def _share(n: int, n_told: int) -> str:
+    """At how many of the positions where it could be told.
+
+    >>> _share(7, 7), _share(3, 4)
+    ('all positions that tell', 'most positions that tell')
+    """
+    return f"{'all' if n == n_told else 'most'} positions that tell"

@@ -256,7 +256,7 @@ def test_ties_go_to_the_present_setting() -> None:
         decision = decided(found)
         assert decision.candidate == (1.0, 0.0)
         assert decision.decision == "keep"
-        assert decision.reason.startswith("Leave it")
+        assert decision.reason.startswith("Keep it")
         assert decision.polarity_confidence == pytest.approx(0.5, abs=0.05)
 
 
@@ -269,7 +269,7 @@ def test_the_best_setting_in_force_is_kept() -> None:
     decision = decided(found)
     assert decision.decision == "keep"
     assert decision.change == (1.0, 0.0)
-    assert decision.reason.startswith("Leave it")
+    assert decision.reason.startswith("Keep it")
     assert decision.confidence > 0.9
 
 

@@ -167,7 +167,7 @@ def test_dropout_in_a_microphone() -> None:
     assert (found.finding, found.severity, found.track, found.unit) == ("drop-out", "warning", "mic 1", "s")
     assert found.value == pytest.approx(780 / RATE_HZ)
     assert found.at_s == pytest.approx(10.2)
-    assert found.detail.startswith("2 gaps of exact silence, the longest 10.0 ms.")
+    assert found.detail.startswith("2 gaps of exact silence, the longest 10 ms.")
 
 
 def test_silence_in_a_feed_is_no_dropout() -> None:

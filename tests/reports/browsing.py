@@ -21,3 +21,7 @@ def expected(analysis, settings):
     low = with_changes(trusted(responses), responses.frequency_hz, responses.outputs, changes)
     low *= np.array(gains)[:, None, None]
     return low, float(mean_score(efficiency_db(low, cells), cells))
+
+
+def part(page, name):
+    return page.locator(f'[data-part="{name}"]')

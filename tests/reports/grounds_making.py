@@ -28,7 +28,11 @@ def grounds_of(scene: Scene) -> tuple[OutputGrounds, ...]:
 
 
 def _sum(scene: Scene, name: str) -> SumGrounds:
-    other, runner_up, present = Rival((-1.0, 7.2), 2.4, 0.2), Rival((1.0, -3.1), 0.8, 0.1), Rival((1.0, 0.0), 1.25, 0.3)
+    other, runner_up, present = (
+        Rival((-scene.change[name][0], 7.2), 2.4, 0.2),
+        Rival((1.0, -3.1), 0.8, 0.1),
+        Rival((1.0, 0.0), 1.25, 0.3),
+    )
     heard = [p for p in scene.positions if scene.zones[p] == "audience"]
     seats = {p: SeatMargin(7, 2.0 - 1.1 * k, 0.8, 0.1, True) for k, p in enumerate(heard)}
     limits = (Limit(NOISE, 0.98), Limit(SCATTER, 0.95))

@@ -23,7 +23,7 @@ REASONS = (
     "Set it 7.20 ms earlier and turn it over: 3.1 dB more where it meets the others, at six of seven seats.",
     "At lawn right it arrives 3.52 ms too early to be 12 ms after main left, as asked, and has the other polarity.",
     "Its arrival there is not sure enough: record it and main left alone again, louder, with a microphone in row one.",
-    "Leave it: the other polarity would cost 1.0 dB of low end on stage.",
+    "Keep it: the other polarity would cost 1.0 dB of low end on stage.",
 )
 
 

@@ -129,6 +129,7 @@ def test_the_printed_sheet_is_one_page(opened, report, analysis, tmp_path, paper
     first, second = text.decode().split("\f")[:2]
     for row in analysis.recommendations:
         assert re.search(rf"\b{re.escape(row.output)}\b", first)
-    assert "Confidence: how likely" in first
+    assert "Confidence: the probability that" in first
+    assert "Better by:" in first
     assert "What needs a hand" in second
     assert "Try other settings" not in text.decode()

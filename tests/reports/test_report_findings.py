@@ -13,8 +13,9 @@ from rich.console import Console
 from analyze.findings import Finding
 from analyze.reports import print_summary
 from analyze.reports.page import page_bytes
-from analyze.reports.page_findings import findings
+from analyze.reports.page_findings import WIRED_INVERTED, findings
 from analyze.reports.tables import csv_tables
+from analyze.responses.high_section import opposite_high_sections
 from analyze.spectra.capture import _coarse
 
 SEATS = ("mix", "stage centre", "lawn")
@@ -93,3 +94,87 @@ def test_page_and_terminal_join_and_the_table_does_not(analysis):
     rows = list(csv.DictReader(io.StringIO(csv_tables(several)["quality.csv"].decode("utf-8"), newline="")))
     assert [row["track"] for row in rows] == list(SEATS)
     assert [row["detail"] for row in rows] == [not_heard(seat).detail for seat in SEATS]
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "figure"),
+    [
+        (-9.70199, "dB", "−9.7 dB"),
+        (0.599979, "s", "0.60 s"),
+        (8782.0, "samples", "8782 samples"),
+        (34.4, "ppm", "34 ppm"),
+        (0.995, "confidence", "over 99 %"),
+        (0.871, "confidence", "87 %"),
+        (7.0, "positions", "7 positions"),
+    ],
+)
+def test_a_figure_has_no_more_digits_than_are_known(analysis, value, unit, figure):
+    row = dataclasses.replace(not_heard("mix"), value=value, unit=unit)
+    assert shown(analysis, row)[0].figure == figure
+
+
+def test_a_pair_of_boxes_has_one_note(analysis):
+    rows = opposite_high_sections({"mains": [3.0, -2.9], "sub left": [3.1, -3.0]})
+    (row,) = shown(analysis, *rows)
+    assert row.place == "mains; sub left"
+    assert row.lines == (1, 2)
+
+
+def alone(analysis, reason: str, decision: str = "undecided"):
+    """What is shown of a weak take of the tower alone, which has this decision and reason."""
+    check = analysis.sound_check
+    (capture,) = check.captures
+    take = dataclasses.replace(capture, name="tower alone", feeds={"lawn tower": capture.feeds["lawn tower"]})
+    rows = tuple(
+        dataclasses.replace(row, decision=decision, reason=reason) if row.output == "lawn tower" else row
+        for row in analysis.recommendations
+    )
+    detail = "Play it louder, wait for quiet, or record longer."
+    found = Finding("little level over the noise", "warning", detail, "tower alone", "mix", value=-3.0, unit="dB")
+    check = dataclasses.replace(check, captures=(capture, take))
+    return dataclasses.replace(analysis, recommendations=rows, findings=(found,), sound_check=check)
+
+
+@pytest.mark.parametrize("reason", ["Not sure: record it and mains alone again, louder.", "Record lawn tower alone."])
+def test_what_to_record_is_said_once_and_linked(analysis, reason):
+    made = alone(analysis, reason)
+    (row,) = findings(made)
+    assert row.detail == "What to record stands on the sheet, no. 3, lawn tower."
+    assert row.lines == (3,)
+    text = page_bytes(made, []).decode("utf-8")
+    assert '<a class="line screen-only" href="#line-3">sheet, no. 3</a>' in text
+    assert 'id="line-3"' in text
+    assert text.count("Play it louder, wait for quiet") == 0
+
+
+@pytest.mark.parametrize(
+    ("reason", "decision"),
+    [("Record mains alone again.", "undecided"), ("Record it alone.", "keep"), ("Record lawn towers.", "undecided")],
+)
+def test_what_the_sheet_does_not_say_stands_with_the_finding(analysis, reason, decision):
+    (row,) = findings(alone(analysis, reason, decision))
+    assert row.detail.startswith("Play it louder")
+
+
+def test_of_a_group_the_line_is_named_where_the_reason_stands(analysis):
+    """The wedge, put into the tower's group, says no more than that it moves with it."""
+    made = alone(analysis, "Record wedge alone again, louder.")
+    check = made.sound_check
+    outputs = {
+        n: dataclasses.replace(o, group="both" * (n in ("lawn tower", "wedge"))) for n, o in check.outputs.items()
+    }
+    feeds = {"wedge": check.captures[0].feeds["wedge"]}
+    captures = (check.captures[0], dataclasses.replace(check.captures[1], feeds=feeds))
+    check = dataclasses.replace(check, outputs=outputs, captures=captures)
+    (row,) = findings(dataclasses.replace(made, sound_check=check))
+    assert row.detail == "What to record stands on the sheet, no. 3, lawn tower."
+    assert row.lines == (4,)
+
+
+def test_a_wiring_to_mend_is_linked_from_the_sheet(analysis):
+    found = Finding(WIRED_INVERTED, "warning", "Check the cable.", track="sub left", value=0.99, unit="confidence")
+    text = page_bytes(dataclasses.replace(analysis, findings=(not_heard("mix"), found)), []).decode("utf-8")
+    assert text.index("Check the cable.") < text.index("is not heard at")  # what is to be mended comes first
+    assert '<tr id="hand-1">' in text
+    assert text.count('<a class="screen-only" href="#hand-1">How to mend it</a>') == 1
+    assert text.index("How to mend it") > text.index("Wired inverted: once that is mended")

@@ -15,7 +15,7 @@ from analyze.alignment.timing_grounds import ARRIVAL, NOT_TURNED, OUT_OF_REACH, 
 from analyze.reports import page
 from analyze.reports.certainty_words import odds, reading, sure_sentence
 from analyze.reports.naming import clean
-from analyze.reports.page_grounds import sureness, taken_for_granted
+from analyze.reports.page_grounds import both_ways_up, sureness, taken_for_granted
 from analyze.reports.results import results_with
 from analyze.responses.wiring import MICROPHONE_PRIOR, OUTPUT_PRIOR
 
@@ -57,7 +57,7 @@ def with_setting(analysis, index: int, **changed):
 def test_the_sentence_of_a_sum_names_first_what_takes_most(analysis, cause, said):
     other = SCATTER if cause != SCATTER else NOISE
     words = sentence(analysis, SUB, limits=(Limit(cause, 0.98), Limit(other, 0.95)))
-    assert f"within 0.5 dB of it: {said} (otherwise 98 %), and " in words
+    assert f"a sixth of a period of the best: {said} (otherwise 98 %), and " in words
     assert words.count("(otherwise") == 2
     assert words.endswith("(otherwise 95 %).")
 
@@ -66,7 +66,7 @@ def test_the_sentence_of_a_sum_names_first_what_takes_most(analysis, cause, said
     ("cause", "said"),
     [
         (ARRIVAL, "how arrivals differ there is known within 0.21 ms only"),
-        (OUT_OF_REACH, "it comes out 0.07 ms too late"),
+        (OUT_OF_REACH, "it comes out 0.1 ms too late"),
         (NOT_TURNED, "its polarity is not that of mains, and it may not be turned"),
         (OWN_WIRING, "its own wiring is known with 4 to 1 only"),
         (REFERENCE_WIRING, "the wiring of mains is known with 100 to 1 only"),
@@ -81,7 +81,7 @@ def test_an_undecided_output_says_what_it_lacks(analysis):
     assert sentence(analysis, TOWER).startswith("Only 62 % sure that at balcony it arrives within 0.3 ms of what was")
     words = sentence(analysis, SUB, {"decision": "undecided", "confidence": 0.62})
     assert words.startswith(
-        "Only 62 % sure that inverted, 5.00 ms is the best setting or within 0.5 dB of it, and 80 %"
+        "Only 62 % sure that inverted, 5.00 ms is right, within 0.5 dB or a sixth of a period of the best, and 80 %"
     )
 
 
@@ -101,21 +101,25 @@ def test_the_reference_says_its_wiring(analysis):
 @pytest.mark.parametrize(
     ("margin_db", "said"),
     [
-        (0.8, "within 0.5 dB of it; normal, 1.90 ms, the next best, costs 0.8 dB, give or take 0.4 dB."),
-        (0.3, "within 0.5 dB of it; even normal, 1.90 ms, the next best, costs only 0.3 dB, so little hangs on it."),
-        (0.02, "within 0.5 dB of it; normal, 1.90 ms does as well, so little hangs on it."),
+        (0.8, "period of the best; the runner-up (normal, 1.90 ms) costs 0.8 dB, give or take 0.4 dB."),
+        (0.3, "the runner-up (normal, 1.90 ms) is as good within 0.5 dB, 0.3 dB less, so little hangs on it."),
+        (0.02, "the runner-up (normal, 1.90 ms) is as good, so little hangs on it."),
     ],
 )
 def test_where_nothing_takes_from_it_the_next_best_is_said(analysis, margin_db, said):
     # give or take: 0.1 dB that the recordings show and 0.35 dB that they do not, root of the sum of squares 0.364
     runner_up = dataclasses.replace(analysis.grounds[SUB].setting.runner_up, margin_db=margin_db, change=(1.0, -0.1))
     assert sentence(analysis, SUB, limits=(), runner_up=runner_up).endswith(said)
-    assert sentence(analysis, SUB, limits=(), runner_up=None, other_polarity=None).endswith("within 0.5 dB of it.")
+    assert sentence(analysis, SUB, limits=(), runner_up=None, other_polarity=None).endswith("of the best.")
 
 
 def test_a_polarity_less_sure_than_its_setting_is_said(analysis):
     assert sentence(analysis, SUB, {"polarity_confidence": 0.7}).endswith("; of the polarity alone 70 %.")
     assert "polarity alone" not in sentence(analysis, SUB, {"polarity_confidence": 0.925})
+    either = {"polarity_confidence": 0.54, "cost_if_wrong_db": 0.03}
+    assert sentence(analysis, SUB, either).endswith(
+        "; of the polarity alone 54 %, as the other one, at a delay of its own, may do as well."
+    )
 
 
 def test_captures_that_disagree_are_named_for_the_scatter(analysis):
@@ -143,19 +147,19 @@ def test_the_figures_are_those_of_the_decision(analysis):
     for index, one in enumerate(sureness(analysis)):
         row, setting = analysis.recommendations[index], analysis.grounds[index].setting
         if isinstance(setting, SumGrounds):
-            assert f"{setting.other_polarity.margin_db:.2f}" == f"{row.cost_if_wrong_db:.2f}"
+            assert f"{setting.other_polarity.margin_db:.1f}" == f"{row.cost_if_wrong_db:.1f}"
             # 0.2 dB that the recordings show, 0.35 dB that they do not: 0.403
-            assert cells(analysis, index)["against the other polarity"][1:3] == ("+2.40 dB", "0.40 dB")
+            assert cells(analysis, index)["against the other polarity"][1:3] == ("+2.4 dB", "0.4 dB")
         if math.isfinite(row.confidence):
             assert f"{row.confidence * 100:.0f} % sure" in one.sentence
 
 
 def test_the_whole_table_of_a_sum(analysis):
     found = cells(analysis, SUB)
-    assert found["against the other polarity"][0] == "inverted, 9.20 ms"
+    assert found["against the other polarity"][0] == "normal, 9.20 ms"
     assert found["against the other polarity"][3] == "21 bands at 3 positions; ahead at 2 of them"
-    assert found["against the runner-up"][:2] == ("normal, 0.00 ms", "+0.80 dB")  # -1.1 ms is below the device's range
-    assert found["against leaving it"][:2] == ("normal, 2.00 ms", "+1.25 dB")
+    assert found["against the runner-up"][:2] == ("normal, 0.00 ms", "+0.8 dB")  # -1.1 ms is below the device's range
+    assert found["against the present setting"][:2] == ("normal, 2.00 ms", "+1.2 dB")
     assert found["low bands hidden by noise or by outputs playing alike"][0] == "40 %"
     assert found["seats without a response of it beside another output's"][0] == "25 %"
     assert found["still right with a position left out"][0] == "yes, without any one of them"
@@ -174,7 +178,7 @@ def test_the_runner_up_that_is_the_other_polarity_stands_once(analysis):
 
 def test_the_whole_table_of_an_alignment(analysis):
     found = cells(analysis, TOWER)
-    assert found["arrival against what was asked"] == ("0.07 ms late", "–", "0.21 ms", "balcony")
+    assert found["arrival against what was asked"] == ("0.1 ms late", "–", "0.21 ms", "balcony")
     assert found["polarity as that of mains"][:2] == ("the same", "4 to 1")
 
 
@@ -194,7 +198,7 @@ def test_every_position_says_what_it_says(analysis):
     )  # fmt: skip
     assert found["balcony"][2] == "−0.2"
     assert found["stage centre"][1:5] == ("–",) * 4
-    assert cells(analysis, TOWER, 1)["balcony"][1:3] == ("+0.07", "–")
+    assert cells(analysis, TOWER, 1)["balcony"][1:3] == ("+0.1", "–")
 
 
 def test_what_is_not_known_is_a_dash(analysis):
@@ -235,6 +239,15 @@ def test_what_is_presumed_is_said_as_it_is():
         assert float(taken_for_granted()[f"{thing}_odds"].split()[0]) == pytest.approx(math.exp(log_odds), rel=0.1)
 
 
+def test_both_polarities_stand_side_by_side(analysis):
+    """Of the made-up grounds: 2.4 dB behind, with 0.2 and 0.35 dB of error."""
+    assert both_ways_up(analysis).rows == (
+        ("sub left", "9.20 ms, −2.4 dB, give or take 0.4 dB", "5.00 ms, recommended"),
+        ("wedge", "6.00 ms, recommended", "13.20 ms, −2.4 dB, give or take 0.4 dB"),
+    )
+    assert both_ways_up(dataclasses.replace(analysis, grounds=())) is None
+
+
 # The page
 
 
@@ -270,7 +283,7 @@ def test_the_grounds_stand_in_the_results_too(analysis):
     assert found[MAINS]["setting"] is None
     assert [found[i]["setting"]["judged_by"] for i in (SUB, TOWER)] == ["sum", "arrival"]
     assert found[SUB]["setting"]["other_polarity"] == {
-        "change": {"sign": -1, "delay_ms": 7.2},
+        "change": {"sign": 1, "delay_ms": 7.2},
         "margin_db": 2.4,
         "std_db": 0.2,
     }

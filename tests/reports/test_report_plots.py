@@ -9,12 +9,15 @@ import xml.etree.ElementTree as ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
+from page_reading import read
 
 from analyze.alignment.rows import Robustness
-from analyze.reports import summaries
+from analyze.reports import plots_outputs, summaries
 from analyze.reports.naming import clean
 from analyze.reports.plot_style import COLOURS, N_SERIES, Look, render
 from analyze.reports.plots import plots
+from analyze.reports.plots_outputs import level_errors_db
 from analyze.reports.selections import change_deg, partners, phase_points, seats, spreads
 from analyze.reports.summaries import unrelated_sum_db
 
@@ -284,9 +287,25 @@ def test_a_position_that_heard_one_output_has_no_sum(analysis):
     pairs = tuple(row for row in analysis.pairs if row.position != "lawn")
     assert [seat.position for seat in seats(dataclasses.replace(analysis, pairs=pairs))] == [
         "mix",
-        "stage centre",
         "balcony",
+        "stage centre",
     ]
+
+
+def test_the_stage_is_drawn_apart_from_the_audience(analysis, report):
+    drawn = plots(analysis)
+    for question in ("sums", "levels"):
+        zones = [plot.is_on_stage for plot in drawn if plot.question == question and " at " in plot.title]
+        assert zones == sorted(zones)
+        assert zones.count(True) == 1
+    assert [plot.is_on_stage for plot in drawn if plot.title == "Phase of wedge against mains"] == [True]
+    figure = Figure(figsize=(5, 5))
+    plots_outputs.arrival(figure, analysis, Look.of(analysis))
+    names = [label.get_text() for label in figure.axes[0].get_yticklabels()]
+    assert names == ["mix", "lawn", "balcony", "stage centre (stage)"]
+    text = read(report).text
+    assert text.index("Sum of all outputs at balcony.") < text.index("Do they add on stage?")
+    assert text.index("Do they add on stage?") < text.index("Sum of all outputs at stage centre.")
 
 
 @pytest.mark.parametrize("n_outputs", [2, 4])
@@ -309,7 +328,7 @@ def test_a_forgotten_polarity_is_no_case_in_which_the_recommendation_fails(analy
     text = summaries.robustness(scenarios(analysis, **cases, **forgotten))
     assert "in none of these 3 cases" in text
     assert "Least is left with sub left fader +3 dB: +0.5 dB." in text
-    assert "Not among these cases: sub left polarity left as it was, all else as recommended: −2.3 dB" in text
+    assert "Not among these cases: sub left polarity kept at present, all else as recommended: −2.3 dB" in text
     assert "in 1 of these 3 cases" in summaries.robustness(
         scenarios(analysis, **cases | {"air:+10": -0.1}, **forgotten)
     )
@@ -355,3 +374,15 @@ def test_names_at_an_axis_become_squares_too():
     svg, _ = render(draw, (2.0, 1.0))
     assert "1. 舞台" in texts(svg)
     assert [label.get_text() for label in axes[0].get_yticklabels()] == ["1. □□", "mix"]
+
+
+@pytest.mark.parametrize(("std_deg", "is_seen"), [(8.0, False), (16.0, True)])
+def test_the_error_of_a_level_is_the_width_of_a_band(analysis, std_deg, is_seen):
+    """Two standard errors: 8 degrees are 0.1396 rad, 2 * 8.686 * 0.1396 = 2.43 dB, not drawn; 16 degrees twice that."""
+    rows = tuple(dataclasses.replace(row, phase_std_deg=std_deg) for row in analysis.bands)
+    changed = dataclasses.replace(analysis, bands=rows)
+    hz = np.array([63.0])
+    assert level_errors_db(changed, "sub left", "mix", hz) == pytest.approx(2.0 * 8.686 * np.radians(std_deg), rel=1e-3)
+    figure = Figure(figsize=(5, 4))
+    plots_outputs.level(figure, changed, Look.of(changed), "mix")
+    assert bool(figure.axes[0].collections) is is_seen

@@ -1,39 +1,22 @@
-"""Seat by seat: lateness, polarity, bands and what is left of a gain, as tables whose colours never speak alone."""
+"""Seat by seat: polarity, bands and what is left of a gain, as tables whose colours never speak alone."""
 
 from __future__ import annotations
 
 import dataclasses
-import math
 import re
 from pathlib import Path
 
 import numpy as np
 import pytest
-from analysis_making import Scene
 from large_making import make_large
 
 from analyze.reports import page
-from analyze.reports.lateness import Late, late_as_recommended
 from analyze.reports.page_lasting import CASES, lasting_rows
 from analyze.reports.page_seats import band_table, late_tables, polarity_tables
 from analyze.reports.plot_style import COLOURS
 from analyze.reports.selections import seats
-from analyze.responses.feed_relations import FeedRelation
 
 STYLE = Path(page.__file__).parent / "templates" / "seats.css"
-
-
-@pytest.fixture
-def scene(analysis):
-    """The numbers that the ordinary analysis was made of."""
-    return Scene(tuple(analysis.sound_check.outputs), tuple(analysis.sound_check.positions))
-
-
-def replaced(analysis, output, **changes):
-    """The analysis with one output described otherwise."""
-    check = analysis.sound_check
-    outputs = {**check.outputs, output: dataclasses.replace(check.outputs[output], **changes)}
-    return dataclasses.replace(analysis, sound_check=dataclasses.replace(check, outputs=outputs))
 
 
 def cell(tables, row, column):
@@ -42,74 +25,6 @@ def cell(tables, row, column):
         if column in table.columns:
             return next(r for r in table.rows if r.name == row).cells[table.columns.index(column)]
     raise KeyError(column)
-
-
-def test_lateness_is_arrival_and_change_less_the_reference(analysis, scene):
-    """Closed form: the arrivals the analysis was made of, plus what is recommended, minus those of the first output."""
-    found = late_as_recommended(analysis)
-    assert set(found) == {(o, p) for o in scene.outputs[1:] for p in scene.positions}
-    for i, output in enumerate(scene.outputs[1:], 1):
-        for j, position in enumerate(scene.positions):
-            late_ms = scene.arrival_ms[i, j] + scene.change[output][1] - scene.arrival_ms[0, j]
-            assert found[output, position].late_ms == pytest.approx(late_ms, abs=1e-9)
-            assert found[output, position].std_ms == pytest.approx(math.sqrt(2.0) * 0.02)  # of both arrivals
-    said = cell(late_tables(analysis), "sub left", "lawn").text
-    assert float(said.replace("−", "-")) == pytest.approx(found["sub left", "lawn"].late_ms, abs=0.005)
-
-
-def test_what_was_asked_of_a_tower_is_taken_off_and_said(analysis):
-    asked = replaced(analysis, "lawn tower", later_ms=12.0)
-    key = ("lawn tower", "lawn")
-    assert late_as_recommended(asked)[key].late_ms == pytest.approx(late_as_recommended(analysis)[key].late_ms - 12.0)
-    (table,) = late_tables(asked)
-    assert [row.under for row in table.rows] == ["", "wanted 12 ms later, taken off", ""]
-    # Of a sub it has no effect on what is recommended, so none here.
-    sub = replaced(analysis, "sub left", later_ms=12.0)
-    assert late_as_recommended(sub) == late_as_recommended(analysis)
-
-
-def test_a_feed_that_comes_later_makes_its_output_later(analysis):
-    relation = FeedRelation("take", "sub left", "mains", 1.0, 2.5, 0.01, 0.0)
-    late = dataclasses.replace(analysis, feed_relations=(relation,))
-    before, after = late_as_recommended(analysis), late_as_recommended(late)
-    assert after["sub left", "mix"].late_ms == pytest.approx(before["sub left", "mix"].late_ms + 2.5)
-    assert after["wedge", "mix"] == before["wedge", "mix"]
-
-
-def test_where_the_reference_is_not_heard_nothing_is_late(analysis):
-    arrivals = {k: v for k, v in analysis.arrival_present_ms.items() if k not in {("mains", "lawn"), ("wedge", "mix")}}
-    some = dataclasses.replace(analysis, arrival_present_ms=arrivals)
-    (table,) = late_tables(some)
-    assert table.columns == ("mix", "stage centre", "balcony")
-    assert cell([table], "wedge", "mix").text == "–"
-    assert "lawn" not in {position for _, position in late_as_recommended(some)}
-
-
-def test_boxed_is_where_the_delay_was_chosen(analysis):
-    (table,) = late_tables(analysis)
-    marked = {(r.name, c) for r in table.rows for c, one in zip(table.columns, r.cells, strict=True) if one.is_marked}
-    assert marked == {("lawn tower", "balcony")}  # of the made-up grounds
-    assert table.mark == "lined up here"
-
-
-@pytest.mark.parametrize(
-    ("late_ms", "std_ms", "tone", "more"),
-    [
-        (0.29, 0.02, "", ""),
-        (-0.31, 0.02, "down1", ""),
-        (1.01, 0.02, "up2", ""),
-        (-5.1, 0.02, "down3", ""),
-        (20.1, 0.02, "up4", ""),
-        (0.9, 0.46, "", "±\u00a00.46"),
-        (0.93, 0.46, "up1", "±\u00a00.46"),
-        (0.2, math.nan, "", ""),
-    ],
-)
-def test_colour_begins_where_a_lateness_is_told(analysis, monkeypatch, late_ms, std_ms, tone, more):
-    made = {("sub left", "mix"): Late(late_ms, std_ms, is_aligned=False)}
-    monkeypatch.setattr("analyze.reports.page_seats.late_as_recommended", lambda _: made)
-    one = cell(late_tables(analysis), "sub left", "mix")
-    assert (one.tone, one.more) == (tone, more)
 
 
 def with_reading(analysis, output, position, **changes):
@@ -129,7 +44,7 @@ def with_reading(analysis, output, position, **changes):
 
 def test_every_position_reads_a_polarity_and_all_of_them_together(analysis):
     tables = polarity_tables(analysis)
-    assert tables[0].columns == ("mix", "stage centre", "lawn", "balcony", "all")
+    assert tables[0].columns == ("mix", "lawn", "balcony", "stage centre", "all")
     assert [row.name for row in tables[0].rows] == list(analysis.sound_check.outputs)
     one = cell(tables, "sub left", "lawn")
     assert (one.text, one.tone, one.more, one.is_marked) == ("inverted", "flipped", "98 %", False)
@@ -154,7 +69,7 @@ def test_a_reading_against_the_rest_is_boxed(analysis, probability, text, tone, 
 
 def test_an_inverted_microphone_is_said_above_its_column(analysis):
     changed = with_reading(analysis, "sub left", "lawn", is_microphone_inverted=True)
-    assert polarity_tables(changed)[0].columns[2] == "lawn, microphone inverted"
+    assert polarity_tables(changed)[0].columns[1] == "lawn, microphone inverted"
 
 
 def test_bands_change_by_what_the_prediction_says(analysis):
@@ -249,12 +164,14 @@ def test_no_colour_speaks_alone(hostile):
     cells = [one for table in tables for row in table.rows for one in row.cells]
     assert len(cells) > 200
     assert all(one.text for one in cells)
-    assert all(re.fullmatch(r"[+−]?\d+\.\d+|–|normal\??|inverted\??|not told|not decided", one.text) for one in cells)
+    assert all(
+        re.fullmatch(r"[+−]?\d+\.\d+|–|first|normal\??|inverted\??|not told|not decided", one.text) for one in cells
+    )
 
 
 def test_wide_tables_are_parted(make):
     analysis = make(("mains", "sub"), tuple(f"seat {i}" for i in range(11)))
-    assert [len(table.columns) for table in late_tables(analysis)] == [8, 3]
+    assert [len(table.columns) for table in late_tables(analysis)] == [8, 2, 1]
     assert [len(table.columns) for table in polarity_tables(analysis)] == [9, 4]
 
 

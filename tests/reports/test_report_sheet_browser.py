@@ -37,10 +37,11 @@ def test_the_sheet_of_sixteen_outputs_is_one_page_of_paper(opened, large_report,
     places = [re.search(rf"^ +\d+ +{name}\b", first, re.MULTILINE).start() for name in OUTPUTS]
     assert len(places) == 16
     assert "kick out" in first
-    assert "Confidence: how likely" in first
+    assert "Confidence: the probability that" in first
+    assert "Better by:" in first
     assert first.index("2026-05-14") < first.index("air 21.0 °C") < min(places)
     assert "What needs a hand" in second
-    for left_out in ("Copy the sheet", "The sheet as text", "ms as it is", "Runner-up"):
+    for left_out in ("Copy the sheet", "The sheet as text", "ms unchanged", "Runner-up"):
         assert left_out not in first
 
 

@@ -7,7 +7,15 @@ import dataclasses
 import pytest
 
 from analyze.pipeline import Analysis
-from analyze.reports.sheet_notes import ABOUT_AS_LOUD_DB, ECHO_MS, echo_note, hand_sentence, repair_note, small_note
+from analyze.reports.sheet_notes import (
+    ABOUT_AS_LOUD_DB,
+    ECHO_MS,
+    echo_note,
+    hand_sentence,
+    is_optional,
+    repair_note,
+    small_note,
+)
 
 
 def wired(analysis: Analysis, *inverted: str) -> Analysis:
@@ -36,20 +44,20 @@ def test_after_a_repair_the_switch_goes_the_other_way(analysis: Analysis, recomm
         ({"gain_db": float("nan")}, False),
         ({"gain_db": 0.12, "decision": "undecided"}, False),
         ({"gain_db": 0.12, "kind": "tower"}, False),  # set by arrival, not for its gain
+        ({"gain_db": 0.12, "kind": "monitor"}, False),  # set for the stage, and this gain is the seats'
     ],
 )
 def test_a_gain_that_is_not_heard_is_said(analysis: Analysis, values: dict[str, object], is_said: bool) -> None:
     row = dataclasses.replace(analysis.recommendations[1], **{"decision": "change", **values})  # type: ignore[arg-type]
-    assert bool(small_note(row, is_changed=True)) is is_said
-    assert small_note(row, is_changed=False) == ""
+    assert bool(small_note(row)) is is_optional(row) is is_said
 
 
-def tower_at(analysis: Analysis, late_ms: dict[str, float], quieter_db: float) -> Analysis:
+def tower_at(analysis: Analysis, late_ms: dict[str, float], quieter_db: float, change_ms: float = 0.0) -> Analysis:
     """The tower so late behind the only main at each seat as recommended, and so much quieter than it."""
-    moved = {**analysis.recommended_change, "lawn tower": (1.0, 0.0)}
+    moved = {**analysis.recommended_change, "lawn tower": (1.0, change_ms)}
     present = dict(analysis.arrival_present_ms)
     for seat in analysis.sound_check.positions:
-        present["lawn tower", seat] = present["mains", seat] + late_ms.get(seat, 0.0)
+        present["lawn tower", seat] = present["mains", seat] + late_ms.get(seat, 0.0) - change_ms
     rows = (
         dataclasses.replace(row, level_db=-30.0 - quieter_db * (row.output == "lawn tower"))
         for row in analysis.arrivals
@@ -67,8 +75,8 @@ def test_an_echo_at_other_seats_is_said(analysis: Analysis) -> None:
     assert said.startswith(
         "At mix and balcony it is about as loud as the mains and comes 29 to 35 ms behind the first of"
     )
-    moved = echo_note(tower_at(analysis, late, 0.0), dataclasses.replace(tower, delay_change_ms=12.0))
-    assert "29 to 35 ms behind the first of them (now 17 to 23)" in moved
+    moved = echo_note(tower_at(analysis, late, 0.0, 12.0), dataclasses.replace(tower, delay_change_ms=12.0))
+    assert "29 to 35 ms behind the first of them, mains (17 to 23 at present)," in moved
     assert echo_note(tower_at(analysis, late, ABOUT_AS_LOUD_DB + 0.5), tower) == ""
     assert echo_note(tower_at(analysis, {"mix": -40.0}, 0.0), tower) == ""
     assert echo_note(tower_at(analysis, late, 0.0), dataclasses.replace(tower, kind="sub")) == ""
@@ -80,4 +88,5 @@ def test_lateness_that_was_asked_for_counts_as_heard(analysis: Analysis) -> None
     outputs = {**check.outputs, "lawn tower": dataclasses.replace(check.outputs["lawn tower"], later_ms=20.0)}
     asked = dataclasses.replace(analysis, sound_check=dataclasses.replace(check, outputs=outputs))
     tower = next(row for row in analysis.recommendations if row.output == "lawn tower")
-    assert "comes 30 ms behind" in echo_note(tower_at(asked, {"mix": 30.0}, 0.0), tower)
+    said = echo_note(tower_at(asked, {"mix": 30.0}, 0.0), tower)
+    assert "comes 30 ms behind the first of them, mains, which" in said

@@ -73,7 +73,16 @@ def test_a_finding_names_the_output_and_where_it_shows() -> None:
     assert [(f.finding, f.severity, f.track, f.value) for f in found] == [
         ("high section of opposite sign", "warning", "wedge", 3.0)
     ]
-    assert re.search("at 3 of 4 positions", found[0].detail)
+    assert re.search("at most positions that tell", found[0].detail)
+    (whole,) = opposite_high_sections({"wedge": [3.0, -2.9]})
+    assert re.search("at all positions that tell", whole.detail)
+
+
+def test_both_boxes_of_a_pair_say_the_same() -> None:
+    """So that a report says it once: the detail names neither box nor figure."""
+    one, other = opposite_high_sections({"main left": [3.0, -2.9, 3.1], "main right": [3.0, -2.9]})
+    assert one.detail == other.detail
+    assert (one.track, other.track) == ("main left", "main right")
 
 
 @pytest.mark.parametrize("upper", [1.2, 1.6, 2.0])

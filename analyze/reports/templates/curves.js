@@ -15,7 +15,7 @@ function axisOf(label, more) {
 }
 
 function lineOf(label, role, width, dash, name) {
-  const value = (_, v) => (v == null ? "–" : `${dbText(v, 2)} dB`);
+  const value = (_, v, __, at) => (at == null ? "" : v == null ? "not measured" : `${dbText(v, 2)} dB`);
   return { label, stroke: colour(role), width, dash, points: { show: false }, value, class: name };
 }
 
@@ -35,10 +35,10 @@ function levelChart(place, model, seats) {
   let counted = [];
   const seen = (plot) => octaves.filter((_, k) => k % 2 === 1 || plot.width > 480);
   const plot = chart(place, 300, [
-    { label: "third octave", value: (_, f) => (f == null ? "–" : `${hertz(f)} Hz`) },
+    { label: "third octave", class: "at-cursor", value: (_, f) => (f == null ? "" : `${hertz(f)} Hz`) },
     ...seats.map(() => lineOf("", "--present", 0.7, undefined, "one-seat")),
     lineOf("best possible", "--muted", 1.5, [2, 3]),
-    lineOf("as captured", "--present", 1.5, [6, 3]),
+    lineOf("present", "--present", 1.5, [6, 3]),
     lineOf("recommended", "--recommended", 1.5),
     lineOf("yours", "--ink", 2.5),
   ], [
@@ -78,7 +78,7 @@ function shade(plot, centres_hz) {
 function mapChart(place) {
   let marks = [];
   const plot = chart(place, 260, [
-    { label: "delay", value: (_, v) => (v == null ? "–" : delayText(v)) },
+    { label: "delay", class: "at-cursor", value: (_, v) => (v == null ? "" : delayText(v)) },
     lineOf("normal", "--s0", 2),
     lineOf("inverted", "--s1", 2, [6, 3]),
   ], [

@@ -7,7 +7,7 @@
   const model = readModel(JSON.parse(block.textContent));
   const root = document.getElementById("try");
   const at = (name) => root.querySelector(`[data-part="${name}"]`);
-  const captured = presentSettings(model), recommended = recommendedSettings(model);
+  const present = presentSettings(model), recommended = recommendedSettings(model);
   const audience = [...model.positions.keys()].filter((p) => model.positions[p].zone === "audience");
   const isTogether = model.outputs.map(() => true);  // with the rest of its group
   let yours = recommended;
@@ -151,7 +151,7 @@
 
   // ---- what follows from the settings
 
-  const before = sumOf(model, captured), best = sumOf(model, recommended);
+  const before = sumOf(model, present), best = sumOf(model, recommended);
   const heard = [...new Set(model.cells.map(([p]) => p))];
   let levels, map;
 
@@ -216,13 +216,15 @@
     );
   }
 
-  const REACH_MS = 20, STEP_MS = 0.1, MOST_STEPS = 800, FLAT_DB = 0.005;
+  const REACH_MS = 20, STEP_MS = 0.1, MOST_STEPS = 800, FLAT_DB = 0.005, EQUAL_DB = 0.05;
 
   // Score over the delay of the chosen output and all that moves with it.
   function showMap(now_db) {
     const i = Number(swept.value), moving = movingWith(model, i, isTogether);
     controls.forEach((c, k) => c.row.classList.toggle("is-swept", moving.includes(k)));
-    const set_ms = yours[i].delay_ms, known = [0, recommended[i].delay_ms - set_ms, captured[i].delay_ms - set_ms];
+    const set_ms = yours[i].delay_ms, rival = runnerUpOf(i, moving);
+    const marked = [recommended[i], present[i], ...(rival ? [rival] : [])];
+    const known = [0, ...marked.map(({ delay_ms }) => delay_ms - set_ms)];
     const [least, most] = shiftLimits(model, yours, moving);
     const from = Math.max(least, Math.min(...known) - REACH_MS), to = Math.min(most, Math.max(...known) + REACH_MS);
     const n = Math.min(Math.max(2, Math.round((to - from) / STEP_MS)), MOST_STEPS);
@@ -236,13 +238,25 @@
       const values = isFlippedFrom(settings) ? curves.flipped : curves.asSet;
       return { name, delay_ms: settings[i].delay_ms, score_db: valueAt(delays, values, settings[i].delay_ms) };
     };
-    const found = [["best", top], ["next best", next]].filter(([, peak]) => peak !== null);
+    const there = placeOf("recommended", recommended), isBest = rival !== null && top.score_db - there.score_db < EQUAL_DB;
+    const found = [...(isBest ? [] : [["best", top]]), ...(rival !== null || next === null ? [] : [["next best", next]])];
     const both = [curves.asSet, curves.flipped];
     map.show(delays, ...(yours[i].polarity === "normal" ? both : both.reverse()), [
-      placeOf("yours", yours), placeOf("recommended", recommended), placeOf("as captured", captured),
+      placeOf("yours", yours), there, placeOf("present", present),
+      ...(rival ? [placeOf("runner-up", { [i]: rival })] : []),
       ...found.map(([name, peak]) => ({ name, delay_ms: set_ms + peak.shift_ms, score_db: peak.score_db })),
     ]);
-    tellMap(i, moving, Math.max(...both.flat()) - Math.min(...both.flat()), now_db, top, next);
+    tellMap(i, moving, Math.max(...both.flat()) - Math.min(...both.flat()), now_db, isBest ? there : top, next, rival);
+  }
+
+  // The runner-up of the sheet, for which everything that does not move with output i must stand as recommended.
+  function runnerUpOf(i, moving) {
+    const whole = movingWith(model, i, model.outputs.map(() => true));
+    const isRestRecommended = yours.every((s, j) => moving.includes(j) || isSame(s, recommended[j]));
+    const isTogetherMoved = moving.length === whole.length && moving.every(
+      (j) => yours[j].level_db === 0 && !yours[j].mute
+        && rounded(yours[j].delay_ms - yours[i].delay_ms) === rounded(recommended[j].delay_ms - recommended[i].delay_ms));
+    return isRestRecommended && isTogetherMoved ? model.outputs[i].runner_up : null;
   }
 
   // The value of a curve at a place between two of its points.
@@ -257,7 +271,8 @@
     monitor: "A monitor is judged on stage; this score is the audience's.",
   };
 
-  function tellMap(i, moving, range_db, now_db, top, next) {
+  // top : the peak of the curves, or the recommended setting where that is it
+  function tellMap(i, moving, range_db, now_db, top, next, rival) {
     const { name, kind } = model.outputs[i], others = moving.filter((j) => j !== i).map((j) => model.outputs[j].name);
     at("moving").textContent = others.length > 0 ? `${name}; with it moves ${others.join(", ")}` : name;
     const called = ({ shift_ms, isFlipped }) => {
@@ -270,9 +285,13 @@
       const less_db = dbText(top.score_db - next.score_db, 2);
       return `Next best: ${called(next)}, ${less_db === "0.00" ? "as good" : `${less_db} dB less`} and ${apart}.`;
     };
+    const rivalWords = () => {
+      const less = rival.cost_db < EQUAL_DB ? "" : `, ${dbText(rival.cost_db)} dB less where it meets others`;
+      return `Runner-up: ${delayText(rival.delay_ms)} ${rival.polarity}${less}${rival.note && `, ${rival.note}`}.`;
+    };
     const words = range_db < FLAT_DB ? ["No band that counts changes with it: the score does not depend on it."] : [
-      `Best: ${called(top)}, ${dbText(top.score_db, 2)} dB.`,
-      next === null ? "There is no other peak in this range." : nextWords(),
+      `Best: ${top.name ? `${settingText(recommended[i]).slice(0, 2).join(" ")}, as recommended` : called(top)}, ${dbText(top.score_db, 2)} dB.`,
+      rival !== null ? rivalWords() : next === null ? "There is no other peak in this range." : nextWords(),
       `Yours: ${dbText(Math.max(0, top.score_db - now_db), 2)} dB under the best.`,
     ];
     at("told").textContent = [...words, BY_KIND[kind]].filter(Boolean).join(" ");
@@ -292,7 +311,7 @@
   // ---- buttons
 
   at("recommended").addEventListener("click", () => set(recommended));
-  at("captured").addEventListener("click", () => set(captured));
+  at("present").addEventListener("click", () => set(present));
   at("copy").addEventListener("click", () => {
     history.replaceState(null, "", address());
     const said = at("scores").textContent.replace(/\s+/g, " ").trim();

@@ -1,0 +1,60 @@
+"""The next best setting of an output: one source for sheet, drawings, map and figures."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analyze.alignment.confidence import RIGHT_DB
+from analyze.alignment.decision import EQUAL_DB
+from analyze.alignment.device import rounded, setting_after
+from analyze.alignment.grounds import SumGrounds
+
+if TYPE_CHECKING:
+    from analyze.alignment.grounds import Rival
+    from analyze.pipeline import Analysis
+
+
+@dataclass(frozen=True)
+class RunnerUp:
+    """The next best setting of one output, on its device's step.
+
+    cost_db : what it adds less than the setting in question, where the output meets others
+    """
+
+    polarity: str
+    delay_ms: float
+    cost_db: float
+
+    @classmethod
+    def of(cls, analysis: Analysis, output: str, rival: Rival) -> RunnerUp:
+        """A rival of an output's group as a setting of that output."""
+        outputs = analysis.sound_check.outputs
+        members = [outputs[name] for name in analysis.sound_check.group_of(output)]
+        polarity, delay_ms = setting_after(outputs[output], rounded(members, rival.change))
+        return cls(polarity, delay_ms, rival.margin_db)
+
+    @property
+    def is_as_good(self) -> bool:
+        """Whether it costs no more than a setting may that counts as right, as far as is printed."""
+        return round(self.cost_db, 1) <= RIGHT_DB
+
+    @property
+    def note(self) -> str:
+        """That it is no rival, empty where it is one."""
+        return "as good" if self.is_equal else f"as good within {RIGHT_DB:g} dB" if self.is_as_good else ""
+
+    @property
+    def is_equal(self) -> bool:
+        """Whether no difference is told."""
+        return self.cost_db <= EQUAL_DB
+
+
+def runner_up(analysis: Analysis, output: str) -> RunnerUp | None:
+    """The runner-up of an output that is judged by sums; None where there is none."""
+    setting = next((one.setting for one in analysis.grounds if one.output == output), None)
+    if not isinstance(setting, SumGrounds) or setting.runner_up is None:
+        return None
+    found = RunnerUp.of(analysis, output, setting.runner_up)
+    return found if math.isfinite(found.cost_db) else None

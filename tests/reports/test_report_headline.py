@@ -1,0 +1,79 @@
+"""What the page says first: what to change, and what it does to the audience as a whole."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from analyze.reports import headline
+from analyze.reports.page_sheet import sheet_rows
+
+
+@pytest.mark.parametrize(
+    ("decisions", "said"),
+    [
+        (("reference", "keep"), "Keep the present settings of 2 outputs."),
+        (("reference",), "Nothing to line up: mains is the only output."),
+        (("reference",) * 2, "Nothing to line up: both outputs are the reference's group, which never moves."),
+        (("reference",) * 3, "Nothing to line up: all 3 outputs are the reference's group, which never moves."),
+        (("reference", "change", "change"), "Change 2 of 3 outputs: output 1 and output 2."),
+        (("change",), "Change 1 of 1 output: output 0."),
+        (("reference", *("change",) * 5), "Change 5 of 6 outputs."),
+        (
+            ("keep", "undecided", "undecided"),
+            "Keep the present settings of 3 outputs. 2 could not be decided and keep their setting for now.",
+        ),
+        ((), "Nothing could be recommended."),
+    ],
+)
+def test_the_headline_says_what_to_do(analysis, decisions, said):
+    row = analysis.recommendations[0]
+    names = ["mains"] if decisions == ("reference",) else [f"output {k}" for k in range(len(decisions))]
+    rows = tuple(dataclasses.replace(row, output=o, decision=d) for o, d in zip(names, decisions, strict=True))
+    assert headline.headline(dataclasses.replace(analysis, recommendations=rows, inputs=())) == said
+
+
+def test_stage_inputs_are_said_beside_a_lone_output(analysis):
+    alone = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1])
+    said = "Nothing to line up: mains is the only output. Change 1 of 1 stage input: kick out."
+    assert headline.headline(alone) == said
+
+
+def test_the_score_is_said_once_where_nothing_changes(analysis):
+    assert "−3.4 dB at present and to −1.6 dB as recommended" in headline.score_sentence(analysis)
+    stays = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1], score_recommended_db=-3.4)
+    said = headline.score_sentence(stays)
+    assert "the outputs add to −3.4 dB; at 0 dB nothing would be lost, and four" in said
+    assert "recommended" not in said
+
+
+@pytest.mark.parametrize(
+    ("gains_db", "said"),
+    [
+        ((1.2, 0.1), "Change 1 of 3 outputs: output 1. 1 more change is optional: output 2."),
+        ((0.2, 0.1), "Keep the present settings of 3 outputs. 2 changes are optional: output 1 and output 2."),
+        ((1.2, 0.3), "Change 2 of 3 outputs: output 1 and output 2."),
+    ],
+)
+def test_what_may_be_left_out_is_not_counted_with_what_is_needed(analysis, gains_db, said):
+    row = analysis.recommendations[1]
+    rows = [dataclasses.replace(analysis.recommendations[0])]
+    for k, gain_db in enumerate(gains_db, 1):
+        rows.append(dataclasses.replace(row, output=f"output {k}", decision="change", gain_db=gain_db))
+    changed = dataclasses.replace(analysis, recommendations=tuple(rows), inputs=())
+    assert headline.headline(changed) == said
+
+
+def test_a_delay_of_a_stage_input_is_optional(analysis):
+    """Its polarity comes first; a change of the delay alone may be left out."""
+    row = dataclasses.replace(analysis.inputs[0], recommended_polarity="normal")
+    alone = dataclasses.replace(analysis, recommendations=(), inputs=(row,))
+    assert headline.headline(alone) == "Keep the present settings of 1 stage input. 1 change is optional: kick out."
+
+
+def test_an_optional_change_is_called_so_on_the_sheet(analysis):
+    rows = tuple(dataclasses.replace(row, gain_db=0.1) for row in analysis.recommendations)
+    row = sheet_rows(dataclasses.replace(analysis, recommendations=rows))[1]
+    assert (row.decision_words, row.decision_more, row.is_delay_changed) == ("Optional", "change", True)
+    assert sheet_rows(analysis)[1].decision_words == "Change"

@@ -1,0 +1,93 @@
+"""The map of score over delay, and the legends of what moves; in a real browser."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from browsing import expected, part
+
+from analyze.reports import summaries
+from analyze.reports.page import page_bytes
+
+NAMES = ("mains", "sub left", "lawn tower", "wedge")
+
+
+def test_best_and_next_best_are_found_on_curves_of_known_peaks(opened, report):
+    """Parabolas have their vertex where the closed form says; a ripple beside the best peak is not the next best."""
+    found = opened(report).evaluate(
+        """() => {
+          const shifts = Array.from({ length: 401 }, (_, k) => -20 + k / 10);
+          const hill = (x, at, top) => top - 0.1 * (x - at) ** 2;
+          const asSet = shifts.map((x) => Math.max(hill(x, 2.53, -1), hill(x, 3.2, -1.01), hill(x, -9.27, -3)));
+          const flipped = shifts.map((x) => Math.max(hill(x, 6.18, -1.5), hill(x, 19.9, -1.2)));
+          return [bestAndNext(shifts, { asSet, flipped }, true), bestAndNext(shifts, { asSet, flipped }, false)];
+        }"""
+    )
+    assert found[0]["best"] == pytest.approx({"shift_ms": 2.53, "score_db": -1, "isFlipped": False, "isInside": True})
+    assert found[0]["next"] == pytest.approx({"shift_ms": 19.9, "score_db": -1.2, "isFlipped": True, "isInside": True})
+    assert found[1]["next"] == pytest.approx({"shift_ms": -9.27, "score_db": -3, "isFlipped": False, "isInside": True})
+
+
+def test_the_map_tells_best_and_next_best_of_what_is_chosen(opened, report, analysis):
+    """What is called best is the best of a scan by the program's own arithmetic, and it gets there when typed in."""
+    page = opened(report)
+    page.get_by_role("button", name="Present").click()
+    page.get_by_label(f"{NAMES[1]}: delay in ms").focus()
+    page.wait_for_timeout(100)
+    told = part(page, "told").text_content()
+    best = re.match(r"Best: (\d+\.\d+) ms (\w+), \u2212(\d+\.\d+) dB\. Runner-up: ", told)
+    delay_ms, polarity, loss_db = float(best[1]), best[2], float(best[3])
+    settings = [[o.setting.delay_ms, o.setting.polarity, 0.0, False] for o in analysis.sound_check.outputs.values()]
+    scan = {}
+    for sign in ("normal", "inverted"):
+        for k in range(0, 22):
+            settings[1][:2] = [float(k), sign]
+            scan[k, sign] = expected(analysis, settings)[1]
+    settings[1][:2] = [delay_ms, polarity]
+    assert expected(analysis, settings)[1] == pytest.approx(-loss_db, abs=0.01)
+    assert -loss_db >= max(scan.values()) - 0.01
+    page.get_by_label(f"{NAMES[1]}: delay in ms").fill(str(delay_ms))
+    page.get_by_label(f"{NAMES[1]}: inverted").set_checked(polarity == "inverted")
+    page.wait_for_timeout(100)
+    assert "Yours: 0.00 dB under the best." in part(page, "told").text_content()
+
+
+@pytest.mark.parametrize("drawing", ["curves", "map"])
+def test_a_legend_shows_values_only_where_the_pointer_is(opened, report, drawing):
+    page = opened(report)
+    legend, over = (page.locator(f'[data-part="{drawing}"] {one}') for one in (".u-legend", ".u-over"))
+    assert not re.search("[–:-]", legend.inner_text())
+    assert "dB" not in legend.inner_text()
+    over.hover(position={"x": 101, "y": 90})
+    page.wait_for_timeout(100)
+    assert re.search(r"(third octave|delay)\s*\d+(\.\d+)? (Hz|ms)", legend.inner_text())
+    assert re.search(r"\u2212\d+\.\d\d dB", legend.inner_text())
+
+
+def test_the_runner_up_of_the_map_is_that_of_the_sheet(opened, tmp_path, analysis):
+    """One number on sheet, map, drawing of the scan and figures; none once another output differs."""
+    grounds = list(analysis.grounds)
+    rival = replace(grounds[1].setting.runner_up, change=(1.0, 3.407), margin_db=0.44)
+    grounds[1] = replace(grounds[1], setting=replace(grounds[1].setting, runner_up=rival))
+    rows = list(analysis.recommendations)
+    rows[1] = replace(rows[1], alternative="normal, 5.41 ms costs 0.4 dB")  # 2.00 and 3.407, on steps of 0.01 ms
+    changed = replace(analysis, grounds=tuple(grounds), recommendations=tuple(rows))
+    (tmp_path / "report.html").write_bytes(page_bytes(changed, []))
+    page = opened(tmp_path)
+    said = "Runner-up: 5.41 ms normal, 0.4 dB less where it meets others, as good within 0.5 dB."
+    assert said in part(page, "told").text_content()
+    assert (
+        "Runner-up, as good within 0.5 dB: normal, 5.41 ms, 0.4 dB less"
+        in page.locator(".alternative").first.text_content()
+    )
+    assert "normal, 5.41 ms" in page.locator("#sure-2 ~ .scroll").first.text_content()
+    assert "of the runner-up" in summaries.scan(changed, changed.delay_scans[0])
+    assert "(normal, 5.41 ms)" in summaries.scan(changed, changed.delay_scans[0])
+    page.get_by_label(f"{NAMES[2]}: mute").check()  # another output is no longer as recommended
+    page.get_by_label(f"{NAMES[1]}: delay in ms").focus()
+    page.wait_for_timeout(100)
+    told = part(page, "told").text_content()
+    assert "Runner-up" not in told
+    assert re.match(r"Best: .* dB\. Next best: .* dB less and .* ms", told)

@@ -1,0 +1,190 @@
+"""The lines of the settings sheet: from and to, lengths, runners-up, proofs, what stays."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from page_reading import read
+
+from analyze.alignment.arrivals import RIGHT_MS
+from analyze.alignment.confidence import RIGHT_DB
+from analyze.alignment.decision import DECIDED, setting_words
+from analyze.alignment.rows import Proof
+from analyze.reports import page_evidence, page_sheet
+from analyze.reports.page_text import sheet_text
+
+NOT_YET = "Likeliest so far, not to be typed"
+
+
+def test_the_sheet_says_what_to_type(analysis):
+    row = page_sheet.sheet_rows(analysis)[1]
+    assert (row.delay_from, row.delay_to, row.polarity_from, row.polarity_to) == ("2.00", "5.00", "normal", "inverted")
+    # 5 ms at 21 degrees Celsius: 343.2 sqrt(294.15 / 293.15) m/s, 0.3048 m to the foot.
+    assert row.delay_length == "1.72 m, 5.64 ft"
+    assert (row.decision_words, row.confidence, row.gain) == ("Change", "93 %", "+1.2 dB")
+    assert row.where == "device Processor A · channel 2"
+    assert row.delay_change == "3.00 ms later = 1.03 m, 3.38 ft"
+    assert row.alternatives == (("Runner-up, as good within 0.5 dB", "inverted, 12.40 ms, 0.2 dB less"),)
+    assert row.worst == "smallest at balcony: −0.3 dB"
+    assert row.reason
+
+
+def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report):
+    rows = page_sheet.sheet_rows(analysis)
+    seat = analysis.proofs[0].position
+    said = (
+        f"Pink noise through everything, at a low level, heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz "
+        "drop by 7 dB, 5 at least. Then flip back. If it does not drop, something is not set as it stands here."
+    )
+    assert [bool(row.proof) for row in rows] == [row is rows[1] for row in rows]
+    assert rows[1].proof == said
+    assert said in read(report).text
+    subs = Proof(("sub left", "sub right"), "mix", "audience", ("wedge",), 80.0, 80.0, 9.6, 9.5)
+    assert page_sheet.proof_text(subs) == (
+        "Pink noise through everything but wedge, at a low level, heard at “mix”: flip sub left and sub right "
+        "together, and the third octave at 80 Hz drops by 10 dB, 9 at least. Then flip back. If it does not drop, "
+        "something is not set as it stands here."
+    )
+
+
+def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
+    row = page_sheet.sheet_rows(analysis)[2]
+    assert row.delay_from == row.delay_to
+    assert not row.is_polarity_changed
+    assert (row.decision_words, row.decision_more) == ("Not decided", "keep for now")
+    assert row.delay_change == ""
+    assert row.alternatives == ((NOT_YET, "normal, 9.10 ms, +0.4 dB"),)
+
+
+def test_what_stays_as_it_is_has_a_dash_for_its_gain(analysis, report):
+    # All rows but the reference carry a gain of 1.25 dB in the made-up analysis; only changed ones may show it.
+    changed = [page_sheet.is_changed(row) for row in analysis.recommendations]
+    assert changed == [False, True, False, False]
+    assert [bool(row.gain) for row in page_sheet.sheet_rows(analysis)] == changed
+    assert [bool(row.worst) for row in page_sheet.sheet_rows(analysis)] == changed
+    table = page_evidence.certainty_table(analysis)
+    for heading in ("gain (dB)", "least at", "gain there (dB)"):
+        column = [one.text for one in table.headings].index(heading)
+        assert [row[column] != "–" for row in table.rows] == changed
+    assert read(report).text.count("smallest at balcony") == 1
+
+
+def alternative_of(analysis, text: str) -> tuple[tuple[str, str], ...]:
+    row = dataclasses.replace(analysis.recommendations[1], alternative=text)
+    return page_sheet.sheet_rows(dataclasses.replace(analysis, recommendations=(row,)))[0].alternatives
+
+
+def test_an_alternative_is_called_what_it_is(analysis):
+    # The words of a setting come from where decisions are put into words.
+    setting = setting_words([analysis.sound_check.outputs["sub left"]], (-1.0, 8.92))
+    lower = "its delay cannot go lower: everything else 2.60 ms later would give 0.3 dB more"
+    for cost in ("0.6", "2.4"):  # no longer within what counts as right
+        assert alternative_of(analysis, f"{setting} costs {cost} dB") == (("Runner-up", f"{setting} costs {cost} dB"),)
+    for cost in ("0.1", "0.5"):
+        assert alternative_of(analysis, f"{setting} costs {cost} dB") == (
+            (f"Runner-up, as good within {RIGHT_DB:g} dB", f"{setting}, {cost} dB less"),
+        )
+    assert alternative_of(analysis, f"{setting} is as good") == (("Runner-up, as good", setting),)
+    assert alternative_of(analysis, lower) == (("", f"I{lower[1:]}"),)
+    assert alternative_of(analysis, f"candidate {setting}") == ((NOT_YET, setting),)
+    both = ((NOT_YET, f"{setting}, +1.1 dB"), ("", f"I{lower[1:]}"))
+    assert alternative_of(analysis, f"candidate {setting}, +1.1 dB; {lower}") == both
+    fill = "delaying a; b and its group by 1.20 ms would line it up"
+    assert alternative_of(analysis, fill) == (("", f"D{fill[1:]}"),)
+    assert alternative_of(analysis, "") == ()
+
+
+def test_lengths_follow_the_temperature(analysis):
+    for celsius, said in ((21.0, "3.00 ms later = 1.03 m, 3.38 ft"), (-10.0, "3.00 ms later = 0.98 m, 3.20 ft")):
+        # 343.2 sqrt(T / 293.15) m/s (ISO 9613-1): 343.8 and 325.2; 0.3048 m to the foot.
+        check = dataclasses.replace(analysis.sound_check, temperature_c=celsius)
+        rows = page_sheet.sheet_rows(dataclasses.replace(analysis, sound_check=check))
+        assert [row.delay_change for row in rows] == ["", said, "", ""]
+
+
+def test_every_changed_delay_has_its_lengths_on_the_page(report):
+    text = read(report).text
+    assert "2.00 → 5.00 ms 1.72 m, 5.64 ft 3.00 ms later = 1.03 m, 3.38 ft" in text
+    assert "0.84 ms on kick in 0.29 m, 0.95 ft" in text
+
+
+def test_differences_inside_a_group_are_said_to_stay(make):
+    names = ("mains", "sub left", "sub right", "tower")
+    analysis = make(names, ("mix", "lawn", "hill"))
+    rows = list(analysis.recommendations)
+    check = analysis.sound_check
+    outputs = {
+        name: dataclasses.replace(output, kind="sub" if "sub" in name else output.kind, group="subs" * ("sub" in name))
+        for name, output in check.outputs.items()
+    }
+
+    def notes(**differing) -> list[str]:
+        rows[2] = dataclasses.replace(rows[1], output="sub right", **differing)
+        changed = dataclasses.replace(
+            analysis, recommendations=tuple(rows), sound_check=dataclasses.replace(check, outputs=outputs)
+        )
+        return [page_sheet.group_note(changed, row) for row in changed.recommendations]
+
+    stays = "than sub left: differences inside a group are taken as design, and stay."
+    assert notes() == ["", "", "", ""]
+    assert notes(setting_delay_ms=4.5) == ["", "", f"Set 2.50 ms later {stays}", ""]
+    assert notes(setting_polarity="inverted") == ["", "", f"Set of the other polarity {stays}", ""]
+    both = notes(setting_delay_ms=1.5, setting_polarity="inverted")[2]
+    assert both == f"Set 0.50 ms earlier and of the other polarity {stays}"
+
+
+@pytest.mark.parametrize(("delay_ms", "said"), [(0.84, "0.84 ms on kick in"), (-0.84, "0.84 ms on kick out")])
+def test_the_earlier_input_is_the_one_to_delay(analysis, delay_ms, said):
+    row = dataclasses.replace(analysis.inputs[0], relative_delay_ms=delay_ms)
+    assert page_sheet.input_rows(dataclasses.replace(analysis, inputs=(row,)))[0].delay == said
+
+
+def test_reason_and_runner_up_are_said_once_for_a_group(make):
+    analysis = make(("mains", "sub left", "sub right"), ("mix", "lawn", "hill"))
+    rows, check = list(analysis.recommendations), analysis.sound_check
+    rows[2] = dataclasses.replace(rows[1], output="sub right")
+    outputs = check.outputs | {
+        name: dataclasses.replace(check.outputs[name], kind="sub", group="subs") for name in ("sub left", "sub right")
+    }
+    check = dataclasses.replace(check, outputs=outputs)
+    found = page_sheet.sheet_rows(dataclasses.replace(analysis, recommendations=tuple(rows), sound_check=check))
+    assert [bool(row.alternatives) for row in found] == [False, True, False]
+    assert [row.reason for row in found] == [rows[0].reason, rows[1].reason, "As sub left, with which it moves as one."]
+
+
+def test_subs_that_are_in_no_group_say_why_they_differ(analysis):
+    sub = dataclasses.replace(analysis.recommendations[1], group="")
+    check = analysis.sound_check
+    outputs = check.outputs | {name: dataclasses.replace(check.outputs["mains"], group="") for name in ("L", "R")}
+    outputs = {name: dataclasses.replace(one, name=name) for name, one in outputs.items()}
+    check = dataclasses.replace(check, outputs=outputs)
+
+    def notes(later_ms: float) -> list[str]:
+        rows = tuple(
+            dataclasses.replace(sub, output=name, recommended_delay_ms=5.0 + ms)
+            for name, ms in (("L", 0.0), ("R", later_ms))
+        )
+        changed = dataclasses.replace(analysis, recommendations=rows, sound_check=check)
+        return [page_sheet.group_note(changed, row) for row in rows]
+
+    said = "L and R are in no group, so each is set for itself. To move them as one, give them a group."
+    assert notes(1.7) == [said, ""]
+    assert notes(0.0) == ["", ""]
+
+
+def test_what_a_confidence_means_is_said_before_the_first_one(analysis, report):
+    """Within which limits a setting counts as right: those that it is computed with."""
+    said = page_sheet.confidence_words()
+    limits = (
+        f"at most {RIGHT_DB:g} dB",
+        f"within {RIGHT_MS:g} ms",
+        f"Under {100 * DECIDED:.0f} %",
+        "a sixth of a period",
+    )
+    for limit in limits:
+        assert limit in said
+    text = read(report).text
+    assert text.index(said) < text.index("93 %")
+    assert text.count("Confidence: ") == 2  # before the sheet, and in the sheet as text
+    assert said in " ".join(sheet_text(analysis).split())
