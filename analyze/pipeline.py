@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -49,7 +49,7 @@ from analyze.responses.several_captures import comparable, flip_rows, in_step, j
 from analyze.responses.steadiness import not_steady
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
-from analyze.version import VERSION
+from analyze.version import VERSION, library_versions
 
 if TYPE_CHECKING:
     from analyze.alignment.output_grounds import OutputGrounds
@@ -101,6 +101,7 @@ class Analysis:
     grounds : per output what its answers rest on
     proofs : what can be tried by ear, per decided group that has one
     waveforms : of every track that was read, with what was left out
+    libraries : versions of what computed it
     """
 
     sound_check: SoundCheck
@@ -125,6 +126,7 @@ class Analysis:
     score_recommended_db: float
     arrival_present_ms: dict[tuple[str, str], float]
     waveforms: tuple[Waveform, ...] = ()
+    libraries: dict[str, str] = field(default_factory=library_versions)
     flips: tuple[FlipBand, ...] = ()
     shares: tuple[ShareBand, ...] = ()
     feed_relations: tuple[FeedRelation, ...] = ()

@@ -145,6 +145,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "temperature": number(check.temperature_c),
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
         "version": analysis.version,
+        "libraries": ", ".join(f"{name} {version}" for name, version in analysis.libraries.items()),
         "bands_per_octave": analysis.bands_per_octave,
         "headline": headline.headline(analysis),
         "score_sentence": headline.score_sentence(analysis),

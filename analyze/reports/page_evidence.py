@@ -47,9 +47,6 @@ ZONE_WORDS = {"audience": " in the audience", "stage": " on stage"}
 # Positions beside each other in the table of arrivals, as many as a printed page holds.
 _POSITIONS_PER_TABLE = 8
 
-# Hexadecimal digits of a checksum on the page; two files are told apart by fewer.
-_CHECKSUM_DIGITS = 16
-
 
 @dataclass(frozen=True)
 class Heading:
@@ -268,7 +265,7 @@ def file_table(analysis: Analysis) -> PageTable:
         Heading("channels", is_number=True),
         Heading("rate (Hz)", is_number=True),
         Heading("length (s)", is_number=True),
-        Heading("SHA-256 begins", is_name=True),
+        Heading("SHA-256", is_name=True),
     )
     rows = tuple(
         (
@@ -277,11 +274,11 @@ def file_table(analysis: Analysis) -> PageTable:
             str(one.n_channels),
             str(one.sample_rate_hz),
             number(one.n_frames / one.sample_rate_hz if one.sample_rate_hz else math.nan),
-            one.sha256[:_CHECKSUM_DIGITS],
+            one.sha256,
         )
         for one in analysis.input_files
     )
-    return PageTable("Audio files; whole checksums stand in results.json", headings, rows)
+    return PageTable("Audio files", headings, rows)
 
 
 def capture_table(analysis: Analysis) -> PageTable:

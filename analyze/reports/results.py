@@ -41,7 +41,7 @@ def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
     """
     return {
         "format": FORMAT,
-        "program": {"name": PROGRAM, "version": analysis.version},
+        "program": {"name": PROGRAM, "version": analysis.version, "libraries": analysis.libraries},
         "options": {"bands_per_octave": analysis.bands_per_octave},
         "sound_check": _description(analysis.sound_check),
         "description_file": _description_file(analysis.sound_check.source),

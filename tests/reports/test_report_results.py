@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import math
+import platform
 
 import numpy as np
 import pytest
@@ -39,7 +40,10 @@ def test_everything_is_in_it(analysis):
     result = results_object(analysis)
     assert {one.name for one in TABLES} <= set(result)
     assert [row["output"] for row in result["recommendations"]] == [row.output for row in analysis.recommendations]
-    assert result["program"] == {"name": "analyze", "version": "0.1.0"}
+    program = result["program"]
+    assert (program["name"], program["version"]) == ("analyze", "0.1.0")
+    assert program["libraries"]["numpy"] == np.__version__
+    assert program["libraries"]["python"] == platform.python_version()
     assert result["options"] == {"bands_per_octave": 3}
     assert [one["sha256"] for one in result["input_files"]] == ["ab" * 32, "cd" * 32]
     assert result["score"] == {"present_db": -3.4, "recommended_db": -1.6}
