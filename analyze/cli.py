@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: Finished, and at least one output is undecided.
 UNDECIDED = 5
+#: A comparison found a change beyond its tolerance.
+CHANGED = 6
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -143,6 +145,53 @@ def guide(subject: str | None, debug: bool) -> int:  # noqa: ARG001  # read by _
     for topic, title in topics().items():
         click.echo(f"analyze guide {topic:<12} {title}")
     return 0
+
+
+@commands.command()
+@click.argument("older", type=click.Path(path_type=Path))
+@click.argument("newer", type=click.Path(path_type=Path))
+@click.option("--rename", multiple=True, metavar="OLD=NEW", help="An output or position that bears another name now.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: comparisons/<older>-<newer>]")
+@click.option("--arrival-ms", type=click.FloatRange(min=0.0), default=0.05, show_default=True, help="Tolerance.")
+@click.option("--level-db", type=click.FloatRange(min=0.0), default=0.5, show_default=True, help="Tolerance.")
+@click.option("--response-db", type=click.FloatRange(min=0.0), default=1.5, show_default=True, help="In any band.")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a comparison.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def compare(
+    older: Path,
+    newer: Path,
+    rename: tuple[str, ...],
+    out: Path | None,
+    arrival_ms: float,
+    level_db: float,
+    response_db: float,
+    force: bool,
+    quiet: bool,
+    as_json: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Say what changed from the visit OLDER to the visit NEWER: reports that `run` has written, or records.
+
+    Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances.
+    """
+    from analyze.archive.comparison import compare as compared
+    from analyze.archive.comparison_folder import check_target, comparison_object, write_comparison
+    from analyze.archive.comparison_rows import Tolerances
+    from analyze.archive.comparison_terminal import print_comparison
+    from analyze.archive.opening import open_report, parsed_renames
+
+    then, now = open_report(older), open_report(newer)
+    target = out or Path("comparisons") / f"{then.name}-{now.name}"
+    check_target(target, then, now, force=force)
+    comparison = compared(then, now, parsed_renames(rename), Tolerances(arrival_ms, level_db, response_db))
+    write_comparison(comparison, target)
+    if as_json:
+        click.echo(json.dumps(comparison_object(comparison), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        print_comparison(comparison, target)
+    return CHANGED if comparison.is_changed else 0
 
 
 @contextmanager

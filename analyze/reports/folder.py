@@ -1,8 +1,9 @@
 """A report folder appears whole or not at all: built beside its target, then renamed.
 
-A folder is ours if its `datapackage.json` says that we made it and lists its files. Ours are replaced; what somebody
+A report is ours if its `datapackage.json` says that we made it and lists its files. Ours are replaced; what somebody
 put into them is carried over. Any other folder is replaced with `force` alone. `.<name>.partial-<pid>` is being
 built, `.<name>.old-<pid>` is being replaced; what dead processes left of either is cleared at the next start.
+What is no report and is written in the same way says by its `Kind` what it is called and what it may replace.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from analyze.errors import DescriptionError, OutputError
@@ -27,34 +29,59 @@ _NAME_LENGTH, _DIGEST_LENGTH = 50, 12
 # A manifest larger than this is not read.
 _MAX_MANIFEST_BYTES = 16 << 20
 
-_FULL = "Make room on the disk or write elsewhere with --out; an earlier report is untouched."
-_CLOSED = "Choose a folder you may write to with --out, and close programs that use the report; nothing was changed."
+#: What a file holds, or what writes it to the path it is given.
+Content = bytes | Callable[[Path], None]
 
 
-def check_folder(target: Path, force: bool = False, *, source: Path | None = None) -> None:
+@dataclass(frozen=True)
+class Kind:
+    """What a folder is to be.
+
+    noun : what it is called; source : what it is made from; option : of the command line, by which its place is chosen
+    may_replace : whether a folder that stands there may be replaced unasked
+    in_the_way : what is said of one that may not
+    """
+
+    noun: str
+    source: str
+    option: str
+    may_replace: Callable[[Path], bool]
+    in_the_way: str
+
+
+def is_report(folder: Path) -> bool:
+    """Whether a folder is a report of ours, by its manifest."""
+    return bool(_listed(folder))
+
+
+#: Reports replace earlier ones.
+REPORT = Kind("report", "the recordings", "--out", is_report, "exists and is not a report of this program.")
+
+
+def check_folder(target: Path, force: bool = False, *, source: Path | None = None, kind: Kind = REPORT) -> None:
     """Refuse early what could not be written later, before any time is spent.
 
     Parameters
     ----------
-    target : the report folder to be
+    target : the folder to be
     force : replace what is not a report of ours too
-    source : folder of the recordings, which no report may replace
+    source : folder of what it is made from, which it may not replace
 
     Raises
     ------
-    DescriptionError : the target holds the recordings or this process's own folder, is no folder, or is not ours
+    DescriptionError : the target holds its source or this process's own folder, is no folder, or may not be replaced
     OutputError : nothing can be written there
     """
-    place = _resolved(target)
+    place = _resolved(target, kind)
     try:
         _clear_stale(place)
-        _check_place(place, force, None if source is None else source.resolve())
+        _check_place(place, force, None if source is None else source.resolve(), kind)
         _probe(place.parent)
     except OSError as error:
-        raise output_error(error, target) from error
+        raise output_error(error, target, kind) from error
 
 
-def replace_folder(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
+def replace_folder(target: Path, files: Iterable[tuple[str, Content]], *, kind: Kind = REPORT) -> None:
     """Write files (names with `/`, content) to a new folder and put it in the place of `target`.
 
     `files` is consumed while the folder is built. On any failure and on interruption what stood at `target` stands
@@ -64,15 +91,15 @@ def replace_folder(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
     ------
     OutputError : the disk is full, or the folder is not writable
     """
-    place = _resolved(target)
+    place = _resolved(target, kind)
     part, old = _part(place, "partial"), _part(place, "old")
     with _cleaned_up(place, part, old):
-        with _as_output_error(target):
+        with _as_output_error(target, kind):
             part.mkdir(parents=True)
         for name, content in files:
-            with _as_output_error(target):
+            with _as_output_error(target, kind):
                 _write(part / name, content)
-        with _as_output_error(target):
+        with _as_output_error(target, kind):
             _carry_over(place, part)
             if place.exists():
                 place.rename(old)
@@ -80,25 +107,23 @@ def replace_folder(target: Path, files: Iterable[tuple[str, bytes]]) -> None:
         shutil.rmtree(old, ignore_errors=True)
 
 
-def is_report(folder: Path) -> bool:
-    """Whether a folder is a report of ours, by its manifest."""
-    return bool(_listed(folder))
-
-
-def output_error(error: OSError, target: Path) -> OutputError:
+def output_error(error: OSError, target: Path, kind: Kind = REPORT) -> OutputError:
     """What an operating system error means to the user."""
     is_full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
     reason = "no space is left" if is_full else (error.strerror or type(error).__name__).lower()
-    return OutputError(f"the report could not be written: {reason}.", _FULL if is_full else _CLOSED, path=target)
+    full = f"Make room on the disk or write elsewhere with {kind.option}; an earlier {kind.noun} is untouched."
+    closed = f"Choose a folder you may write to with {kind.option}, and close programs that use the {kind.noun}; "
+    mend = full if is_full else f"{closed}nothing was changed."
+    return OutputError(f"the {kind.noun} could not be written: {reason}.", mend, path=target)
 
 
 @contextlib.contextmanager
-def _as_output_error(target: Path) -> Iterator[None]:
+def _as_output_error(target: Path, kind: Kind) -> Iterator[None]:
     """Operating system errors within become an OutputError."""
     try:
         yield
     except OSError as error:
-        raise output_error(error, target) from error
+        raise output_error(error, target, kind) from error
 
 
 @contextlib.contextmanager
@@ -120,32 +145,34 @@ def _cleaned_up(place: Path, part: Path, old: Path) -> Iterator[None]:
         raise
 
 
-def _resolved(target: Path) -> Path:
+def _resolved(target: Path, kind: Kind) -> Path:
     """The folder meant, links followed."""
     try:
         return Path(target).expanduser().resolve()
     except (OSError, RuntimeError) as error:
-        raise DescriptionError("cannot be followed.", "Choose another folder with --out.", path=target) from error
+        raise DescriptionError(
+            "cannot be followed.", f"Choose another folder with {kind.option}.", path=target
+        ) from error
 
 
-def _check_place(place: Path, force: bool, source: Path | None) -> None:
+def _check_place(place: Path, force: bool, source: Path | None, kind: Kind) -> None:
     """Refuse a target that may not be replaced."""
-    mend = "Choose another folder with --out."
+    mend = f"Choose another folder with {kind.option}."
     if not place.name:
-        raise DescriptionError("a report cannot take the place of the whole disk.", mend, path=place)
+        raise DescriptionError(f"a {kind.noun} cannot take the place of the whole disk.", mend, path=place)
     if source is not None and source.is_relative_to(place):
-        raise DescriptionError("the recordings are in this folder; a report would replace them.", mend, path=place)
+        raise DescriptionError(f"holds {kind.source}, which a {kind.noun} would replace.", mend, path=place)
     if Path.cwd().is_relative_to(place):
-        raise DescriptionError("this is the folder you work in; a report would replace it.", mend, path=place)
+        raise DescriptionError(f"this is the folder you work in; a {kind.noun} would replace it.", mend, path=place)
     if Path("~").expanduser().is_relative_to(place):
-        raise DescriptionError("a report cannot take the place of a home folder.", mend, path=place)
+        raise DescriptionError(f"a {kind.noun} cannot take the place of a home folder.", mend, path=place)
     if place.exists() and not place.is_dir():
         raise DescriptionError("is a file (expected a folder, or nothing).", mend, path=place)
-    if force or not place.is_dir() or is_report(place) or not any(place.iterdir()):
+    if force or not place.is_dir() or kind.may_replace(place) or not any(place.iterdir()):
         return
     raise DescriptionError(
-        "exists and is not a report of this program.",
-        "Choose another folder with --out, or replace this one and all it holds with --force.",
+        kind.in_the_way,
+        f"Choose another folder with {kind.option}, or replace this one and all it holds with --force.",
         path=place,
     )
 
@@ -188,11 +215,14 @@ def _carry_over(place: Path, part: Path) -> None:
             shutil.copy2(path, copy, follow_symlinks=False)
 
 
-def _write(path: Path, content: bytes) -> None:
+def _write(path: Path, content: Content) -> None:
     """Write one file down to the disk."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("xb") as file:
-        file.write(content)
+    if callable(content):
+        content(path)
+    with path.open("r+b" if callable(content) else "xb") as file:
+        if isinstance(content, bytes):
+            file.write(content)
         file.flush()
         os.fsync(file.fileno())
 

@@ -1,0 +1,1 @@
+"""What lasts: reports opened again, visits compared, settings verified."""
