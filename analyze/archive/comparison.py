@@ -15,7 +15,7 @@ import numpy as np
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
 from analyze.archive.comparison_causes import Cause, Explanation, Rows, Shift, explain, shift_of, with_cause, without
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE, DEG_PER_DB
-from analyze.archive.comparison_pairs import Names, Pair, matched_names, measured_pairs
+from analyze.archive.comparison_pairs import Names, Pair, both_heard, matched_names, measured_pairs
 from analyze.archive.comparison_response import ResponsePeak, response_peaks
 from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, Tolerances, Visit
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
@@ -24,7 +24,9 @@ from analyze.archive.opening import ReportRead
 #: How exactly a microphone is put back, as an error of every row: one centimetre, and what it does to the level.
 PLACED_MS, PLACED_DB = 0.03, 0.2
 #: How well a temperature is known that was written down, and one that may be the default, K.
-_TEMPERATURE_STD_C, _UNTOLD_STD_C, _DEFAULT_C = 1.5, 8.0, 20.0
+_TEMPERATURE_STD_C, _UNTOLD_STD_C, _DEFAULT_C = 2.5, 8.0, 20.0
+#: Another air than was written down is believed when the arrivals say so by so many standard errors.
+_UNSAID_SIGMAS = 2.0
 _KELVIN = 273.15
 
 
@@ -95,16 +97,21 @@ def compare(
 
 
 def _found(older: ReportRead, newer: ReportRead, names: Names, tolerances: Tolerances) -> Found:
-    pairs = tuple(pair for pair in measured_pairs(older, newer, names) if pair.change is not None)
+    both = both_heard(older, newer, names)
     outputs, positions = tuple(names.outputs.values()), tuple(names.positions.values())
+    pairs = tuple(measured_pairs(both))
     time_rows = _time_rows(pairs, outputs, positions, _share_std(older, newer))
+    times = explain(time_rows)
+    if abs(times.share) > _UNSAID_SIGMAS * times.share_std:  # responses are more alike in the air that there was
+        pairs = tuple(measured_pairs(both, times.share))
+        time_rows = _time_rows(pairs, outputs, positions, time_rows.share_std)
+        times = explain(time_rows)
     level_rows = _level_rows(pairs, outputs, positions)
-    times, levels = explain(time_rows), explain(level_rows)
+    levels = explain(level_rows)
     evidence = np.zeros((len(outputs), len(positions)))
     for pair in pairs:
-        if pair.change is not None:
-            o, p = outputs.index(pair.output), positions.index(pair.position)
-            evidence[o, p] = pair.change.sign * pair.change.sign_evidence
+        o, p = outputs.index(pair.output), positions.index(pair.position)
+        evidence[o, p] = pair.change.sign * pair.change.sign_evidence
     moved = {name for p, name in enumerate(positions) if ("position", p) in times.causes}
     kept = moved if len(moved) < len(positions) else set()
     peaks = response_peaks(pairs, outputs, kept, tolerances.response_db)
@@ -123,14 +130,14 @@ def _warmer_c(share: float, temperature_c: float) -> float:
 
 
 def _time_rows(pairs: Sequence[Pair], outputs: tuple[str, ...], positions: tuple[str, ...], share_std: float) -> Rows:
-    changes = [pair.change for pair in pairs if pair.change is not None]
+    changes = [pair.change for pair in pairs]
     clocks: dict[tuple[str, str, str], int] = {}
     numbers = [_clock(pair, clocks) for pair in pairs]
     std = np.hypot([min(one.delay_std_ms, 1e3) for one in changes], PLACED_MS)
     return Rows(
         output=np.array([outputs.index(pair.output) for pair in pairs], dtype=np.int64),
         position=np.array([positions.index(pair.position) for pair in pairs], dtype=np.int64),
-        value=np.array([one.delay_ms for one in changes], dtype=np.float64),
+        value=np.array([pair.delay_ms for pair in pairs], dtype=np.float64),
         std=np.asarray(std, dtype=np.float64),
         air=np.array([pair.older.flight_ms for pair in pairs], dtype=np.float64),
         share_std=share_std,
@@ -149,7 +156,7 @@ def _clock(pair: Pair, known: dict[tuple[str, str, str], int]) -> int:
 
 def _level_rows(pairs: Sequence[Pair], outputs: tuple[str, ...], positions: tuple[str, ...]) -> Rows:
     rows = _time_rows(pairs, outputs, positions, 0.0)
-    changes = [pair.change for pair in pairs if pair.change is not None]
+    changes = [pair.change for pair in pairs]
     known = [math.isfinite(one.level_db) for one in changes]
     value = [one.level_db if ok else 0.0 for one, ok in zip(changes, known, strict=True)]
     std = [math.hypot(one.level_std_db, PLACED_DB) if ok else 1e3 for one, ok in zip(changes, known, strict=True)]
@@ -178,7 +185,6 @@ def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:
     rows = []
     for k, pair in enumerate(found.pairs):
         change = pair.change
-        assert change is not None
         o = found.outputs.index(pair.output)
         setting_ms = pair.newer_setting[0] - pair.older_setting[0]
         own = found.times.shifts.get(("output", o), Shift(0.0, 0.0, 0.0)).mean
@@ -194,12 +200,12 @@ def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:
                 zone=str(newer.position(pair.position)["zone"]),
                 older_arrival_ms=pair.older.arrival_ms + pair.older_setting[0],
                 newer_arrival_ms=pair.newer.arrival_ms + pair.newer_setting[0],
-                arrival_change_ms=setting_ms + change.air_ms + change.delay_ms,
+                arrival_change_ms=setting_ms + pair.air_ms + pair.delay_ms,
                 arrival_change_std_ms=change.delay_std_ms,
                 setting_change_ms=setting_ms,
                 flight_ms=pair.older.flight_ms,
-                air_ms=change.air_ms + found.times.share * pair.older.flight_ms,
-                common_ms=change.delay_ms - own - found.times.share * pair.older.flight_ms,
+                air_ms=pair.air_ms + found.times.share * pair.older.flight_ms,
+                common_ms=pair.delay_ms - own - found.times.share * pair.older.flight_ms,
                 own_ms=own,
                 beyond_noise="yes" if abs(own) > 3.0 * std_ms else "no",
                 polarity=("flipped" if turned else "same") if is_told else "undecided",
@@ -217,7 +223,6 @@ def _band_changes(found: Found, newer: ReportRead) -> tuple[BandChange, ...]:
     rows = []
     for pair in found.pairs:
         change = pair.change
-        assert change is not None
         low_hz, high_hz = band_edges_hz(change.band_hz, BANDS_PER_OCTAVE)
         zone = str(newer.position(pair.position)["zone"])
         for k in np.flatnonzero(np.isfinite(change.band_level_db)):

@@ -24,7 +24,7 @@ Cause = tuple[str, int]
 
 #: Prices in units of minus twice a log probability: a box that changed is rarer than a microphone put elsewhere, and
 #: that rarer than another latency of a recorder (judgement; `python -m tests.trials.second_visits` shows the rates).
-_PRICE = {"whole": 4.0, "output": 10.0, "position": 6.0, "row": 14.0}
+_PRICE = {"whole": 4.0, "output": 10.0, "position": 6.0, "row": 20.0}
 _WHOLE: Cause = ("whole", 0)
 #: Rounds of estimating spreads, and of adding and taking away.
 _SPREAD_ROUNDS, _MOST_STEPS = 5, 80
@@ -199,13 +199,14 @@ def _spread_variance(rows: Rows, spreads: dict[Cause, float]) -> NDArray[np.floa
 def _spread(own: NDArray[np.bool_], left: NDArray[np.float64], variance: NDArray[np.float64], before: float) -> float:
     """Spread of a cause from its rows: what their squares hold beyond what the other variances explain.
 
-    One row less than there are counts, for the mean took one; with a single row there is no telling.
+    Rows count by how well their squares are known, `1 / v^2`. One row less than there are counts, for the mean took
+    one; with a single row there is no telling.
     """
     n = int(np.count_nonzero(own))
     if n < 2:
         return 0.0
-    excess = np.mean(left[own] ** 2) * n / (n - 1) - np.mean(variance[own] - before**2)
-    return math.sqrt(max(float(excess), 0.0))
+    excess = left[own] ** 2 * n / (n - 1) - (variance[own] - before**2)
+    return math.sqrt(max(float(np.average(excess, weights=variance[own] ** -2.0)), 0.0))
 
 
 def _least_squares(

@@ -12,7 +12,7 @@ Conventions: newer minus older; a delay is positive when later. Settings are out
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,8 @@ _RANGE_MS = 20.0
 #: A delay is not known better than by this and by so many degrees at the mean frequency: the residual over a change of
 #: the air of 9 K in the demo's hall (0.001 ms full range, 0.015 ms for subs).
 _LEAST_STD_MS, _LEAST_STD_DEG = 0.004, 0.6
+#: Windows so far apart against the responses still cut the same out of both, s.
+_SAME_WINDOW_S = 0.0002
 #: Likeness below which two responses have nothing in common that could be measured.
 _LEAST_LIKENESS = 0.3
 #: Levels are compared in bands up to here, above which the air's own absorption changes with humidity, Hz.
@@ -115,9 +117,13 @@ def response_change(older: Heard, newer: Heard, box: BoxShape | None, ratio: flo
     then = _spectrum(older, f * ratio, ratio, ahead_s, length_s)
     if box is not None and ratio != 1.0:
         then = then * box.at(f) / box.at(f * ratio)
-    now = _spectrum(newer, f, 1.0, ahead_s, length_s)
     inside = (f >= low_hz) & (f <= high_hz)
+    now = _spectrum(newer, f, 1.0, ahead_s, length_s)
     fit = _fitted(np.where(inside, then, 0.0), np.where(inside, now, 0.0), f, length_s)
+    if abs(fit.delay_s) > _SAME_WINDOW_S:  # one of the two arrivals was off: cut the newer down where the older was
+        newer = replace(newer, arrival_ms=newer.arrival_ms + 1000.0 * fit.delay_s)
+        now = _spectrum(newer, f, 1.0, ahead_s, length_s)
+        fit = _fitted(np.where(inside, then, 0.0), np.where(inside, now, 0.0), f, length_s)
     air_ms = older.flight_ms * (ratio - 1.0)
     turned = now * fit.sign * np.exp(2j * np.pi * f * fit.delay_s)
     bands = _bands(then, turned, f, (low_hz, high_hz), length_s)

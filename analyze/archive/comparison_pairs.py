@@ -36,7 +36,10 @@ class Names:
 
 @dataclass(frozen=True)
 class Pair:
-    """One output at one position in both visits; `change` is None where nothing could be measured."""
+    """One output at one position in both visits, and what changed.
+
+    air_ms : what the air alone makes of the arrival, by the two temperatures
+    """
 
     output: str
     position: str
@@ -44,7 +47,13 @@ class Pair:
     newer: Heard
     older_setting: tuple[float, int]
     newer_setting: tuple[float, int]
-    change: ResponseChange | None
+    air_ms: float
+    change: ResponseChange
+
+    @property
+    def delay_ms(self) -> float:
+        """What is left of the arrival's change beyond what the two temperatures say."""
+        return self.change.delay_ms + self.change.air_ms - self.air_ms
 
 
 def matched_names(older: ReportRead, newer: ReportRead, renames: Mapping[str, str]) -> Names:
@@ -146,20 +155,44 @@ def air_ratio(older: Heard, newer: Heard) -> float:
     return speed_of_sound_simple(older.temperature_c) / speed_of_sound_simple(newer.temperature_c)
 
 
-def measured_pairs(older: ReportRead, newer: ReportRead, names: Names) -> list[Pair]:
-    """Every output at every position that was heard in both visits, in the order of the newer one."""
+@dataclass(frozen=True)
+class BothHeard:
+    """All that was heard at either visit, by (output, position), and the box of every output of the older one."""
+
+    older: ReportRead
+    newer: ReportRead
+    names: Names
+    then: dict[tuple[str, str], Heard]
+    now: dict[tuple[str, str], Heard]
+    boxes: dict[str, BoxShape | None]
+
+
+def both_heard(older: ReportRead, newer: ReportRead, names: Names) -> BothHeard:
+    """Everything of two visits that is to be compared."""
     then, now = heard_in(older), heard_in(newer)
+    boxes = {name: _box([heard for (o, _), heard in then.items() if o == name]) for name in names.outputs}
+    return BothHeard(older, newer, names, then, now, boxes)
+
+
+def measured_pairs(both: BothHeard, unsaid: float = 0.0) -> list[Pair]:
+    """Every output at every position that was heard in both visits, in the order of the newer one.
+
+    unsaid : share by which flight times are longer in the newer air than the two temperatures say
+    """
     pairs = []
-    for old_output, output in names.outputs.items():
-        own = {p: heard for (o, p), heard in then.items() if o == old_output}
-        box = _box(list(own.values()))
-        for old_position, position in names.positions.items():
-            if old_position not in own or (output, position) not in now:
+    for old_output, output in both.names.outputs.items():
+        own = {p: heard for (o, p), heard in both.then.items() if o == old_output}
+        box = both.boxes[old_output]
+        settings = (both.older.setting(old_output), both.newer.setting(output))
+        for old_position, position in both.names.positions.items():
+            if old_position not in own or (output, position) not in both.now:
                 continue
-            before, after = own[old_position], now[output, position]
-            change = response_change(before, after, box, air_ratio(before, after))
-            settings = (older.setting(old_output), newer.setting(output))
-            pairs.append(Pair(output, position, before, after, *settings, change))
+            before, after = own[old_position], both.now[output, position]
+            ratio = air_ratio(before, after)
+            change = response_change(before, after, box, ratio * (1.0 + unsaid))
+            if change is not None:
+                air_ms = before.flight_ms * (ratio - 1.0)
+                pairs.append(Pair(output, position, before, after, *settings, air_ms, change))
     return pairs
 
 

@@ -1,10 +1,13 @@
-"""Plots of a comparison: what outputs did, what the air explains, which bands changed. Drawn from rows alone."""
+"""Plots of a comparison: what outputs did, what the air explains, which bands changed. Drawn from rows alone.
+
+A figure is one of matplotlib, which only `reports/` loads.
+"""
 
 from __future__ import annotations
 
 import math
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 
@@ -13,9 +16,6 @@ from analyze.reports.naming import numbered
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
 from analyze.reports.plots import Plot
 from analyze.reports.summaries import number
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 #: Where on the page a plot stands.
 ARRIVALS, RESPONSES = "arrivals", "responses"
@@ -65,7 +65,7 @@ _AIR = (
 )
 
 
-def _own(figure: Figure, comparison: Comparison, look: Look) -> None:
+def _own(figure: Any, comparison: Comparison, look: Look) -> None:
     """Own change of arrival per output, mean and single positions."""
     axes = figure.subplots()
     place(figure, 1.75, 0.15, 0.45, 0.5)
@@ -91,7 +91,7 @@ def _own(figure: Figure, comparison: Comparison, look: Look) -> None:
     y_names(axes, [look.outputs[row.output] for row in rows])
 
 
-def _flights(figure: Figure, comparison: Comparison, look: Look) -> None:
+def _flights(figure: Any, comparison: Comparison, look: Look) -> None:
     """Change of arrival over the time in the air, and what the air alone predicts."""
     axes = figure.subplots()
     names = list(dict.fromkeys(row.output for row in comparison.changes))
@@ -121,7 +121,7 @@ def _flights(figure: Figure, comparison: Comparison, look: Look) -> None:
     legend_above(axes, n_columns)
 
 
-def _response(figure: Figure, comparison: Comparison, look: Look, output: str) -> None:
+def _response(figure: Any, comparison: Comparison, look: Look, output: str) -> None:
     """Change of level per band of one output at every position, and its mean."""
     axes = figure.subplots()
     place(figure, 0.7, 0.15, 0.45, 0.5)

@@ -68,12 +68,12 @@ def response_peaks(
 
 
 def _is_alike(pair: Pair) -> bool:
-    return pair.change is not None and pair.change.likeness >= _LIKE
+    return pair.change.likeness >= _LIKE
 
 
 def _stacked(rows: Sequence[Pair], name: str) -> NDArray[np.float64]:
     """Changes (position, band)."""
-    changes = [pair.change for pair in rows if pair.change is not None]
+    changes = [pair.change for pair in rows]
     return np.stack([one.band_level_db if name == "level" else one.band_phase_deg for one in changes])
 
 
@@ -99,7 +99,7 @@ def _peak(
     scatter_deg: NDArray[np.float64],
     tolerance_db: float,
 ) -> ResponsePeak:
-    stated = np.stack([pair.change.band_std_db for pair in rows if pair.change is not None])
+    stated = np.stack([pair.change.band_std_db for pair in rows])
     n = np.isfinite(level).sum(axis=0)
     if not n.any():
         return _NOTHING
@@ -116,6 +116,6 @@ def _peak(
     phase_beyond = np.nan_to_num(np.abs(turn)) > DEG_PER_DB * tolerance_db + _SIGMAS * std_deg
     if phase_beyond.any() and not level_beyond.any():
         k = int(np.argmax(np.where(phase_beyond, np.abs(turn), -1.0)))
-    centres = next(pair.change.band_hz for pair in rows if pair.change is not None)
+    centres = rows[0].change.band_hz
     is_beyond = bool(level_beyond.any() or phase_beyond.any())
     return ResponsePeak(float(change[k]), float(std[k]), float(centres[k]), float(turn[k]), is_beyond)

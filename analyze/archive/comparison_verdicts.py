@@ -22,8 +22,8 @@ NAN = math.nan
 SIGMAS = 3.5
 #: Spread of a box's arrivals, re what positions have anyway and in ms, beyond which it stands elsewhere.
 _SPREAD_RATIO, _SPREAD_MS, _SPREAD_ROWS = 3.0, 0.1, 3
-#: A microphone whose arrivals changed by less than this in ms (3.4 cm) was put back where it stood.
-_PLACE_MS = 0.1
+#: A microphone whose arrivals changed by less than this in ms (5 cm) was put back where it stood.
+_PLACE_MS = 0.15
 #: A margin of cost under which two explanations are about as good (odds of 4.5), and one under which both are told.
 _UNCLEAR, _TOLD = 3.0, 6.0
 #: One position tells a box from a microphone when so many outputs are heard there.
