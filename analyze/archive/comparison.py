@@ -13,7 +13,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
-from analyze.archive.comparison_causes import Cause, Explanation, Rows, Shift, explain, shift_of, with_cause, without
+from analyze.archive.comparison_causes import (
+    Cause,
+    Explanation,
+    Rows,
+    Shift,
+    explain,
+    part_of,
+    shift_of,
+    with_cause,
+    without,
+)
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE, DEG_PER_DB
 from analyze.archive.comparison_pairs import Names, Pair, both_heard, matched_names, measured_pairs
 from analyze.archive.comparison_response import ResponsePeak, response_peaks
@@ -100,13 +110,13 @@ def _found(older: ReportRead, newer: ReportRead, names: Names, tolerances: Toler
     both = both_heard(older, newer, names)
     outputs, positions = tuple(names.outputs.values()), tuple(names.positions.values())
     pairs = tuple(measured_pairs(both))
-    time_rows = _time_rows(pairs, outputs, positions, _share_std(older, newer))
+    time_rows = _time_rows(pairs, outputs, positions, newer, _share_std(older, newer))
     times = explain(time_rows)
     if abs(times.share) > _UNSAID_SIGMAS * times.share_std:  # responses are more alike in the air that there was
         pairs = tuple(measured_pairs(both, times.share))
-        time_rows = _time_rows(pairs, outputs, positions, time_rows.share_std)
+        time_rows = _time_rows(pairs, outputs, positions, newer, time_rows.share_std)
         times = explain(time_rows)
-    level_rows = _level_rows(pairs, outputs, positions)
+    level_rows = _level_rows(pairs, time_rows)
     levels = explain(level_rows)
     evidence = np.zeros((len(outputs), len(positions)))
     for pair in pairs:
@@ -129,10 +139,17 @@ def _warmer_c(share: float, temperature_c: float) -> float:
     return -2.0 * (_KELVIN + temperature_c) * share
 
 
-def _time_rows(pairs: Sequence[Pair], outputs: tuple[str, ...], positions: tuple[str, ...], share_std: float) -> Rows:
+def _time_rows(
+    pairs: Sequence[Pair], outputs: tuple[str, ...], positions: tuple[str, ...], newer: ReportRead, share_std: float
+) -> Rows:
     changes = [pair.change for pair in pairs]
     clocks: dict[tuple[str, str, str], int] = {}
     numbers = [_clock(pair, clocks) for pair in pairs]
+    groups: dict[str, list[int]] = {}
+    for o, output in enumerate(outputs):
+        groups.setdefault(_group_of(newer, output), []).append(o)
+    reference = str(newer.check.get("reference") or "")
+    anchor = _group_of(newer, reference) if reference in newer.check["outputs"] else ""
     std = np.hypot([min(one.delay_std_ms, 1e3) for one in changes], PLACED_MS)
     return Rows(
         output=np.array([outputs.index(pair.output) for pair in pairs], dtype=np.int64),
@@ -144,7 +161,14 @@ def _time_rows(pairs: Sequence[Pair], outputs: tuple[str, ...], positions: tuple
         clock=np.array(numbers, dtype=np.int64),
         n_outputs=len(outputs),
         n_positions=len(positions),
+        groups=tuple(tuple(one) for one in groups.values() if len(one) > 1),
+        anchored=frozenset(groups.get(anchor, ())),
     )
+
+
+def _group_of(report: ReportRead, output: str) -> str:
+    """Name of an output's group, the output's own in braces without one."""
+    return str(report.output(output).get("group") or f"({output})")
 
 
 def _clock(pair: Pair, known: dict[tuple[str, str, str], int]) -> int:
@@ -154,8 +178,8 @@ def _clock(pair: Pair, known: dict[tuple[str, str, str], int]) -> int:
     return known.setdefault((pair.older.clock, pair.newer.clock, pair.position), len(known) + 1)
 
 
-def _level_rows(pairs: Sequence[Pair], outputs: tuple[str, ...], positions: tuple[str, ...]) -> Rows:
-    rows = _time_rows(pairs, outputs, positions, 0.0)
+def _level_rows(pairs: Sequence[Pair], rows: Rows) -> Rows:
+    """Changes of level in the order of the rows of arrivals; air and clocks have no part in them."""
     changes = [pair.change for pair in pairs]
     known = [math.isfinite(one.level_db) for one in changes]
     value = [one.level_db if ok else 0.0 for one, ok in zip(changes, known, strict=True)]
@@ -187,7 +211,8 @@ def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:
         change = pair.change
         o = found.outputs.index(pair.output)
         setting_ms = pair.newer_setting[0] - pair.older_setting[0]
-        own = found.times.shifts.get(("output", o), Shift(0.0, 0.0, 0.0)).mean
+        cause = part_of(found.time_rows, found.times, o)
+        own = shift_of(found.time_rows, found.times, ("output", o)).mean if cause in found.times.causes else 0.0
         if ("position", found.positions.index(pair.position)) not in found.times.causes:
             own += float(found.times.left[k])  # else it is the microphone's: it stands elsewhere
         std_ms = float(found.times.std[k])

@@ -1,8 +1,8 @@
-"""Which few things explain all changes: the whole rig, single outputs, single positions, odd rows.
+"""Which few things explain all changes: the whole rig, groups, single outputs, single positions, odd rows.
 
-Every (output, position) changed by `whole + air * share + output + position + error`. A box or a microphone that stands
-elsewhere changes its rows by unequal amounts, between -d/c and +d/c for a move of d: what is at work therefore has a
-spread too, which is estimated. Each thing costs a fixed price, and the cheapest explanation counts:
+Every (output, position) changed by `whole + air * share + group + output + position + error`. A box or a microphone
+that stands elsewhere changes its rows by unequal amounts, between -d/c and +d/c for a move of d: what is at work
+therefore has a spread too, which is estimated. Each thing costs a fixed price, and the cheapest explanation counts:
 
     cost = sum over rows (left^2 / v + ln(v / v0)) + prices + (share / its prior deviation)^2
 
@@ -19,12 +19,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-#: A thing that may have changed: ("whole", 0), ("output", index), ("position", index) or ("row", index).
+#: A thing that may have changed: ("whole", 0), or "group", "output", "position" or "row" with its index.
 Cause = tuple[str, int]
 
 #: Prices in units of minus twice a log probability: a box that changed is rarer than a microphone put elsewhere, and
 #: that rarer than another latency of a recorder (judgement; `python -m tests.trials.second_visits` shows the rates).
-_PRICE = {"whole": 4.0, "output": 10.0, "position": 6.0, "row": 20.0}
+_PRICE = {"whole": 4.0, "group": 11.0, "output": 10.0, "position": 6.0, "row": 20.0}
+#: What it costs beyond that to blame what all else is set against.
+_ANCHORED = 1.5
 _WHOLE: Cause = ("whole", 0)
 #: Rounds of estimating spreads, and of adding and taking away.
 _SPREAD_ROUNDS, _MOST_STEPS = 5, 80
@@ -44,6 +46,8 @@ class Rows:
     air : change per unit of the unknown share (flight time), share_std : its prior deviation
     clock : 0, or the number of a recorder whose offset is unknown
     n_outputs, n_positions : how many there are
+    groups : outputs of one processor channel, by index, which may change together
+    anchored : outputs that all else is set against, and that are the last to be blamed
     """
 
     output: NDArray[np.int64]
@@ -55,6 +59,8 @@ class Rows:
     clock: NDArray[np.int64]
     n_outputs: int
     n_positions: int
+    groups: tuple[tuple[int, ...], ...] = ()
+    anchored: frozenset[int] = frozenset()
 
     def of(self, cause: Cause) -> NDArray[np.bool_]:
         """Rows that a cause concerns."""
@@ -63,7 +69,15 @@ class Rows:
             return np.asarray(np.arange(len(self.value)) == index)
         if kind == "whole":
             return np.ones(len(self.value), dtype=bool)
+        if kind == "group":
+            return np.isin(self.output, self.groups[index])
         return np.asarray((self.output if kind == "output" else self.position) == index)
+
+    def price(self, cause: Cause) -> float:
+        """What it costs that a cause has a part."""
+        kind, index = cause
+        outputs = self.groups[index] if kind == "group" else (index,) if kind == "output" else ()
+        return _PRICE[kind] + (_ANCHORED if self.anchored.intersection(outputs) else 0.0)
 
 
 @dataclass(frozen=True)
@@ -110,14 +124,29 @@ def with_cause(rows: Rows, best: Explanation, cause: Cause) -> Explanation:
 
 
 def shift_of(rows: Rows, best: Explanation, cause: Cause) -> Shift:
-    """What a cause changes; for one that has no part, what its rows are off by all the same."""
-    if cause in best.shifts:
-        return best.shifts[cause]
-    own = rows.of(cause) & ~_odd(rows, best.causes)
-    if not own.any():
-        return Shift(math.nan, math.nan, 0.0)
-    weight = best.std[own] ** -2.0
-    return Shift(float(np.average(best.left[own], weights=weight)), float(np.sum(weight) ** -0.5), 0.0)
+    """What a cause changes, an output with its group; for one without a part, what its rows are off by all the same."""
+    parts = [best.shifts[one] for one in (cause, *_groups_of(rows, cause)) if one in best.shifts]
+    if cause not in best.shifts:
+        own = rows.of(cause) & ~_odd(rows, best.causes)
+        if not own.any():
+            return Shift(math.nan, math.nan, 0.0)
+        weight = best.std[own] ** -2.0
+        off = float(np.average(best.left[own], weights=weight))
+        parts.append(Shift(off, float(np.sum(weight) ** -0.5), 0.0))
+    mean, spread = sum(one.mean for one in parts), max(one.spread for one in parts)
+    return Shift(mean, max(one.std for one in parts), spread)
+
+
+def part_of(rows: Rows, best: Explanation, output: int) -> Cause:
+    """The cause by which an output changed: its group's if that has a part and it has none itself, else its own."""
+    own: Cause = ("output", output)
+    groups = [one for one in _groups_of(rows, own) if one in best.causes]
+    return groups[0] if groups and own not in best.causes else own
+
+
+def _groups_of(rows: Rows, cause: Cause) -> list[Cause]:
+    kind, index = cause
+    return [("group", g) for g, members in enumerate(rows.groups) if kind == "output" and index in members]
 
 
 def _searched(rows: Rows, start: frozenset[Cause], banned: Cause | None = None) -> Explanation:
@@ -141,6 +170,7 @@ def _cheaper(rows: Rows, now: Explanation, sets: Iterable[frozenset[Cause]]) -> 
 def _steps(rows: Rows, now: Explanation, banned: Cause | None) -> tuple[list[frozenset[Cause]], list[frozenset[Cause]]]:
     """Sets of causes one step from the present one: with one more or less, and, where they are few, with another."""
     offered: list[Cause] = [_WHOLE]
+    offered += [("group", i) for i in range(len(rows.groups))]
     offered += [("output", i) for i in range(rows.n_outputs)]
     offered += [("position", i) for i in range(rows.n_positions)]
     furthest = np.argsort(-np.abs(now.left / now.std), kind="stable")[:_ODD_OFFERED]
@@ -161,7 +191,7 @@ def _odd(rows: Rows, causes: frozenset[Cause]) -> NDArray[np.bool_]:
 def _fitted(rows: Rows, causes: frozenset[Cause]) -> Explanation:
     """Shifts and spreads for a set of causes."""
     means = [cause for cause in sorted(causes) if cause[0] != "row"]
-    spread_of = [cause for cause in means if cause[0] != "whole"]
+    spread_of = [cause for cause in means if cause[0] in ("output", "position")]
     kept = ~_odd(rows, causes)
     design = np.column_stack([rows.air, *(rows.of(cause).astype(float) for cause in means), *_clocks(rows)])
     prior = np.full(design.shape[1], _RIDGE)
@@ -176,7 +206,7 @@ def _fitted(rows: Rows, causes: frozenset[Cause]) -> Explanation:
         spreads = {c: _spread(rows.of(c) & kept, left, variance, spreads[c]) for c in spread_of}
     variance = rows.std**2 + _spread_variance(rows, spreads)
     cost = float(np.sum(left[kept] ** 2 / variance[kept] + np.log(variance[kept] / rows.std[kept] ** 2)))
-    cost += sum(_PRICE[kind] for kind, _ in causes) + prior[0] * values[0] ** 2
+    cost += sum(map(rows.price, causes)) + prior[0] * values[0] ** 2
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     shifts = {
         cause: Shift(float(values[k]), float(errors[k]), spreads.get(cause, 0.0)) for k, cause in enumerate(means, 1)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
 from analyze.archive.comparison import Found, own_shift, toggled
-from analyze.archive.comparison_causes import Cause, Explanation, Shift
+from analyze.archive.comparison_causes import Cause, Explanation, Shift, part_of
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, OutputChange, PositionChange, Tolerances
@@ -87,7 +87,9 @@ def _matched(
     (ms_then, sign_then), (ms_now, sign_now) = older.setting(then), newer.setting(output)
     times = _times(found, o, tolerances)
     level, level_margin = _level(found, o)
-    is_louder = abs(level.mean) > tolerances.level_db + SIGMAS * level.std and ("output", o) in found.levels.causes
+    is_louder = abs(level.mean) > tolerances.level_db + SIGMAS * level.std and (
+        part_of(found.level_rows, found.levels, o) in found.levels.causes
+    )
     peak = found.peaks[output]
     sign_margin = found.signs.margin[o]
     polarity = "undecided" if not sign_margin >= _UNCLEAR else "flipped" if o in found.signs.outputs else "same"
@@ -123,9 +125,9 @@ def _matched(
 
 def _times(found: Found, o: int, tolerances: Tolerances) -> _Times:
     typical = found.typical_spread(found.time_rows, found.times)
-    cause: Cause = ("output", o)
     shift = own_shift(found.time_rows, found.times, o, typical)
-    n = int(np.count_nonzero(found.time_rows.of(cause)))
+    n = int(np.count_nonzero(found.time_rows.of(("output", o))))
+    cause = part_of(found.time_rows, found.times, o)
     has_part = cause in found.times.causes
     is_elsewhere = has_part and n >= _SPREAD_ROWS and shift.spread > max(_SPREAD_RATIO * typical, _SPREAD_MS)
     is_beyond = has_part and (abs(shift.mean) > tolerances.arrival_ms + SIGMAS * shift.std or is_elsewhere)
@@ -145,6 +147,9 @@ def _other_words(found: Found, other: Explanation) -> str:
             parts.append(f"everything {_later(other.shifts[cause].mean)}")
         elif kind == "output":
             parts.append(f"{names[kind][index]} {_later(other.shifts[cause].mean)}")
+        elif kind == "group":
+            members = listed([found.outputs[i] for i in found.time_rows.groups[index]])
+            parts.append(f"{members} {_later(other.shifts[cause].mean)}")
         elif kind == "position":
             parts.append(f"the microphone at {names[kind][index]} elsewhere")
     return listed(parts) if parts else ""
@@ -153,7 +158,8 @@ def _other_words(found: Found, other: Explanation) -> str:
 def _level(found: Found, o: int) -> tuple[Shift, float]:
     typical = found.typical_spread(found.level_rows, found.levels)
     shift = own_shift(found.level_rows, found.levels, o, typical)
-    return shift, toggled(found.level_rows, found.levels, ("output", o)).cost - found.levels.cost
+    cause = part_of(found.level_rows, found.levels, o)
+    return shift, toggled(found.level_rows, found.levels, cause).cost - found.levels.cost
 
 
 def _verdict(polarity: str, times: _Times, peak: ResponsePeak, is_louder: bool, found: Found, n_positions: int) -> str:
@@ -217,7 +223,8 @@ def _time_words(times: _Times, setting_ms: float, where: str, n_positions: int) 
         return [f"Its delay setting was changed by {signed(setting_ms, 2)} ms, but what is heard did not move: the "
                 "setting is not in force."]  # fmt: skip
     if setting_ms:
-        parts.append(f"Its delay setting was changed by {signed(setting_ms, 2)} ms on purpose; that is taken out.")
+        accordingly = "that is taken out" if times.is_beyond else "it arrives accordingly"
+        parts.append(f"Its delay setting was changed by {signed(setting_ms, 2)} ms on purpose; {accordingly}.")
     if times.is_elsewhere:
         parts.append(
             f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "
@@ -330,6 +337,13 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
     n = sum(row.verdict not in ("gone", "new") for row in comparison.positions)
     if n < 2:
         parts.append("One position only: a box that moved and a microphone that moved can hardly be told apart.")
+    moved = [row for row in comparison.positions if row.verdict == "moved"]
+    if n > 1 and 2 * len(moved) >= n:
+        error_ms = max((2.0 * row.arrival_change_std_ms for row in comparison.outputs if row.positions), default=NAN)
+        parts.append(
+            f"{len(moved)} of {n} microphones stand elsewhere: what is said of arrivals holds to {number(error_ms, 2)} "
+            "ms, and small changes of response may be missed."
+        )
     if older.date and newer.date and older.date > newer.date:
         parts.append("By their dates the first of the two is the newer visit; everything is second minus first.")
     return tuple(parts)

@@ -84,13 +84,18 @@ class ReportRead:
 
     @property
     def outputs(self) -> tuple[str, ...]:
-        """Outputs in the order of the description."""
-        return tuple(self.check["outputs"])
+        """Outputs in the order of the description, as far as the tables tell it: objects in JSON have none."""
+        return self._in_order("output", self.check["outputs"])
 
     @property
     def positions(self) -> tuple[str, ...]:
-        """Positions in the order of the description."""
-        return tuple(self.check["positions"])
+        """Positions in the order of the description, as far as the tables tell it."""
+        return self._in_order("position", self.check["positions"])
+
+    def _in_order(self, column: str, names: Mapping[str, Any]) -> tuple[str, ...]:
+        rows = [*(self.results.get("recommendations") or ()), *self.results["arrivals"]]
+        told = (str(row.get(column)) for row in rows if isinstance(row, dict))
+        return tuple(name for name in dict.fromkeys([*told, *names]) if name in names)
 
     def output(self, name: str) -> Mapping[str, Any]:
         """What the description says of an output."""

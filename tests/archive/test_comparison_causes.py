@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from analyze.archive.comparison_causes import Rows, explain, shift_of, with_cause, without
+from analyze.archive.comparison_causes import Rows, explain, part_of, shift_of, with_cause, without
 from analyze.archive.comparison_signs import explain_signs
 
 STD_MS = 0.03
@@ -77,6 +79,18 @@ def test_with_two_outputs_each_may_be_the_one() -> None:
     other = without(observed, best, ("output", 1))
     assert other.causes == {("output", 0), ("whole", 0)}
     assert other.cost - best.cost == pytest.approx(4.0, abs=0.5)  # the price of another latency of the rig
+
+
+def test_a_group_that_moved_is_not_turned_into_a_reference_that_did() -> None:
+    # one main against four subs: two causes, whole and main, would otherwise be cheaper than four
+    made = rows(lambda o, _p, _t: -6.0 * (o > 0) + 0.4 * (o == 2))
+    grouped = replace(made, groups=((1, 2, 3, 4),), anchored=frozenset({0}))
+    found = explain(grouped)
+    assert found.causes == {("group", 0), ("output", 2)}
+    shift = shift_of(grouped, found, ("output", 2))
+    assert shift.mean == pytest.approx(-5.6, abs=3.0 * shift.std)
+    assert part_of(grouped, found, 1) == ("group", 0)
+    assert part_of(grouped, found, 0) == ("output", 0)
 
 
 def test_what_has_no_part_has_a_shift_within_its_error() -> None:
