@@ -194,6 +194,44 @@ def compare(
     return CHANGED if comparison.is_changed else 0
 
 
+@commands.command(name="verify-settings")
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: verified/<before>-<after>]")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is none of these.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def verify_settings(
+    before: Path,
+    after: Path,
+    out: Path | None,
+    force: bool,
+    quiet: bool,
+    as_json: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
+
+    Exit code 0 if all is done as recommended, 6 otherwise.
+    """
+    from analyze.archive.opening import open_report
+    from analyze.archive.settings import verify_settings as verified_settings
+    from analyze.archive.settings_folder import check_target, verified_object, write_verified
+    from analyze.archive.settings_terminal import print_verified
+
+    then, now = open_report(before), open_report(after)
+    target = out or Path("verified") / f"{then.name}-{now.name}"
+    check_target(target, then, now, force=force)
+    verified = verified_settings(then, now)
+    write_verified(verified, target)
+    if as_json:
+        click.echo(json.dumps(verified_object(verified), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        print_verified(verified, target)
+    return 0 if verified.is_done else CHANGED
+
+
 @contextmanager
 def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
     """A bar per capture with the time left; nothing when quiet or not on a terminal."""

@@ -82,12 +82,12 @@ def compare(
 
     tolerances = tolerances or Tolerances()
     names = matched_names(older, newer, renames)
-    found = _found(older, newer, names, tolerances)
+    found = found_between(older, newer, names, response_db=tolerances.response_db)
     rig, louder = (one.shifts.get(("whole", 0), Shift(0.0, math.nan, 0.0)) for one in (found.times, found.levels))
     error_c = _warmer_c(found.times.share, newer.temperature_c)
     comparison = Comparison(
-        older=_visit(older),
-        newer=_visit(newer),
+        older=visit_of(older),
+        newer=visit_of(newer),
         renames=dict(renames),
         tolerances=tolerances,
         outputs=output_changes(found, older, newer, tolerances),
@@ -106,25 +106,37 @@ def compare(
     return replace(comparison, remarks=remarks(comparison))
 
 
-def _found(older: ReportRead, newer: ReportRead, names: Names, tolerances: Tolerances) -> Found:
+def found_between(
+    older: ReportRead,
+    newer: ReportRead,
+    names: Names,
+    expected: Mapping[str, tuple[float, int]] | None = None,
+    *,
+    response_db: float = Tolerances.response_db,
+) -> Found:
+    """What happened between two visits beyond their settings as described and what is expected.
+
+    expected : per output what its chain is expected to have changed by besides, (delay_ms, sign); by default nothing
+    """
+    expected = expected or {}
     both = both_heard(older, newer, names)
     outputs, positions = tuple(names.outputs.values()), tuple(names.positions.values())
     pairs = tuple(measured_pairs(both))
-    time_rows = _time_rows(pairs, outputs, positions, newer, _share_std(older, newer))
+    time_rows = _time_rows(pairs, outputs, positions, newer, _share_std(older, newer), expected)
     times = explain(time_rows)
     if abs(times.share) > _UNSAID_SIGMAS * times.share_std:  # responses are more alike in the air that there was
         pairs = tuple(measured_pairs(both, times.share))
-        time_rows = _time_rows(pairs, outputs, positions, newer, time_rows.share_std)
+        time_rows = _time_rows(pairs, outputs, positions, newer, time_rows.share_std, expected)
         times = explain(time_rows)
     level_rows = _level_rows(pairs, time_rows)
     levels = explain(level_rows)
     evidence = np.zeros((len(outputs), len(positions)))
     for pair in pairs:
         o, p = outputs.index(pair.output), positions.index(pair.position)
-        evidence[o, p] = pair.change.sign * pair.change.sign_evidence
+        evidence[o, p] = pair.change.sign * expected.get(pair.output, (0.0, 1))[1] * pair.change.sign_evidence
     moved = {name for p, name in enumerate(positions) if ("position", p) in times.causes}
     kept = moved if len(moved) < len(positions) else set()
-    peaks = response_peaks(pairs, outputs, kept, tolerances.response_db)
+    peaks = response_peaks(pairs, outputs, kept, response_db)
     return Found(names, outputs, positions, pairs, time_rows, level_rows, times, levels, explain_signs(evidence), peaks)
 
 
@@ -140,7 +152,12 @@ def _warmer_c(share: float, temperature_c: float) -> float:
 
 
 def _time_rows(
-    pairs: Sequence[Pair], outputs: tuple[str, ...], positions: tuple[str, ...], newer: ReportRead, share_std: float
+    pairs: Sequence[Pair],
+    outputs: tuple[str, ...],
+    positions: tuple[str, ...],
+    newer: ReportRead,
+    share_std: float,
+    expected: Mapping[str, tuple[float, int]],
 ) -> Rows:
     changes = [pair.change for pair in pairs]
     clocks: dict[tuple[str, str, str], int] = {}
@@ -154,7 +171,7 @@ def _time_rows(
     return Rows(
         output=np.array([outputs.index(pair.output) for pair in pairs], dtype=np.int64),
         position=np.array([positions.index(pair.position) for pair in pairs], dtype=np.int64),
-        value=np.array([pair.delay_ms for pair in pairs], dtype=np.float64),
+        value=np.array([p.delay_ms - expected.get(p.output, (0.0, 1))[0] for p in pairs], dtype=np.float64),
         std=np.asarray(std, dtype=np.float64),
         air=np.array([pair.older.flight_ms for pair in pairs], dtype=np.float64),
         share_std=share_std,
@@ -200,7 +217,8 @@ def toggled(rows: Rows, found: Explanation, cause: Cause) -> Explanation:
     return without(rows, found, cause) if cause in found.causes else with_cause(rows, found, cause)
 
 
-def _visit(report: ReportRead) -> Visit:
+def visit_of(report: ReportRead) -> Visit:
+    """What a report or record is called, its day and its air."""
     version = str(report.results["program"].get("version", ""))
     return Visit(report.name, report.title, report.date, report.temperature_c, report.is_record, version)
 

@@ -15,10 +15,9 @@ from analyze.archive.comparison_plots import plots
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_tables import CHANGES, OUTPUTS, POSITIONS, TABLES
 from analyze.archive.comparison_verdicts import headline
-from analyze.archive.folders import made_kind, package
+from analyze.archive.folders import drawn_files, made_kind, package
 from analyze.archive.page import PAGE, page_bytes, page_table
 from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
-from analyze.reports.drawing import draw_here
 from analyze.reports.folder import check_folder, replace_folder
 from analyze.reports.summaries import number, percent, signed
 from analyze.reports.tables import csv_bytes, records
@@ -104,19 +103,12 @@ def _rounded(value: float, decimals: int) -> float | None:
 def comparison_files(comparison: Comparison) -> Iterator[tuple[str, bytes]]:
     """Name and content of every file, the manifest last."""
     tables = {table.path: csv_bytes(table, getattr(comparison, table.field)) for table in TABLES}
-    names = [*tables, "results.json"]
-    yield from tables.items()
-    yield "results.json", json_bytes(comparison_object(comparison))
-    drawn, shown = plots(comparison), []
-    for plot, (svg, png) in zip(drawn, draw_here(drawn), strict=True):
-        shown.append((plot, svg))
-        names += [plot.svg, plot.png]
-        yield plot.svg, svg
-        yield plot.png, png
-    yield PAGE, page_bytes("comparison.html.j2", shown, _content(comparison))
-    names += [PAGE, MANIFEST]
+    drawn, drawings = drawn_files(plots(comparison))
+    contents = {**tables, "results.json": json_bytes(comparison_object(comparison)), **drawings}
+    contents[PAGE] = page_bytes("comparison.html.j2", drawn, _content(comparison))
+    yield from contents.items()
     title = f"{comparison.newer.title}: {comparison.newer.name} against {comparison.older.name}"
-    yield MANIFEST, json_bytes(package(NAME, title, FORMAT, TABLES, tables, names))
+    yield MANIFEST, json_bytes(package(NAME, title, FORMAT, TABLES, tables, [*contents, MANIFEST]))
 
 
 def _content(comparison: Comparison) -> dict[str, Any]:

@@ -23,12 +23,14 @@ class SignsExplained:
     """Which outputs (index) and positions (index) turned over, whether everything did, and how sure that is.
 
     margin : per output, cost of the other answer less cost of this one; NaN for an output without evidence
+    cost : of this explanation
     """
 
     outputs: frozenset[int]
     positions: frozenset[int]
     is_whole: bool
     margin: tuple[float, ...]
+    cost: float
 
 
 def explain_signs(evidence: NDArray[np.float64]) -> SignsExplained:
@@ -51,11 +53,11 @@ def explain_signs(evidence: NDArray[np.float64]) -> SignsExplained:
             if best is None or total < best[0] - 1e-9:
                 best = (total, costs[:, 1] < costs[:, 0], frozenset(turned), is_whole)
     assert best is not None
-    _, flipped, positions, whole = best
+    cost, flipped, positions, whole = best
     is_told = np.abs(evidence).sum(axis=1) > 0.0
     margin = np.where(is_told, np.where(flipped, least[:, 0] - least[:, 1], least[:, 1] - least[:, 0]), np.nan)
     found = frozenset(int(i) for i in np.flatnonzero(flipped & is_told))
-    return SignsExplained(found, positions, whole, tuple(float(m) for m in margin))
+    return SignsExplained(found, positions, whole, tuple(float(m) for m in margin), cost)
 
 
 def _sets(n_positions: int) -> chain[tuple[int, ...]]:

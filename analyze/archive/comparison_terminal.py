@@ -27,16 +27,16 @@ def print_comparison(comparison: Comparison, target: Path, *, console: Console |
         console.print(Text(clean(text)))
     console.print()
     for row in comparison.outputs:
-        console.print(_hanging(f"{shortened(row.output, _NAME_LENGTH)}: {row.verdict}. {clean(row.reason)}"))
+        console.print(hanging(f"{shortened(row.output, _NAME_LENGTH)}: {row.verdict}. {clean(row.reason)}"))
     for one in comparison.positions:
         if one.verdict != "same":
-            console.print(_hanging(f"Microphone at {shortened(one.position, _NAME_LENGTH)}: {clean(one.reason)}"))
+            console.print(hanging(f"Microphone at {shortened(one.position, _NAME_LENGTH)}: {clean(one.reason)}"))
     console.print()
     console.print(Text(f"Page: {clean(str(target / 'report.html'))}"), soft_wrap=True)
 
 
-def _hanging(text: str) -> Padding:
-    """A sentence set in from the margin."""
+def hanging(text: str) -> Padding:
+    """A sentence set in from the margin, in all its lines."""
     from rich.padding import Padding
     from rich.text import Text
 

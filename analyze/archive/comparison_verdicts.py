@@ -103,12 +103,12 @@ def _matched(
         output=output,
         kind=str(newer.output(output)["kind"]),
         verdict=verdict,
-        confidence=_probability(margin),
+        confidence=probability(margin),
         arrival_change_ms=times.shift.mean,
         arrival_change_std_ms=times.shift.std,
         arrival_spread_ms=times.shift.spread,
         polarity=polarity,
-        polarity_confidence=_probability(sign_margin),
+        polarity_confidence=probability(sign_margin),
         level_change_db=level.mean,
         level_change_std_db=level.std,
         response_change_db=peak.change_db,
@@ -176,7 +176,7 @@ def _verdict(polarity: str, times: _Times, peak: ResponsePeak, is_louder: bool, 
     return "changed in level" if is_louder else "same"
 
 
-def _probability(margin: float) -> float:
+def probability(margin: float) -> float:
     """Probability that belongs to a margin of cost, twice the logarithm of the odds."""
     return min(1.0 / (1.0 + math.exp(-0.5 * margin)), _MOST_CONFIDENCE) if math.isfinite(margin) else NAN
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from analyze.reports.columns import Table
 from analyze.reports.datapackage import MANIFEST, PROGRAM, resource
+from analyze.reports.drawing import draw_here
 from analyze.reports.folder import Kind
 from analyze.version import VERSION
+
+if TYPE_CHECKING:
+    from analyze.reports.plots import Plot
 
 _MOST_BYTES = 16 << 20
 
@@ -39,6 +43,16 @@ def package_name(folder: Path) -> str:
         return str(content["name"]) if content["made_by"]["program"] == PROGRAM else ""
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ""
+
+
+def drawn_files(plots: Sequence[Plot]) -> tuple[list[tuple[Plot, bytes]], dict[str, bytes]]:
+    """Every plot with its SVG, for a page; and SVG and PNG of all by file name."""
+    drawn: list[tuple[Plot, bytes]] = []
+    files: dict[str, bytes] = {}
+    for plot, (svg, png) in zip(plots, draw_here(plots), strict=True):
+        drawn.append((plot, svg))
+        files |= {plot.svg: svg, plot.png: png}
+    return drawn, files
 
 
 def package(
