@@ -107,6 +107,7 @@ def _bands(figure: Any, verified: Verified, position: str) -> None:
         marker="o",
         ms=5.5,
         color=colour("recommended"),
+        zorder=3,
     )
     frequency_axis(axes, 0.9 * bands[0], 1.1 * bands[-1])
     round_ticks(axes.yaxis)

@@ -32,7 +32,8 @@ CHANGES = {
 
 
 @cache
-def _place() -> Path:
+def place() -> Path:
+    """A folder that goes when the tests end."""
     place = Path(tempfile.mkdtemp(prefix="visits-"))
     atexit.register(shutil.rmtree, place, ignore_errors=True)
     return place
@@ -44,7 +45,7 @@ def visit(name: str, seed: int = SEED) -> ReportRead:
     first = first_scene(seed)
     scene = first if name == "first" else second_scene(first, CHANGES[name])
     number = list(CHANGES).index(name)
-    return report_of(scene, _place() / f"{seed}-{name}", 100 * seed + number, CHANGES[name])
+    return report_of(scene, place() / f"{seed}-{name}", 100 * seed + number, CHANGES[name])
 
 
 @cache

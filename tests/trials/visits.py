@@ -54,8 +54,13 @@ class Change:
     gone: Sequence[str] = ()
 
 
-def first_scene(seed: int, outputs: Sequence[str] = FEW_OUTPUTS, positions: Sequence[str] = FEW_POSITIONS) -> Scene:
-    """The rig of a seed as it stands at the first visit: plain settings, every chain upright."""
+def first_scene(
+    seed: int,
+    outputs: Sequence[str] = FEW_OUTPUTS,
+    positions: Sequence[str] = FEW_POSITIONS,
+    settings: Mapping[str, tuple[float, int]] | None = None,
+) -> Scene:
+    """The rig of a seed as it stands at the first visit, every chain upright; settings (delay_ms, sign) or drawn."""
     rng = np.random.default_rng([seed, 7])
     drawn = draw_rig(rng)
     rig = replace(
@@ -65,7 +70,10 @@ def first_scene(seed: int, outputs: Sequence[str] = FEW_OUTPUTS, positions: Sequ
     )
     n = len(rig.outputs)
     delays_s = np.round(rng.uniform(0.0, 12.0, n), 2) * 1e-3
-    return _scene(seed, rig, Settings(delays_s, np.ones(n)), Change(), rig)
+    present = Settings(delays_s, np.ones(n))
+    for name, (delay_ms, sign) in (settings or {}).items():
+        present = present.with_output([o.name for o in rig.outputs].index(name), 1e-3 * delay_ms, sign)
+    return _scene(seed, rig, present, Change(), rig)
 
 
 def second_scene(first: Scene, change: Change) -> Scene:
