@@ -21,7 +21,7 @@ from analyze.version import VERSION
 if TYPE_CHECKING:
     from analyze.responses.capture import ProgressStart
 
-#: Finished, and at least one output is undecided; a comparison found a change beyond its tolerance; a record is damaged.
+#: Finished, and an output is undecided; a comparison found a change beyond its tolerance; a record is damaged.
 UNDECIDED, CHANGED, DAMAGED = 5, 6, 7
 
 
