@@ -21,8 +21,8 @@ from analyze.version import VERSION
 if TYPE_CHECKING:
     from analyze.responses.capture import ProgressStart
 
-#: Finished, and at least one output is undecided; a record is incomplete or damaged.
-UNDECIDED, DAMAGED = 5, 7
+#: Finished, and an output is undecided; a comparison found a change beyond its tolerance; a record is damaged.
+UNDECIDED, CHANGED, DAMAGED = 5, 6, 7
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -208,6 +208,91 @@ def archive(
     record = write_record(report, to, with_audio=with_audio, sound_check=sound_check, force=force)
     click.echo(record_text(record), err=True)
     return 0
+
+
+@commands.command()
+@click.argument("older", type=click.Path(path_type=Path))
+@click.argument("newer", type=click.Path(path_type=Path))
+@click.option("--rename", multiple=True, metavar="OLD=NEW", help="An output or position that bears another name now.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: comparisons/<older>-<newer>]")
+@click.option("--arrival-ms", type=click.FloatRange(min=0.0), default=0.05, show_default=True, help="Tolerance.")
+@click.option("--level-db", type=click.FloatRange(min=0.0), default=0.5, show_default=True, help="Tolerance.")
+@click.option("--response-db", type=click.FloatRange(min=0.0), default=1.5, show_default=True, help="In any band.")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a comparison.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def compare(
+    older: Path,
+    newer: Path,
+    rename: tuple[str, ...],
+    out: Path | None,
+    arrival_ms: float,
+    level_db: float,
+    response_db: float,
+    force: bool,
+    quiet: bool,
+    as_json: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Say what changed from the visit OLDER to the visit NEWER: reports that `run` has written, or records.
+
+    Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances.
+    """
+    from analyze.archive.comparison import compare as compared
+    from analyze.archive.comparison_folder import check_target, comparison_object, write_comparison
+    from analyze.archive.comparison_rows import Tolerances
+    from analyze.archive.comparison_terminal import print_comparison
+    from analyze.archive.opening import open_report, parsed_renames
+
+    then, now = open_report(older), open_report(newer)
+    target = out or Path("comparisons") / f"{then.name}-{now.name}"
+    check_target(target, then, now, force=force)
+    comparison = compared(then, now, parsed_renames(rename), Tolerances(arrival_ms, level_db, response_db))
+    write_comparison(comparison, target)
+    if as_json:
+        click.echo(json.dumps(comparison_object(comparison), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        print_comparison(comparison, target)
+    return CHANGED if comparison.is_changed else 0
+
+
+@commands.command(name="verify-settings")
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: verified/<before>-<after>]")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is none of these.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def verify_settings(
+    before: Path,
+    after: Path,
+    out: Path | None,
+    force: bool,
+    quiet: bool,
+    as_json: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
+
+    Exit code 0 if all is done as recommended, 6 otherwise.
+    """
+    from analyze.archive.opening import open_report
+    from analyze.archive.settings import verify_settings as verified_settings
+    from analyze.archive.settings_folder import check_target, verified_object, write_verified
+    from analyze.archive.settings_terminal import print_verified
+
+    then, now = open_report(before), open_report(after)
+    target = out or Path("verified") / f"{then.name}-{now.name}"
+    check_target(target, then, now, force=force)
+    verified = verified_settings(then, now)
+    write_verified(verified, target)
+    if as_json:
+        click.echo(json.dumps(verified_object(verified), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        print_verified(verified, target)
+    return 0 if verified.is_done else CHANGED
 
 
 @contextmanager

@@ -1,1 +1,1 @@
-"""Reports kept for years: as records that can be verified and that a stranger's software reads."""
+"""What lasts: records that can be verified, visits compared, settings verified."""

@@ -80,8 +80,8 @@ def csv_tables(analysis: Analysis) -> dict[str, bytes]:
     return {table.path: csv_bytes(table, rows_of(analysis, table)) for table in TABLES}
 
 
-def records(analysis: Analysis, table: Table) -> list[dict[str, Any]]:
-    """The rows of one table as dictionaries of published values, in the order of the analysis."""
+def records(analysis: Any, table: Table) -> list[dict[str, Any]]:
+    """The rows of one table of an analysis, or of what else holds some, as dictionaries of published values."""
     return [
         {column.name: value(column, getattr(row, column.name)) for column in table.columns}
         for row in rows_of(analysis, table)

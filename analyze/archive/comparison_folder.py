@@ -1,0 +1,170 @@
+"""The folder of a comparison: tables, plots, `results.json`, the data package and the page.
+
+The answer first: verdicts in `outputs.csv`; why in `positions.csv`, `changes.csv` and `comparison.csv`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analyze.archive.comparison_plots import plots
+from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
+from analyze.archive.comparison_tables import CHANGES, OUTPUTS, POSITIONS, TABLES
+from analyze.archive.comparison_verdicts import headline
+from analyze.archive.folders import drawn_files, made_kind, package
+from analyze.archive.page import PAGE, page_bytes, page_table
+from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
+from analyze.reports.folder import check_folder, replace_folder
+from analyze.reports.summaries import number, percent, signed
+from analyze.reports.tables import csv_bytes, records
+from analyze.version import VERSION
+
+if TYPE_CHECKING:
+    from analyze.archive.opening import ReportRead
+
+#: Raised when a key or column is renamed or dropped.
+FORMAT = 1
+#: Name of the data package, by which a folder is known as a comparison.
+NAME = "sound-check-comparison"
+
+_KIND = made_kind("comparison", NAME, "one of the two visits")
+
+# What the page shows of each table; all columns stand in its CSV file.
+_POSITION_COLUMNS = (
+    "position", "verdict", "distance_m", "arrival_change_ms", "arrival_spread_ms", "polarity", "level_change_db",
+    "outputs", "reason",
+)  # fmt: skip
+_CHANGE_COLUMNS = (
+    "output", "position", "arrival_change_ms", "setting_change_ms", "air_ms", "common_ms", "own_ms",
+    "arrival_change_std_ms", "polarity", "level_change_db", "likeness",
+)  # fmt: skip
+_RESPONSE_COLUMNS = ("output", "response_change_hz", "response_change_db", "response_change_std_db", "positions")
+
+
+def check_target(target: Path, older: ReportRead, newer: ReportRead, *, force: bool = False) -> None:
+    """Refuse early a folder that holds one of the two visits, or something that is no comparison.
+
+    Raises
+    ------
+    DescriptionError : the target may not be replaced
+    OutputError : nothing can be written there
+    """
+    for one in (older, newer):
+        check_folder(target, force, source=one.place, kind=_KIND)
+
+
+def write_comparison(comparison: Comparison, target: Path) -> None:
+    """Write the folder of a comparison; call `check_target` first.
+
+    Raises
+    ------
+    OutputError : it cannot be written; what stood there stands there still
+    """
+    replace_folder(target, comparison_files(comparison), kind=_KIND)
+
+
+def comparison_object(comparison: Comparison) -> dict[str, Any]:
+    """The object of `results.json`: keys are those of the tables and columns; what is not known is null."""
+    return {
+        "format": FORMAT,
+        "program": {"name": PROGRAM, "version": VERSION},
+        "older": asdict(comparison.older),
+        "newer": asdict(comparison.newer),
+        "renames": comparison.renames,
+        "tolerances": asdict(comparison.tolerances),
+        "headline": headline(comparison),
+        "remarks": list(comparison.remarks),
+        "is_changed": comparison.is_changed,
+        "air": {
+            "stretch": round(comparison.air_stretch, 6) + 0.0,
+            "error_c": _rounded(comparison.air_error_c, 2),
+            "error_std_c": _rounded(comparison.air_error_std_c, 2),
+        },
+        "rig": {
+            "later_ms": _rounded(comparison.rig_later_ms, 4),
+            "later_std_ms": _rounded(comparison.rig_later_std_ms, 4),
+            "louder_db": _rounded(comparison.rig_louder_db, 3),
+            "louder_std_db": _rounded(comparison.rig_louder_std_db, 3),
+            "is_flipped": comparison.is_rig_flipped,
+        },
+        **{table.name: records(comparison, table) for table in TABLES},
+        "plots": [{"svg": one.svg, "png": one.png, "title": one.title, "text": one.text} for one in plots(comparison)],
+    }
+
+
+def _rounded(value: float, decimals: int) -> float | None:
+    return round(value, decimals) + 0.0 if math.isfinite(value) else None
+
+
+def comparison_files(comparison: Comparison) -> Iterator[tuple[str, bytes]]:
+    """Name and content of every file, the manifest last."""
+    tables = {table.path: csv_bytes(table, getattr(comparison, table.field)) for table in TABLES}
+    drawn, drawings = drawn_files(plots(comparison))
+    contents = {**tables, "results.json": json_bytes(comparison_object(comparison)), **drawings}
+    contents[PAGE] = page_bytes("comparison.html.j2", drawn, _content(comparison))
+    yield from contents.items()
+    title = f"{comparison.newer.title}: {comparison.newer.name} against {comparison.older.name}"
+    yield MANIFEST, json_bytes(package(NAME, title, FORMAT, TABLES, tables, [*contents, MANIFEST]))
+
+
+def _content(comparison: Comparison) -> dict[str, Any]:
+    """What the template prints."""
+    tolerances = comparison.tolerances
+    return {
+        "title": f"{comparison.newer.title}: then and now",
+        "older": _visit(comparison.older),
+        "newer": _visit(comparison.newer),
+        "headline": headline(comparison),
+        "remarks": comparison.remarks,
+        "outputs": [_sheet_row(row) for row in comparison.outputs],
+        "tolerance_arrival": f"{tolerances.arrival_ms:g}",
+        "tolerance_level": f"{tolerances.level_db:g}",
+        "tolerance_response": f"{tolerances.response_db:g}",
+        "positions": page_table(
+            comparison.positions,
+            POSITIONS,
+            _POSITION_COLUMNS,
+            "Every microphone position; arrival and level: what all outputs share here and at no other position",
+        ),
+        "changes": page_table(
+            comparison.changes,
+            CHANGES,
+            _CHANGE_COLUMNS,
+            "Change of arrival taken apart: setting, air, what is common, and the output's own",
+        ),
+        "responses": page_table(
+            comparison.outputs,
+            OUTPUTS,
+            _RESPONSE_COLUMNS,
+            "The band that changed most, mean over positions, level over all bands taken out",
+        ),
+        "version": VERSION,
+    }
+
+
+def _visit(visit: Visit) -> dict[str, Any]:
+    return {**asdict(visit), "temperature": number(visit.temperature_c)}
+
+
+def _sheet_row(row: OutputChange) -> dict[str, Any]:
+    """One output as the page shows it."""
+    return {
+        "output": row.output,
+        "kind": row.kind,
+        "verdict": row.verdict,
+        "is_changed": row.verdict != "same",
+        "arrival": _with_error(row.arrival_change_ms, row.arrival_change_std_ms, 2),
+        "polarity": row.polarity,
+        "level": _with_error(row.level_change_db, row.level_change_std_db, 1),
+        "confidence": percent(row.confidence) or "–",
+        "reason": row.reason,
+    }
+
+
+def _with_error(value: float, std: float, decimals: int) -> str:
+    """A change with two standard errors, a dash where it is not known."""
+    return f"{signed(value, decimals)} ± {number(2.0 * std, decimals)}" if math.isfinite(value) else "–"

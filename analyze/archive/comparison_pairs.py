@@ -1,0 +1,214 @@
+"""Two visits matched by name, and every output at every position measured against itself.
+
+Names are those of the newer visit; what was renamed in between is said by the user.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyze.acoustics import speed_of_sound_simple
+from analyze.archive.comparison_change import Heard, ResponseChange, response_change
+from analyze.archive.opening import ReportRead
+from analyze.errors import DescriptionError
+from analyze.responses.minimum_phase import BoxShape, box_shapes
+
+#: Latency of a path of which nothing is known, ms (common practice, no source): it only enters what air makes of it.
+_LATENCY_MS = 3.0
+
+
+@dataclass(frozen=True)
+class Names:
+    """What is matched, older name -> newer name, in the order of the newer visit; and what is in one visit alone."""
+
+    outputs: dict[str, str]
+    positions: dict[str, str]
+    gone_outputs: tuple[str, ...]
+    new_outputs: tuple[str, ...]
+    gone_positions: tuple[str, ...]
+    new_positions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One output at one position in both visits, and what changed.
+
+    air_ms : what the air alone makes of the arrival, by the two temperatures
+    """
+
+    output: str
+    position: str
+    older: Heard
+    newer: Heard
+    older_setting: tuple[float, int]
+    newer_setting: tuple[float, int]
+    air_ms: float
+    change: ResponseChange
+
+    @property
+    def delay_ms(self) -> float:
+        """What is left of the arrival's change beyond what the two temperatures say."""
+        return self.change.delay_ms + self.change.air_ms - self.air_ms
+
+
+def matched_names(older: ReportRead, newer: ReportRead, renames: Mapping[str, str]) -> Names:
+    """Outputs and positions matched by name.
+
+    Raises
+    ------
+    DescriptionError : a rename names what the older or the newer visit does not have, or two come to have one name
+    """
+    for old, new in renames.items():
+        _known(old, (*older.outputs, *older.positions), older, "--rename OLD=NEW: OLD")
+        _known(new, (*newer.outputs, *newer.positions), newer, "--rename OLD=NEW: NEW")
+    kinds = []
+    for then, now in ((older.outputs, newer.outputs), (older.positions, newer.positions)):
+        called = {renames.get(name, name): name for name in then}
+        if len(called) < len(then):
+            raise DescriptionError("a --rename gives two of them one name.", "Say what each is called now.")
+        both = {called[name]: name for name in now if name in called}
+        gone = tuple(name for name in then if name not in both)
+        kinds.append((both, gone, tuple(name for name in now if name not in called)))
+    (outputs, gone_outputs, new_outputs), (positions, gone_positions, new_positions) = kinds
+    if not outputs or not positions:
+        what = "output" if not outputs else "position"
+        raise DescriptionError(
+            f"the two visits have no {what} of the same name.",
+            f"Say what was renamed: --rename OLD=NEW. Then: {_few(older, what)}. Now: {_few(newer, what)}.",
+        )
+    return Names(outputs, positions, gone_outputs, new_outputs, gone_positions, new_positions)
+
+
+def _few(report: ReportRead, what: str) -> str:
+    names = report.outputs if what == "output" else report.positions
+    return ", ".join(repr(name) for name in names[:6]) or "none"
+
+
+def _known(name: str, names: Iterable[str], report: ReportRead, what: str) -> None:
+    names = tuple(names)
+    if name in names:
+        return
+    alike = difflib.get_close_matches(name, names, n=2)
+    mend = f"Did you mean {' or '.join(repr(one) for one in alike)}?" if alike else "Names are those of its outputs."
+    raise DescriptionError(f"{what} is no output or position there (found {name!r}).", mend, path=report.place)
+
+
+def heard_in(report: ReportRead) -> dict[tuple[str, str], Heard]:
+    """Every (output, position) that was heard, from the newest capture in which it was."""
+    captures = {one["name"]: one for one in report.check["captures"]}
+    latency = _latencies(report)
+    found: dict[tuple[str, str], Heard] = {}
+    for row in report.rows("arrivals"):
+        key = (row["output"], row["position"])
+        if key not in report.heard or not math.isfinite(row["arrival_ms"]):
+            continue
+        capture = captures.get(row["capture"], {})
+        setting = report.setting(key[0])
+        in_force = capture.get("settings", {}).get(key[0])
+        captured_ms = setting[0] if in_force is None else float(in_force["delay_ms"])
+        temperature_c = float(capture.get("temperature_c", report.temperature_c))
+        arrival_ms = row["arrival_ms"] - captured_ms
+        taped_ms = _taped_ms(report, key, temperature_c)
+        found[key] = Heard(
+            impulse=report.response(*key),
+            setting_ms=setting[0],
+            sign=setting[1],
+            latency_ms=arrival_ms - taped_ms if math.isfinite(taped_ms) else latency[key[0]],
+            arrival_ms=arrival_ms,
+            low_hz=row["band_low_hz"],
+            high_hz=row["band_high_hz"],
+            temperature_c=temperature_c,
+            clock=row["capture"] if _is_own_clock(capture, key[1]) else "",
+        )
+    return found
+
+
+def _is_own_clock(capture: Mapping[str, object], position: str) -> bool:
+    """Whether the microphone's recorder ran on its own clock in this capture."""
+    mics, unsynced = capture.get("mics", {}), capture.get("unsynced", [])
+    assert isinstance(mics, Mapping)
+    assert isinstance(unsynced, list)
+    return position in mics and any(mics[position]["file"] in files for files in unsynced)
+
+
+def _taped_ms(report: ReportRead, key: tuple[str, str], temperature_c: float) -> float:
+    """Flight time over the distance that the user taped, NaN if none was."""
+    distance_m = report.position(key[1]).get("distance_m", {}).get(key[0])
+    return math.nan if distance_m is None else 1000.0 * float(distance_m) / speed_of_sound_simple(temperature_c)
+
+
+def _latencies(report: ReportRead) -> dict[str, float]:
+    """Latency per output: as described, else the middle of those that are, else a usual one."""
+    known = {name: report.latency_ms(name) for name in report.outputs}
+    told = [value for value in known.values() if math.isfinite(value)]
+    usual = float(np.median(told)) if told else _LATENCY_MS
+    return {name: value if math.isfinite(value) else usual for name, value in known.items()}
+
+
+def air_ratio(older: Heard, newer: Heard) -> float:
+    """Speed of sound then over now."""
+    return speed_of_sound_simple(older.temperature_c) / speed_of_sound_simple(newer.temperature_c)
+
+
+@dataclass(frozen=True)
+class BothHeard:
+    """All that was heard at either visit, by (output, position), and the box of every output of the older one."""
+
+    older: ReportRead
+    newer: ReportRead
+    names: Names
+    then: dict[tuple[str, str], Heard]
+    now: dict[tuple[str, str], Heard]
+    boxes: dict[str, BoxShape | None]
+
+
+def both_heard(older: ReportRead, newer: ReportRead, names: Names) -> BothHeard:
+    """Everything of two visits that is to be compared."""
+    then, now = heard_in(older), heard_in(newer)
+    boxes = {name: _box([heard for (o, _), heard in then.items() if o == name]) for name in names.outputs}
+    return BothHeard(older, newer, names, then, now, boxes)
+
+
+def measured_pairs(both: BothHeard, unsaid: float = 0.0) -> list[Pair]:
+    """Every output at every position that was heard in both visits, in the order of the newer one.
+
+    unsaid : share by which flight times are longer in the newer air than the two temperatures say
+    """
+    pairs = []
+    for old_output, output in both.names.outputs.items():
+        own = {p: heard for (o, p), heard in both.then.items() if o == old_output}
+        box = both.boxes[old_output]
+        settings = (both.older.setting(old_output), both.newer.setting(output))
+        for old_position, position in both.names.positions.items():
+            if old_position not in own or (output, position) not in both.now:
+                continue
+            before, after = own[old_position], both.now[output, position]
+            ratio = air_ratio(before, after)
+            change = response_change(before, after, box, ratio * (1.0 + unsaid))
+            if change is not None:
+                air_ms = before.flight_ms * (ratio - 1.0)
+                pairs.append(Pair(output, position, before, after, *settings, air_ms, change))
+    return pairs
+
+
+def _box(heard: list[Heard]) -> BoxShape | None:
+    """Level and minimum phase of an output from its responses, None where they do not stand over the noise.
+
+    The noise of a response is that of its last tenth.
+    """
+    if not heard:
+        return None
+    rate_hz = min(one.impulse.sample_rate_hz for one in heard)
+    same = [one.impulse.samples for one in heard if one.impulse.sample_rate_hz == rate_hz]
+    n = min(map(len, same))
+    samples = np.stack([one[:n] for one in same])
+    h = np.fft.rfft(samples)
+    variance = n * np.mean(samples[:, -n // 10 :] ** 2, axis=1)[:, None] * np.ones(h.shape[1])
+    line_hz = np.arange(h.shape[1], dtype=np.float64) * (rate_hz / n)
+    shapes = box_shapes(h.astype(np.complex64), variance.astype(np.float32), line_hz)
+    return shapes[0] if shapes else None

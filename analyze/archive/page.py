@@ -1,0 +1,65 @@
+"""Pages beside the report's own: the same style, drawings inside, nothing loaded and nothing run.
+
+The template prints what it is given; every text has been made before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from analyze.reports.columns import Column, Table
+from analyze.reports.naming import clean
+from analyze.reports.page import Figure
+from analyze.reports.page_evidence import MAX_ROWS, Heading, PageTable, page_cell
+from analyze.reports.page_plots import InlineDrawings, colour_rules
+
+if TYPE_CHECKING:
+    from analyze.reports.plots import Plot
+
+#: The page of every folder.
+PAGE = "report.html"
+
+
+def page_bytes(template: str, drawings: Sequence[tuple[Plot, bytes]], content: dict[str, Any]) -> bytes:
+    """A whole page.
+
+    Parameters
+    ----------
+    template : its name; drawings : every plot with its SVG, given to the template as `figures` by question
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("analyze.archive"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=lambda value: clean(value) if type(value) is str else value,
+    )
+    inline = InlineDrawings()
+    figures: dict[str, list[Figure]] = {}
+    for plot, svg in drawings:
+        figure = Figure(plot.title, plot.text, plot.svg, inline.add(svg, plot.title))
+        figures.setdefault(plot.question, []).append(figure)
+    css = (files("analyze.reports") / "templates" / "report.css").read_text(encoding="utf-8")
+    style = "\n".join([colour_rules(), css, inline.rules()])
+    text = environment.get_template(template).render(figures=figures, style=style, **content)
+    return text.encode("utf-8", "replace")
+
+
+def page_table(rows: Sequence[Any], table: Table, names: Sequence[str], caption: str) -> PageTable:
+    """Some columns of a declared table, as many rows as a page has room for."""
+    columns = [table.column(name) for name in names]
+    headings = tuple(
+        Heading(column.label, column.type != "string", column.type == "string" and not column.words)
+        for column in columns
+    )
+    cells = tuple(tuple(_cell(column, getattr(row, column.name)) for column in columns) for row in rows[:MAX_ROWS])
+    return PageTable(caption, headings, cells, table.path, max(len(rows) - MAX_ROWS, 0))
+
+
+def _cell(column: Column, raw: Any) -> str:
+    return str(raw) if column.type == "integer" else page_cell(column, raw)

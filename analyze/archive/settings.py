@@ -1,0 +1,176 @@
+"""Were the recommended settings put in force, and did they do what was predicted?
+
+BEFORE holds the recommendation, AFTER a second capture with the new settings. What its description says of them may be
+wrong: what is in force is measured, response against response, as two visits are compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from analyze.archive.comparison import Found, found_between, own_shift, visit_of
+from analyze.archive.comparison_pairs import matched_names
+from analyze.archive.opening import ReportRead
+from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, outcome_of, owner_of
+from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
+from analyze.archive.settings_sums import band_gains, seat_gains
+from analyze.archive.settings_words import reason, remarks
+from analyze.errors import DescriptionError
+
+#: A margin of cost under which a sign is not told.
+_UNTOLD = 3.0
+_POLARITY = {1: "normal", -1: "inverted"}
+NAN = float("nan")
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What was done to one output by measurement: the change, its error, and how sure its sign is."""
+
+    change: Turn
+    std_ms: float
+    sign_margin: float
+
+
+def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
+    """Hold what was recommended and predicted before against what is measured after.
+
+    Raises
+    ------
+    DescriptionError : the two have nothing of one name, or BEFORE recommends nothing
+    """
+    recommended = {row["output"]: row for row in before.rows("recommendations")}
+    if not recommended:
+        raise DescriptionError(
+            "it recommends no settings.", "Give the report of a sound check with outputs first.", path=before.place
+        )
+    asked = {
+        name: Asked((row["delay_change_ms"], -1 if row["polarity_change"] == "yes" else 1), row["setting_delay_ms"])
+        for name, row in recommended.items()
+    }
+    names = matched_names(before, after, {})
+    described = {name: _described(before, after, name) for name in names.outputs}
+    found, base = _best_found(before, after, asked, described)
+    done = {name: _measured(found, name, base[name]) for name in found.outputs}
+    bands = band_gains(before, after, found.pairs)
+    seats = seat_gains(bands)
+    settings = _with_owners(
+        tuple(_row(name, recommended[name], asked, done.get(name), before, after) for name in recommended)
+    )
+    return Verified(
+        before=visit_of(before),
+        after=visit_of(after),
+        settings=tuple(replace(row, reason=reason(row, after)) for row in settings),
+        seats=seats,
+        verification=bands,
+        seat=_headline_seat(before, seats),
+        remarks=remarks(found, after, bands),
+    )
+
+
+def _described(before: ReportRead, after: ReportRead, name: str) -> Turn:
+    """Change of an output's setting as the two descriptions have it."""
+    (delay_then, sign_then), (delay_now, sign_now) = before.setting(name), after.setting(name)
+    return delay_now - delay_then, sign_now * sign_then
+
+
+def _best_found(
+    before: ReportRead, after: ReportRead, asked: Mapping[str, Asked], described: Mapping[str, Turn]
+) -> tuple[Found, dict[str, Turn]]:
+    """What was measured, and the change per output it is counted from: as recommended or none, whichever explains more.
+
+    Descriptions have their settings taken out, so what is expected of a chain is the change less the one described.
+    """
+    names = matched_names(before, after, {})
+    tried = []
+    for base in ({name: asked[name].change for name in described}, dict.fromkeys(described, NOTHING)):
+        expected = {n: (base[n][0] - described[n][0], base[n][1] * described[n][1]) for n in described}
+        found = found_between(before, after, names, expected)
+        tried.append((found.times.cost + found.signs.cost, found, base))
+    _, found, base = min(tried, key=lambda one: one[0])
+    return found, base
+
+
+def _measured(found: Found, name: str, base: Turn) -> Measured | None:
+    """What was done to one output; None where it was not heard at both visits."""
+    if not any(pair.output == name for pair in found.pairs):
+        return None
+    o = found.outputs.index(name)
+    shift = own_shift(found.time_rows, found.times, o, found.typical_spread(found.time_rows, found.times))
+    sign = -base[1] if o in found.signs.outputs else base[1]
+    return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o])
+
+
+def _row(
+    name: str,
+    recommended: Mapping[str, str | float],
+    asked: Mapping[str, Asked],
+    done: Measured | None,
+    before: ReportRead,
+    after: ReportRead,
+) -> Applied:
+    """One output, its reason still to be written."""
+    is_there = name in after.outputs
+    delay_then, sign_then = before.setting(name)
+    described = after.setting(name) if is_there else (NAN, 1)
+    measured = done or Measured((NAN, 1), NAN, NAN)
+    is_told = measured.sign_margin >= _UNTOLD
+    outcome, other = _outcome(name, done, asked)
+    return Applied(
+        output=name,
+        kind=str(recommended["kind"]),
+        group=str(recommended["group"]),
+        decision=str(recommended["decision"]),
+        recommended_delay_ms=float(recommended["recommended_delay_ms"]),
+        recommended_polarity=str(recommended["recommended_polarity"]),
+        described_delay_ms=described[0],
+        described_polarity=_POLARITY[described[1]] if is_there else "",
+        in_force_delay_ms=delay_then + measured.change[0],
+        in_force_delay_std_ms=measured.std_ms,
+        in_force_polarity=_POLARITY[sign_then * measured.change[1]] if is_told else "undecided",
+        delay_change_ms=float(recommended["delay_change_ms"]),
+        measured_delay_change_ms=measured.change[0],
+        polarity_change=str(recommended["polarity_change"]),
+        measured_polarity_change=("yes" if measured.change[1] < 0 else "no") if is_told else "undecided",
+        outcome=outcome,
+        other=other,
+        confidence=_probability(measured.sign_margin),
+        reason="",
+    )
+
+
+def _outcome(name: str, done: Measured | None, asked: Mapping[str, Asked]) -> tuple[str, str]:
+    """What was done, and the output whose change it is where it is another's."""
+    if done is None:
+        return "not measured", ""
+    if not done.sign_margin >= _UNTOLD:
+        return "cannot be told", ""
+    outcome = outcome_of(done.change, done.std_ms, asked[name])
+    if outcome in (*DONE, "not applied"):
+        return outcome, ""
+    owner = owner_of(done.change, done.std_ms, name, asked)
+    return ("another output's", owner) if owner else (outcome, "")
+
+
+def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:
+    """Rows of outputs that were left out say which other one has their change."""
+    takers = {row.other: row.output for row in rows if row.outcome == "another output's"}
+    return tuple(
+        replace(row, other=takers[row.output]) if row.outcome == "not applied" and row.output in takers else row
+        for row in rows
+    )
+
+
+def _probability(margin: float) -> float:
+    from analyze.archive.comparison_verdicts import probability
+
+    return probability(margin)
+
+
+def _headline_seat(before: ReportRead, seats: tuple[SeatGain, ...]) -> str:
+    """The seat that is named first: of the audience the one of most weight, then where most was predicted."""
+    audience = [one for one in seats if one.zone == "audience"]
+    if not audience:
+        return ""
+    return max(audience, key=lambda one: (before.position(one.position)["weight"], one.predicted_change_db)).position

@@ -1,0 +1,79 @@
+"""What a measured change of one output's setting amounts to: done, not done, or one of the usual mistakes.
+
+A change is (delay_ms, sign), after minus before. What is held against it is what the recommendation would look like if
+it was typed in rightly, not at all, twice, with the wrong sign, as a change instead of a setting, or elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+#: Two delays closer than this are one, whatever their errors, ms.
+_SAME_MS = 0.05
+#: Standard errors that a delay may be off by.
+_SIGMAS = 3.5
+
+Turn = tuple[float, int]
+NOTHING: Turn = (0.0, 1)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What was recommended for one output: the change, and the setting in force before in ms."""
+
+    change: Turn
+    old_delay_ms: float
+
+    @property
+    def new_delay_ms(self) -> float:
+        """The setting that was to be typed in."""
+        return self.old_delay_ms + self.change[0]
+
+
+def is_same(one: Turn, other: Turn, std_ms: float) -> bool:
+    """Whether two changes are the same within the error of one of them."""
+    return one[1] == other[1] and abs(one[0] - other[0]) <= max(_SAME_MS, _SIGMAS * std_ms)
+
+
+def outcome_of(measured: Turn, std_ms: float, asked: Asked) -> str:
+    """The first of what could have been done that looks like what was measured; `otherwise` if none does."""
+    for outcome, change in _could_be(asked):
+        if is_same(measured, change, std_ms):
+            return outcome
+    return "otherwise"
+
+
+def _could_be(asked: Asked) -> Iterator[tuple[str, Turn]]:
+    """What could have been done with one output, and the change it would be, likeliest first."""
+    delay_ms, sign = asked.change
+    if asked.change == NOTHING:
+        yield "left alone", NOTHING
+        return
+    yield "as recommended", (delay_ms, sign)
+    yield "not applied", NOTHING
+    if sign < 0:
+        yield "polarity not applied", (delay_ms, 1)
+        yield "delay not applied", (0.0, sign)
+    else:
+        yield "wrong polarity", (delay_ms, -sign)
+    if delay_ms:
+        for each in (sign, 1):  # a polarity set twice stays set, one turned over twice is back
+            yield "applied twice", (2.0 * delay_ms, each)
+        yield "wrong sign of delay", (-delay_ms, sign)
+        yield "change typed as setting", (delay_ms - asked.old_delay_ms, sign)
+        yield "setting added to the old one", (asked.new_delay_ms, sign)
+
+
+def owner_of(measured: Turn, std_ms: float, name: str, asked: Mapping[str, Asked]) -> str:
+    """Another output for which the measured change was meant, empty if there is none.
+
+    Outputs of a group are meant to change alike, so that none is another's.
+    """
+    own = asked[name].change
+    for other, one in asked.items():
+        if one.change in (NOTHING, own) or other == name:
+            continue
+        if is_same(measured, one.change, std_ms):
+            return other
+    return ""

@@ -1,0 +1,116 @@
+"""What comes out of verified settings: rows of its tables, and the whole. Changes are after minus before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analyze.archive.comparison_rows import Visit
+
+#: What was done with an output's setting; the first two are as it should be.
+OUTCOMES = (
+    "as recommended",
+    "left alone",
+    "not applied",
+    "delay not applied",
+    "polarity not applied",
+    "wrong polarity",
+    "wrong sign of delay",
+    "applied twice",
+    "change typed as setting",
+    "setting added to the old one",
+    "another output's",
+    "otherwise",
+    "cannot be told",
+    "not measured",
+)
+#: Outcomes that are as it should be.
+DONE = OUTCOMES[:2]
+TURNS = ("yes", "no", "undecided")
+
+
+@dataclass(frozen=True)
+class Applied:
+    """One row of `settings.csv`: what was recommended for an output, and what was done.
+
+    other : the output whose change it has, or that has its change, empty if none
+    in_force_delay_ms, in_force_polarity : the setting that is in force by what was measured
+    """
+
+    output: str
+    kind: str
+    group: str
+    decision: str
+    recommended_delay_ms: float
+    recommended_polarity: str
+    described_delay_ms: float
+    described_polarity: str
+    in_force_delay_ms: float
+    in_force_delay_std_ms: float
+    in_force_polarity: str
+    delay_change_ms: float
+    measured_delay_change_ms: float
+    polarity_change: str
+    measured_polarity_change: str
+    outcome: str
+    other: str
+    confidence: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class SeatGain:
+    """One row of `seats.csv`: what the change did to the low end at one position, mean over its cells."""
+
+    position: str
+    zone: str
+    cells: int
+    predicted_change_db: float
+    predicted_change_std_db: float
+    measured_change_db: float
+    measured_change_std_db: float
+    difference_db: float
+    difference_std_db: float
+    as_predicted: str
+
+
+@dataclass(frozen=True)
+class BandGain:
+    """One row of `verification.csv`: the same in one band."""
+
+    position: str
+    zone: str
+    band_hz: float
+    predicted_change_db: float
+    predicted_change_std_db: float
+    measured_change_db: float
+    measured_change_std_db: float
+    difference_db: float
+    difference_std_db: float
+    cell: str
+    as_predicted: str
+
+
+@dataclass(frozen=True)
+class Verified:
+    """Everything found about settings that were recommended before and measured after.
+
+    seat : the position named in the headline, empty where no sum could be compared
+    """
+
+    before: Visit
+    after: Visit
+    settings: tuple[Applied, ...]
+    seats: tuple[SeatGain, ...]
+    verification: tuple[BandGain, ...]
+    seat: str
+    remarks: tuple[str, ...]
+
+    @property
+    def is_done(self) -> bool:
+        """Whether everything is as recommended (exit code 0, else 6)."""
+        return all(row.outcome in DONE for row in self.settings)
+
+    @property
+    def is_anything_asked(self) -> bool:
+        """Whether any setting was to be changed."""
+        return any(row.decision == "change" for row in self.settings)

@@ -1,0 +1,133 @@
+"""Verified settings in sentences: one for the whole, one per output."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analyze.archive.comparison import Found
+from analyze.archive.opening import ReportRead
+from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
+from analyze.reports.summaries import listed, number, signed
+
+#: How an outcome reads behind the name of an output in the headline.
+_SHORT = {
+    "not applied": "not applied",
+    "delay not applied": "delay not applied",
+    "polarity not applied": "polarity not applied",
+    "wrong polarity": "wrong polarity",
+    "wrong sign of delay": "delay with the wrong sign",
+    "applied twice": "applied twice",
+    "change typed as setting": "the change typed as the setting",
+    "setting added to the old one": "added to the old delay",
+    "another output's": "has the setting of another",
+    "otherwise": "set otherwise",
+    "cannot be told": "cannot be told",
+    "not measured": "not measured",
+}
+
+
+def headline(verified: Verified) -> str:
+    """The sentence a person wants."""
+    wrong = [row for row in verified.settings if row.outcome not in DONE]
+    if not wrong:
+        said = "Done as recommended" if verified.is_anything_asked else "Nothing was to be changed, and nothing was"
+    else:
+        said = "Not done as recommended: " + listed([f"{row.output} ({_short(row)})" for row in wrong])
+    return f"{said}; {seat_words(verified)}." if verified.seat else f"{said}."
+
+
+def _short(row: Applied) -> str:
+    if row.outcome == "another output's":
+        return f"has what was meant for {row.other}"
+    return _SHORT[row.outcome]
+
+
+def seat_words(verified: Verified) -> str:
+    """Predicted and measured change of the low end at the seat that is named first."""
+    return next(_seat_words(one) for one in verified.seats if one.position == verified.seat)
+
+
+def _seat_words(seat: SeatGain) -> str:
+    return (
+        f"low end at {seat.position} {signed(seat.predicted_change_db)} dB predicted, "
+        f"{signed(seat.measured_change_db)} ± {number(2.0 * seat.measured_change_std_db)} dB measured"
+    )
+
+
+def reason(row: Applied, after: ReportRead) -> str:
+    """What was done with one output, and what to do about it."""
+    if row.outcome == "not measured":
+        return "It was not heard at any position at both visits: nothing can be said."
+    if row.outcome == "cannot be told":
+        return "The two visits have too little in common to tell."
+    parts = [_done_words(row), *_described_words(row)]
+    if after.output(row.output).get("feed_tap") == "after":
+        parts.append("Its feed is recorded after the setting: this rests on its description, not on sound.")
+    return " ".join(part for part in parts if part)
+
+
+def _done_words(row: Applied) -> str:
+    """What was found, and what to type where it is wrong."""
+    type_in = f" Type {number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity}."
+    change = f"{signed(row.delay_change_ms, 2)} ms"
+    found = f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}"
+    if row.outcome == "as recommended":
+        return f"In force: {found}, as recommended."
+    if row.outcome == "left alone":
+        return f"Nothing was to be changed, and nothing was: {found}."
+    if row.outcome == "another output's":
+        asked = " " if row.decision != "change" else " and not what was meant for it "
+        return f"It has the change that was meant for {row.other}{asked}(in force: {found}).{type_in}"
+    if row.outcome == "not applied" and row.other:
+        return f"Its change was not applied; {row.other} has it instead.{type_in}"
+    said = {
+        "not applied": f"Its change was not applied: {found} is in force as before.",
+        "delay not applied": f"Its polarity was turned, but the delay of {change} was not applied.",
+        "polarity not applied": "Its delay was changed as recommended, but its polarity was not turned.",
+        "wrong polarity": "Its delay is as recommended, but its polarity was turned, which was not recommended.",
+        "wrong sign of delay": f"Its delay was changed by as much in the wrong direction ({change} was asked).",
+        "applied twice": f"Its change of {change} was applied twice: {found} is in force.",
+        "change typed as setting": f"The change of {change} was typed in as the setting itself: {found} is in force.",
+        "setting added to the old one": f"The new setting was added to the old one: {found} is in force.",
+        "otherwise": _otherwise(row, found),
+    }
+    return said[row.outcome] + type_in
+
+
+def _otherwise(row: Applied, found: str) -> str:
+    if row.decision != "change":
+        return f"It was to be left alone, but was changed: {found} is in force."
+    return f"{found} is in force, neither what was there nor what was recommended."
+
+
+def _described_words(row: Applied) -> list[str]:
+    """Where the newer description says otherwise than what is heard."""
+    near = abs(row.described_delay_ms - row.in_force_delay_ms) <= max(0.05, 3.5 * row.in_force_delay_std_ms)
+    if near and row.described_polarity == row.in_force_polarity:
+        return []
+    said = f"{number(row.described_delay_ms, 2)} ms, {row.described_polarity}"
+    if row.outcome in DONE:
+        return [f"Its description still says {said}: correct it."]
+    return [f"Its description says {said}, which is not what is heard."]
+
+
+def remarks(found: Found, after: ReportRead, bands: Sequence[BandGain]) -> tuple[str, ...]:
+    """What holds for the whole: microphones that moved, and sums that could not be compared."""
+    moved = [name for p, name in enumerate(found.positions) if ("position", p) in found.times.causes]
+    parts = []
+    if moved:
+        parts.append(
+            f"Between the two captures the microphone moved at {listed(moved)}: what is measured there is less sure."
+        )
+    if not bands:
+        parts.append("No sum could be compared: measure after as before, every output alone or with feeds of its own.")
+    overridden = [
+        name
+        for capture in after.check["captures"]
+        for name, setting in (capture.get("settings") or {}).items()
+        if name in after.outputs and setting != after.output(name)["setting"]
+    ]
+    if overridden:
+        names = listed(list(dict.fromkeys(overridden)))
+        parts.append(f"A capture says other settings than its description for {names}: sums hold for the description.")
+    return tuple(parts)

@@ -1,0 +1,160 @@
+"""The folder of a comparison, and the command: tables as declared, one page, exit codes, nothing half-written."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+import subprocess
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+
+import frictionless
+import pytest
+from visits_making import compared, visit
+
+from analyze.archive.comparison_folder import check_target, comparison_files, comparison_object, write_comparison
+from analyze.archive.comparison_tables import TABLES
+from analyze.archive.comparison_terminal import print_comparison
+from analyze.errors import DescriptionError
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    target = tmp_path_factory.mktemp("comparison") / "may-october"
+    check_target(target, visit("first"), visit("several"))
+    write_comparison(compared("several"), target)
+    return target
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "analyze", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+
+
+# Files
+
+
+def test_the_data_package_describes_every_table(folder: Path) -> None:
+    report = frictionless.Package(str(folder / "datapackage.json")).to_descriptor()
+    assert [one["name"] for one in report["resources"]] == [table.name for table in TABLES]
+    checked = frictionless.validate(str(folder / "datapackage.json"))
+    assert checked.valid, checked.flatten(["rowNumber", "fieldName", "note"])
+
+
+def test_every_file_is_listed_and_there(folder: Path) -> None:
+    listed = json.loads((folder / "datapackage.json").read_text())["files"]
+    there = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    assert listed == there
+
+
+def test_the_same_comparison_gives_the_same_bytes() -> None:
+    assert dict(comparison_files(compared("several"))) == dict(comparison_files(compared("several")))
+
+
+def test_tables_and_results_say_the_same(folder: Path) -> None:
+    results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
+    assert results["format"] == 1
+    for table in TABLES:
+        rows = list(csv.DictReader(io.StringIO((folder / table.path).read_text(encoding="utf-8"), newline="")))
+        assert len(rows) == len(results[table.name])
+        assert [column.name for column in table.columns] == list(rows[0])
+    assert results == json.loads(json.dumps(comparison_object(compared("several"))))
+
+
+# Page and terminal
+
+
+class _Page(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.loads: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag, attrs) -> None:
+        self.loads += [
+            value for name, value in attrs if name in ("src", "href") and value and not value.startswith("#")
+        ]
+        if tag == "script":
+            self.loads.append("script")
+
+    def handle_data(self, data) -> None:
+        self.text += data
+
+
+def test_the_page_says_the_verdicts_and_loads_nothing(folder: Path) -> None:
+    page = _Page()
+    page.feed((folder / "report.html").read_text(encoding="utf-8"))
+    assert page.loads == []
+    text = " ".join(page.text.split())
+    assert "2 of 5 outputs changed" in text
+    for row in compared("several").outputs:
+        assert row.reason in text
+    assert "default-src 'none'" in (folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_the_terminal_has_a_sentence_per_output() -> None:
+    from rich.console import Console
+
+    console = Console(file=io.StringIO(), width=80)
+    print_comparison(compared("several"), Path("there"), console=console)
+    text = console.file.getvalue()
+    assert all(len(line) <= 80 for line in text.splitlines())
+    for row in compared("several").outputs:
+        assert re.search(rf"^  {row.output}: {row.verdict}\. ", text, re.MULTILINE)
+
+
+# Where it may be written
+
+
+def test_neither_visit_nor_another_folder_is_replaced(tmp_path: Path, folder: Path) -> None:
+    older, newer = visit("first"), visit("several")
+    with pytest.raises(DescriptionError, match="one of the two visits"):
+        check_target(older.place, older, newer)
+    with pytest.raises(DescriptionError, match="no comparison"):
+        check_target(visit("warmer").place, older, newer)
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "notes.txt").write_text("mine")
+    with pytest.raises(DescriptionError, match="--force"):
+        check_target(tmp_path / "mine", older, newer)
+    check_target(folder, older, newer)
+
+
+# The command
+
+
+def test_the_command_says_six_for_a_change_and_none_for_none(tmp_path: Path) -> None:
+    first, warmer, several = (visit(name).place for name in ("first", "warmer", "several"))
+    done = run("compare", first, warmer, "--out", tmp_path / "same")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == ""
+    assert "5 outputs: all as they were." in done.stderr
+    done = run("compare", first, several, "--out", tmp_path / "changed", "--json", "--quiet")
+    assert done.returncode == 6, done.stderr
+    assert done.stderr == ""
+    said = {row["output"]: row["verdict"] for row in json.loads(done.stdout)["outputs"]}
+    assert said["sub right"] == "moved"
+    assert said["front fill"] == "flipped"
+    done = run("compare", first, several, "--out", tmp_path / "wide", "--arrival-ms", "1", "--quiet", "--json")
+    said = {row["output"]: row["verdict"] for row in json.loads(done.stdout)["outputs"]}
+    assert said["sub right"] == "same"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["nowhere", "FIRST"], "neither a report nor a record"),
+        (["FIRST", "FIRST", "--rename", "main left"], "not OLD=NEW"),
+        (["FIRST", "FIRST", "--rename", "main=main left"], "Did you mean"),
+        (["FIRST", "FIRST", "--out", "FIRST"], "one of the two visits"),
+    ],
+)
+def test_what_is_wrong_with_a_call_is_said_in_two_lines(arguments: list[str], words: str) -> None:
+    place = str(visit("first").place)
+    done = run("compare", *(place if one == "FIRST" else one for one in arguments))
+    assert done.returncode == 2
+    assert words in done.stderr
+    assert "Traceback" not in done.stderr
+    assert len(done.stderr.strip().splitlines()) <= 2

@@ -1,0 +1,102 @@
+"""A report or a record opened, and what is neither refused with one clear line."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from visits_making import visit
+
+from analyze.archive.opening import FORMAT, open_report
+from analyze.errors import DescriptionError
+
+
+@pytest.fixture
+def report(tmp_path: Path) -> Path:
+    """A copy of a report: what a comparison reads of it."""
+    source = visit("first").folder
+    shutil.copytree(source / "responses", tmp_path / "may" / "responses")
+    shutil.copy(source / "results.json", tmp_path / "may" / "results.json")
+    return tmp_path / "may"
+
+
+def changed(report: Path, **values) -> Path:
+    results = json.loads((report / "results.json").read_text(encoding="utf-8"))
+    results.update(values)
+    (report / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    return report
+
+
+def test_a_report_says_what_it_holds(report: Path) -> None:
+    one = open_report(report)
+    assert (one.name, one.is_record) == ("may", False)
+    assert one.outputs == visit("first").outputs
+    assert len(one.heard) == len(one.outputs) * len(one.positions)
+    arrivals = one.table("arrivals")
+    assert len(arrivals) == len(one.heard)
+    assert arrivals.arrival_ms.notna().all()
+    impulse = one.response("main left", "mix")
+    assert len(impulse.samples) == round(1.4 * impulse.sample_rate_hz)
+
+
+def test_a_record_is_opened_where_its_report_lies(report: Path, tmp_path: Path) -> None:
+    bag = tmp_path / "bag"
+    (bag / "data").mkdir(parents=True)
+    (bag / "bagit.txt").write_text("BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
+    shutil.copytree(report, bag / "data" / "report")
+    one = open_report(bag)
+    assert (one.name, one.is_record) == ("bag", True)
+    assert one.response("main left", "mix").sample_rate_hz == visit("first").response("main left", "mix").sample_rate_hz
+
+
+def test_a_name_that_a_spreadsheet_would_compute_is_read_as_it_was_given(report: Path) -> None:
+    results = json.loads((report / "results.json").read_text(encoding="utf-8"))
+    results["arrivals"][0]["output"] = "=1+1"
+    one = open_report(changed(report, arrivals=results["arrivals"]))
+    assert one.table("arrivals").output[0] == "=1+1"
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"format": FORMAT + 1}, "later format"),
+        ({"format": "1"}, "states no format"),
+        ({"arrivals": None}, "lacks arrivals"),
+        ({"sound_check": {"outputs": {}}}, "lacks positions, captures"),
+    ],
+)
+def test_results_of_another_form_are_refused(report: Path, values: dict, words: str) -> None:
+    with pytest.raises(DescriptionError, match=words):
+        open_report(changed(report, **values))
+
+
+@pytest.mark.parametrize("content", ["", "{", "[]", "[" * 100_000, '{"format": 1}'])
+def test_results_that_are_no_results_are_refused(report: Path, content: str) -> None:
+    (report / "results.json").write_text(content)
+    with pytest.raises(DescriptionError, match="neither a report nor a record"):
+        open_report(report)
+
+
+def test_a_response_outside_the_report_is_not_read(report: Path, tmp_path: Path) -> None:
+    shutil.copy(next((report / "responses").iterdir()), tmp_path / "other.wav")
+    for name in ("../other.wav", str(tmp_path / "other.wav")):
+        one = open_report(changed(report, responses={"main left": {"mix": name}}))
+        with pytest.raises(DescriptionError, match="leads out of it"):
+            one.response("main left", "mix")
+    link = report / "responses" / "link.wav"
+    link.symlink_to(tmp_path / "other.wav")
+    one = open_report(changed(report, responses={"main left": {"mix": "responses/link.wav"}}))
+    with pytest.raises(DescriptionError, match="leads out of it"):
+        one.response("main left", "mix")
+
+
+def test_a_response_that_is_missing_or_damaged_is_named(report: Path) -> None:
+    name = json.loads((report / "results.json").read_text())["responses"]["main left"]["mix"]
+    (report / name).write_bytes(b"RIFF")
+    with pytest.raises(DescriptionError, match=Path(name).name):
+        open_report(report).response("main left", "mix")
+    (report / name).unlink()
+    with pytest.raises(DescriptionError, match=Path(name).name):
+        open_report(report).response("main left", "mix")

@@ -1,0 +1,266 @@
+"""Settings recommended before and measured after: done, not done, and every usual mistake named.
+
+Recordings are simulated; what was really put in force is known. The description after says what was recommended,
+unless a test says otherwise: it must not be believed.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+
+import frictionless
+import pytest
+from visits_making import place
+
+from analyze.archive.opening import ReportRead
+from analyze.archive.settings import verify_settings
+from analyze.archive.settings_folder import verified_files, verified_object, write_verified
+from analyze.archive.settings_outcomes import Asked, outcome_of, owner_of
+from analyze.archive.settings_rows import Verified
+from analyze.archive.settings_tables import TABLES
+from analyze.archive.settings_words import headline
+from tests.trials.second_visits import report_of
+from tests.trials.visits import Change, first_scene, second_scene
+
+#: Subs inverted and too late, the fill far too early.
+PRESENT = {
+    "main left": (6.0, 1),
+    "main right": (6.0, 1),
+    "sub left": (14.0, -1),
+    "sub right": (14.0, -1),
+    "front fill": (3.0, 1),
+}
+SUBS = ("sub left", "sub right")
+
+
+@cache
+def first():
+    return first_scene(1, settings=PRESENT)
+
+
+@cache
+def before() -> ReportRead:
+    return report_of(first(), place() / "settings-before", 900)
+
+
+@cache
+def recommended() -> dict[str, tuple[float, int]]:
+    """Setting per output that is to be changed."""
+    rows = [row for row in before().rows("recommendations") if row["decision"] == "change"]
+    assert {row["output"] for row in rows} == {*SUBS, "front fill"}
+    assert all(row["polarity_change"] == "yes" for row in rows if row["output"] in SUBS)
+    return {r["output"]: (r["recommended_delay_ms"], 1 if r["recommended_polarity"] == "normal" else -1) for r in rows}
+
+
+def change_ms(name: str) -> float:
+    return recommended()[name][0] - PRESENT[name][0]
+
+
+#: What was put in force in truth: (delay_ms, sign) where it is not as recommended. `described` says what stands in the
+#: description if that is not the recommendation.
+@cache
+def cases() -> dict[str, dict[str, tuple[float, int]]]:
+    new = recommended()
+    return {
+        "done": {},
+        "not applied": PRESENT,
+        "subs not applied": {name: PRESENT[name] for name in SUBS},
+        "subs with the wrong sign": {name: (PRESENT[name][0] - change_ms(name), new[name][1]) for name in SUBS},
+        "subs not turned over": {name: (new[name][0], -1) for name in SUBS},
+        "fill twice": {"front fill": (new["front fill"][0] + change_ms("front fill"), 1)},
+        "fill's change on a sub": {
+            "sub right": (PRESENT["sub right"][0] + change_ms("front fill"), -1),
+            "front fill": PRESENT["front fill"],
+        },
+        "fill otherwise": {"front fill": (new["front fill"][0] - 2.0, 1)},
+    }
+
+
+@cache
+def after(name: str, described: str = "recommended") -> ReportRead:
+    """The report after; the description says what was recommended, or what was there before."""
+    said = {**PRESENT, **recommended()} if described == "recommended" else PRESENT
+    done = {**PRESENT, **recommended(), **cases()[name]}
+    change = Change(
+        warmer_c=1.0,
+        settings=said,
+        later_ms={one: done[one][0] - said[one][0] for one in said},
+        flipped=[one for one in said if done[one][1] != said[one][1]],
+    )
+    number = 901 + 2 * list(cases()).index(name) + (described != "recommended")
+    return report_of(second_scene(first(), change), place() / f"settings-{number}", number, change)
+
+
+@cache
+def verified(name: str, described: str = "recommended") -> Verified:
+    return verify_settings(before(), after(name, described))
+
+
+def outcomes(one: Verified) -> dict[str, str]:
+    """What was done with every output that is not left alone."""
+    return {row.output: row.outcome for row in one.settings if row.outcome != "left alone"}
+
+
+DONE = {"sub left": "as recommended", "sub right": "as recommended", "front fill": "as recommended"}
+
+
+@pytest.mark.parametrize("described", ["recommended", "before"])
+def test_what_was_done_as_recommended_is_said_so_whatever_the_description_says(described: str) -> None:
+    one = verified("done", described)
+    assert outcomes(one) == DONE
+    assert one.is_done
+    assert headline(one).startswith("Done as recommended; low end at ")
+    wrong = [row.output for row in one.settings if "still says" in row.reason]
+    assert wrong == ([] if described == "recommended" else [row.output for row in one.settings if row.output in DONE])
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("not applied", dict.fromkeys(DONE, "not applied")),
+        ("subs not applied", DONE | dict.fromkeys(SUBS, "not applied")),
+        ("subs with the wrong sign", DONE | dict.fromkeys(SUBS, "wrong sign of delay")),
+        ("subs not turned over", DONE | dict.fromkeys(SUBS, "polarity not applied")),
+        ("fill twice", DONE | {"front fill": "applied twice"}),
+        ("fill's change on a sub", DONE | {"front fill": "not applied", "sub right": "another output's"}),
+        ("fill otherwise", DONE | {"front fill": "otherwise"}),
+    ],
+)
+def test_what_was_not_done_as_recommended_is_named(name: str, expected: dict[str, str]) -> None:
+    one = verified(name)
+    assert outcomes(one) == expected
+    assert not one.is_done
+    for output, outcome in expected.items():
+        assert (output in headline(one)) is (outcome != "as recommended")
+
+
+def test_a_change_on_the_wrong_output_is_named_at_both() -> None:
+    rows = {row.output: row for row in verified("fill's change on a sub").settings}
+    assert (rows["sub right"].other, rows["front fill"].other) == ("front fill", "sub right")
+    assert "front fill" in rows["sub right"].reason
+    assert "sub right has it instead" in rows["front fill"].reason
+
+
+@pytest.mark.parametrize("name", ["done", "subs with the wrong sign", "fill twice", "fill otherwise"])
+def test_the_setting_in_force_is_measured_within_its_error(name: str) -> None:
+    true = {**PRESENT, **recommended(), **cases()[name]}
+    for row in verified(name).settings:
+        delay_ms, sign = true[row.output]
+        # measured 0.02 ms at worst, a sub
+        assert row.in_force_delay_ms == pytest.approx(delay_ms, abs=min(3.0 * row.in_force_delay_std_ms, 0.1))
+        assert row.in_force_polarity == ("normal" if sign > 0 else "inverted")
+
+
+# Sums
+
+
+def test_the_low_end_does_what_was_predicted() -> None:
+    one = verified("done")
+    assert {seat.position for seat in one.seats} == {"mix", "front", "left", "back"}
+    assert max(seat.predicted_change_db for seat in one.seats) > 0.5
+    for seat in one.seats:
+        # measured 0.03 dB at worst
+        assert seat.measured_change_db == pytest.approx(seat.predicted_change_db, abs=0.15)
+        assert seat.as_predicted == "yes"
+    assert f"low end at {one.seat} +" in headline(one)
+    assert " dB predicted, +" in headline(one)
+
+
+def test_the_low_end_without_the_settings_does_not() -> None:
+    one = verified("not applied")
+    best = max(one.seats, key=lambda seat: seat.predicted_change_db)
+    assert best.measured_change_db == pytest.approx(0.0, abs=0.15)  # measured 0.02 dB
+    assert best.as_predicted == "no"
+
+
+def test_seats_are_the_means_of_their_cells() -> None:
+    one = verified("done")
+    for seat in one.seats:
+        cells = [row for row in one.verification if row.position == seat.position and row.cell == "yes"]
+        assert len(cells) == seat.cells
+        mean_db = sum(row.measured_change_db for row in cells) / len(cells)
+        assert mean_db == pytest.approx(seat.measured_change_db)
+        assert all(25.0 <= row.band_hz <= 315.0 for row in cells)
+
+
+# What a change amounts to
+
+
+@pytest.mark.parametrize(
+    ("measured", "outcome"),
+    [
+        ((-7.0, -1), "as recommended"),
+        ((-7.04, -1), "as recommended"),
+        ((0.0, 1), "not applied"),
+        ((-7.0, 1), "polarity not applied"),
+        ((0.0, -1), "delay not applied"),
+        ((-14.0, -1), "applied twice"),
+        ((-14.0, 1), "applied twice"),
+        ((7.0, -1), "wrong sign of delay"),
+        ((13.0, -1), "setting added to the old one"),
+        ((-27.0, -1), "change typed as setting"),
+        ((-5.0, -1), "otherwise"),
+    ],
+)
+def test_every_mistake_has_its_name(measured: tuple[float, int], outcome: str) -> None:
+    assert outcome_of(measured, 0.01, Asked((-7.0, -1), 20.0)) == outcome
+
+
+def test_what_was_to_be_left_alone_was_or_was_not() -> None:
+    nothing = Asked((0.0, 1), 5.0)
+    assert outcome_of((0.01, 1), 0.01, nothing) == "left alone"
+    assert outcome_of((0.3, 1), 0.01, nothing) == "otherwise"
+    assert outcome_of((0.3, 1), 0.1, nothing) == "left alone"
+    assert outcome_of((0.0, -1), 0.1, nothing) == "otherwise"
+
+
+def test_the_owner_of_a_change_is_no_one_of_the_same_change() -> None:
+    asked = {
+        "a": Asked((2.0, 1), 0.0),
+        "b": Asked((2.0, 1), 0.0),
+        "c": Asked((5.0, -1), 0.0),
+        "d": Asked((0.0, 1), 0.0),
+    }
+    assert owner_of((5.0, -1), 0.01, "a", asked) == "c"
+    assert owner_of((2.0, 1), 0.01, "b", asked) == ""
+    assert owner_of((2.0, 1), 0.01, "d", asked) == "a"
+    assert owner_of((0.0, 1), 0.01, "a", asked) == ""
+
+
+# Files and the command
+
+
+def test_the_data_package_describes_every_table(tmp_path: Path) -> None:
+    write_verified(verified("subs not applied"), tmp_path / "verified")
+    checked = frictionless.validate(str(tmp_path / "verified" / "datapackage.json"))
+    assert checked.valid, checked.flatten(["rowNumber", "fieldName", "note"])
+    results = json.loads((tmp_path / "verified" / "results.json").read_text(encoding="utf-8"))
+    assert results == json.loads(json.dumps(verified_object(verified("subs not applied"))))
+    for table in TABLES:
+        text = (tmp_path / "verified" / table.path).read_text(encoding="utf-8")
+        assert len(list(csv.DictReader(io.StringIO(text, newline="")))) == len(results[table.name]) > 0
+
+
+def test_the_same_settings_give_the_same_bytes_and_a_page_that_loads_nothing() -> None:
+    files = dict(verified_files(verified("done")))
+    assert files == dict(verified_files(verified("done")))
+    page = files["report.html"].decode()
+    assert "<script" not in page
+    assert " src=" not in page
+    assert headline(verified("done")) in page
+
+
+@pytest.mark.parametrize(("name", "code"), [("done", 0), ("subs with the wrong sign", 6)])
+def test_the_command_says_whether_it_was_done(tmp_path: Path, name: str, code: int) -> None:
+    arguments = ("verify-settings", before().place, after(name).place, "--out", tmp_path / "verified", "--json")
+    command = [sys.executable, "-m", "analyze", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == code, done.stderr
+    assert json.loads(done.stdout)["is_done"] is (code == 0)
+    assert " ".join(done.stderr.split()).startswith(headline(verified(name)))

@@ -1,0 +1,77 @@
+"""Reports of two visits to one simulated hall, each made once for all tests."""
+
+from __future__ import annotations
+
+import atexit
+import json
+import shutil
+import tempfile
+from functools import cache
+from pathlib import Path
+
+from analyze.archive.comparison import compare
+from analyze.archive.comparison_rows import Comparison
+from analyze.archive.opening import ReportRead, open_report
+from tests.trials.second_visits import report_of
+from tests.trials.visits import Change, first_scene, second_scene
+
+#: Hall, rig and microphones of the tests.
+SEED = 5
+
+#: What happened between the first visit and each other.
+CHANGES = {
+    "first": Change(),
+    "warmer": Change(warmer_c=9.0),
+    "several": Change(
+        warmer_c=-7.0, later_ms={"sub right": 0.4}, flipped=["front fill"], moved_m={"left": (0.3, 0.5, 0.0)}
+    ),
+    "chain": Change(warmer_c=3.0, mic_inverted=["back"], mic_louder_db={"mix": 4.0}, rig_later_ms=1.3),
+    "set": Change(warmer_c=2.0, settings={"front fill": (9.0, -1), "main left": (3.0, 1)}, gone=["sub left"]),
+    "peak": Change(peak={"main right": (1000.0, 4.0, 1.4)}, louder_db={"sub left": -2.0}),
+}
+
+
+@cache
+def place() -> Path:
+    """A folder that goes when the tests end."""
+    place = Path(tempfile.mkdtemp(prefix="visits-"))
+    atexit.register(shutil.rmtree, place, ignore_errors=True)
+    return place
+
+
+@cache
+def visit(name: str, seed: int = SEED) -> ReportRead:
+    """The report of one visit, opened."""
+    first = first_scene(seed)
+    scene = first if name == "first" else second_scene(first, CHANGES[name])
+    number = list(CHANGES).index(name)
+    return report_of(scene, place() / f"{seed}-{name}", 100 * seed + number, CHANGES[name])
+
+
+@cache
+def compared(name: str) -> Comparison:
+    """The first visit against another."""
+    return compare(visit("first"), visit(name), {})
+
+
+def only(
+    report: ReportRead, folder: Path, outputs: tuple[str, ...] = (), positions: tuple[str, ...] = ()
+) -> ReportRead:
+    """The same report with some outputs or positions alone, as if no others had been measured."""
+    results = json.loads(json.dumps(report.results))
+    check = results["sound_check"]
+    check["outputs"] = {k: v for k, v in check["outputs"].items() if not outputs or k in outputs}
+    check["positions"] = {k: v for k, v in check["positions"].items() if not positions or k in positions}
+    results["responses"] = {
+        o: {p: f for p, f in files.items() if p in check["positions"]}
+        for o, files in results["responses"].items()
+        if o in check["outputs"]
+    }
+    results["arrivals"] = [
+        row
+        for row in results["arrivals"]
+        if row["output"] in check["outputs"] and row["position"] in check["positions"]
+    ]
+    shutil.copytree(report.folder / "responses", folder / "responses")
+    (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    return open_report(folder)
