@@ -60,9 +60,16 @@ class Found:
     peaks: Mapping[str, ResponsePeak]
 
     def typical_spread(self, rows: Rows, found: Explanation) -> float:
-        """Middle of the spreads that positions have: how far any mean over positions may be off by them."""
+        """How far rows scatter beyond their errors, by which any mean over positions may be off.
+
+        The larger of the middle of the spreads that positions have and of the spread of what is left, 1.48 times its
+        median deviation.
+        """
+        if not len(rows.value):
+            return 0.0
         spreads = [found.shifts.get(("position", p), Shift(0.0, 0.0, 0.0)).spread for p in range(rows.n_positions)]
-        return float(np.median(spreads)) if spreads else 0.0
+        left = 1.48 * float(np.median(np.abs(found.left)))
+        return max(float(np.median(spreads)), math.sqrt(max(left**2 - float(np.median(rows.std)) ** 2, 0.0)))
 
 
 def compare(

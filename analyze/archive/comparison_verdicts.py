@@ -149,7 +149,7 @@ def _other_words(found: Found, other: Explanation) -> str:
             parts.append(f"{names[kind][index]} {_later(other.shifts[cause].mean)}")
         elif kind == "group":
             members = listed([found.outputs[i] for i in found.time_rows.groups[index]])
-            parts.append(f"{members} {_later(other.shifts[cause].mean)}")
+            parts.append(f"{members} together {_later(other.shifts[cause].mean)}")
         elif kind == "position":
             parts.append(f"the microphone at {names[kind][index]} elsewhere")
     return listed(parts) if parts else ""

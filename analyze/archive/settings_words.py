@@ -32,7 +32,10 @@ def headline(verified: Verified) -> str:
     if not wrong:
         said = "Done as recommended" if verified.is_anything_asked else "Nothing was to be changed, and nothing was"
     else:
-        said = "Not done as recommended: " + listed([f"{row.output} ({_short(row)})" for row in wrong])
+        alike: dict[str, list[str]] = {}
+        for row in wrong:
+            alike.setdefault(_short(row), []).append(row.output)
+        said = "Not done as recommended: " + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
     return f"{said}; {seat_words(verified)}." if verified.seat else f"{said}."
 
 
