@@ -33,6 +33,8 @@ _MOST_BYTES = 1 << 30
 #: What every report says, each with its kind.
 _KEYS = {"format": int, "program": dict, "sound_check": dict, "arrivals": list, "bands": list, "responses": dict}
 _CHECK_KEYS = {"outputs": dict, "positions": dict, "captures": list}
+#: So much of what is lacking is named.
+_MOST_NAMED = 5
 _SIGNS = {"normal": 1, "inverted": -1}
 
 
@@ -227,9 +229,26 @@ def _checked(place: Path, results: Any) -> Mapping[str, Any]:
     check = results.get("sound_check")
     if isinstance(check, dict):
         lacking += [key for key, kind in _CHECK_KEYS.items() if not isinstance(check.get(key), kind)]
+    if not lacking:
+        lacking = _lacking_inside(results)
     if lacking:
         raise _not_one(place, f"its {_RESULTS} lacks {', '.join(lacking)}")
     return results
+
+
+def _lacking_inside(results: Mapping[str, Any]) -> list[str]:
+    """What outputs, positions, captures and arrivals lack of what is read of them."""
+    check = results["sound_check"]
+    needed = [
+        *((f"outputs.{name}", one, ("kind", "setting")) for name, one in check["outputs"].items()),
+        *((f"positions.{name}", one, ("zone",)) for name, one in check["positions"].items()),
+        *(("captures", one, ("name",)) for one in check["captures"]),
+        *(("arrivals", one, ("capture", "output", "position", "arrival_ms")) for one in results["arrivals"]),
+    ]
+    lacking = {
+        f"{place}.{key}" for place, one, keys in needed for key in keys if not isinstance(one, dict) or key not in one
+    }
+    return sorted(lacking)[:_MOST_NAMED]
 
 
 def _not_one(place: Path, why: str) -> DescriptionError:

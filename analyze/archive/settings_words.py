@@ -123,7 +123,10 @@ def remarks(found: Found, after: ReportRead, bands: Sequence[BandGain]) -> tuple
             f"Between the two captures the microphone moved at {listed(moved)}: what is measured there is less sure."
         )
     if not bands:
-        parts.append("No sum could be compared: measure after as before, every output alone or with feeds of its own.")
+        parts.append(
+            "No sum could be compared: measure after as before, every output alone or with a feed of its own, and give "
+            "both runs the same --bands."
+        )
     overridden = [
         name
         for capture in after.check["captures"]
