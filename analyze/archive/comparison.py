@@ -35,8 +35,9 @@ from analyze.archive.opening import ReportRead
 PLACED_MS, PLACED_DB = 0.03, 0.2
 #: How well a temperature is known that was written down, and one that may be the default, K.
 _TEMPERATURE_STD_C, _UNTOLD_STD_C, _DEFAULT_C = 2.5, 8.0, 20.0
-#: Another air than was written down is believed when the arrivals say so by so many standard errors.
-_UNSAID_SIGMAS = 2.0
+#: Another air than was written down is believed when so many pairs of output and position or more say so by so many
+#: standard errors.
+_UNSAID_FROM, _UNSAID_SIGMAS = 6, 2.0
 _KELVIN = 273.15
 
 
@@ -85,7 +86,8 @@ def compare(
     ------
     DescriptionError : they have nothing of one name, a rename names nothing, or a response cannot be read
     """
-    from analyze.archive.comparison_verdicts import output_changes, position_changes, remarks
+    from analyze.archive.comparison_verdicts import output_changes, position_changes
+    from analyze.archive.comparison_words import remarks
 
     tolerances = tolerances or Tolerances()
     names = matched_names(older, newer, renames)
@@ -131,7 +133,8 @@ def found_between(
     pairs = tuple(measured_pairs(both))
     time_rows = _time_rows(pairs, outputs, positions, newer, _share_std(older, newer), expected)
     times = explain(time_rows)
-    if abs(times.share) > _UNSAID_SIGMAS * times.share_std:  # responses are more alike in the air that there was
+    is_told = len(pairs) >= _UNSAID_FROM and abs(times.share) > _UNSAID_SIGMAS * times.share_std
+    if is_told:  # responses are more alike in the air that there was
         pairs = tuple(measured_pairs(both, times.share))
         time_rows = _time_rows(pairs, outputs, positions, newer, time_rows.share_std, expected)
         times = explain(time_rows)

@@ -13,7 +13,7 @@ from visits_making import CHANGES, compared, only, visit
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare
-from analyze.archive.comparison_verdicts import headline
+from analyze.archive.comparison_words import headline
 from analyze.errors import DescriptionError
 
 
@@ -196,6 +196,16 @@ def test_two_outputs_at_one_position_cannot_tell_box_from_microphone(tmp_path) -
     comparison = compare(older, newer, {})
     assert output(comparison, "sub right").verdict == "unclear"
     assert any("One position only" in text for text in comparison.remarks)
+
+
+@pytest.mark.parametrize(("name", "words"), [("sub right", "0.4"), ("front fill", "turned over")])
+def test_one_output_at_one_position_may_be_the_box_the_microphone_or_the_air(tmp_path, name, words) -> None:
+    older = only(visit("first"), tmp_path / "older", (name,), ("mix",))
+    newer = only(visit("several"), tmp_path / "newer", (name,), ("mix",))
+    row = output(compare(older, newer, {}), name)
+    assert row.verdict == "unclear"
+    assert words in row.reason
+    assert "cannot tell the box from the microphone" in row.reason
 
 
 def test_with_two_outputs_the_other_explanation_is_told(tmp_path) -> None:
