@@ -5,6 +5,9 @@ The public API, each name imported when it is first asked for:
     load_sound_check(path)     folder or soundcheck.toml -> SoundCheck
     analyse(sound_check)       SoundCheck -> Analysis
     write_report(analysis, target)
+    open_report(path)          a report or record to be compared
+    compare(older, newer)      what changed between two visits
+    verify_settings(before, after)   whether recommended settings are in force, and did what was predicted
     make_demo(folder, seed)    a simulated sound check to try it on
 """
 
@@ -16,6 +19,9 @@ from typing import TYPE_CHECKING, Any
 from analyze.version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from analyze.archive.comparison import compare
+    from analyze.archive.opening import open_report
+    from analyze.archive.settings import verify_settings
     from analyze.description import SoundCheck, load_sound_check
     from analyze.errors import AnalyzeError
     from analyze.pipeline import Analysis, analyse
@@ -28,8 +34,11 @@ __all__ = [
     "SoundCheck",
     "__version__",
     "analyse",
+    "compare",
     "load_sound_check",
     "make_demo",
+    "open_report",
+    "verify_settings",
     "write_report",
 ]
 
@@ -38,8 +47,11 @@ _HOMES = {
     "AnalyzeError": "analyze.errors",
     "SoundCheck": "analyze.description",
     "analyse": "analyze.pipeline",
+    "compare": "analyze.archive.comparison",
     "load_sound_check": "analyze.description",
     "make_demo": "analyze.simulate",
+    "open_report": "analyze.archive.opening",
+    "verify_settings": "analyze.archive.settings",
     "write_report": "analyze.reports",
 }
 

@@ -74,7 +74,10 @@ class Found:
 
 
 def compare(
-    older: ReportRead, newer: ReportRead, renames: Mapping[str, str], tolerances: Tolerances | None = None
+    older: ReportRead,
+    newer: ReportRead,
+    renames: Mapping[str, str] | None = None,
+    tolerances: Tolerances | None = None,
 ) -> Comparison:
     """Compare two visits.
 
@@ -89,7 +92,7 @@ def compare(
     from analyze.archive.comparison_verdicts import output_changes, position_changes
     from analyze.archive.comparison_words import remarks
 
-    tolerances = tolerances or Tolerances()
+    renames, tolerances = renames or {}, tolerances or Tolerances()
     names = matched_names(older, newer, renames)
     found = found_between(older, newer, names, response_db=tolerances.response_db)
     rig, louder = (one.shifts.get(("whole", 0), Shift(0.0, math.nan, 0.0)) for one in (found.times, found.levels))
