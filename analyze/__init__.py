@@ -7,6 +7,9 @@ The public API, each name imported when it is first asked for:
     write_report(analysis, target)
     write_record(report, to)   the folder of a report -> a record of it in the folder `to`
     verify_record(record)      whether a record is complete and valid, and what is not
+    open_report(path)          a report or record to be compared
+    compare(older, newer)      what changed between two visits
+    verify_settings(before, after)   whether recommended settings are in force, and did what was predicted
     make_demo(folder, seed)    a simulated sound check to try it on
 """
 
@@ -18,7 +21,10 @@ from typing import TYPE_CHECKING, Any
 from analyze.version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from analyze.archive.comparison import compare
+    from analyze.archive.opening import open_report
     from analyze.archive.record import write_record
+    from analyze.archive.settings import verify_settings
     from analyze.archive.verification import verify_record
     from analyze.description import SoundCheck, load_sound_check
     from analyze.errors import AnalyzeError
@@ -32,9 +38,12 @@ __all__ = [
     "SoundCheck",
     "__version__",
     "analyse",
+    "compare",
     "load_sound_check",
     "make_demo",
+    "open_report",
     "verify_record",
+    "verify_settings",
     "write_record",
     "write_report",
 ]
@@ -44,9 +53,12 @@ _HOMES = {
     "AnalyzeError": "analyze.errors",
     "SoundCheck": "analyze.description",
     "analyse": "analyze.pipeline",
+    "compare": "analyze.archive.comparison",
     "load_sound_check": "analyze.description",
     "make_demo": "analyze.simulate",
+    "open_report": "analyze.archive.opening",
     "verify_record": "analyze.archive.verification",
+    "verify_settings": "analyze.archive.settings",
     "write_record": "analyze.archive.record",
     "write_report": "analyze.reports",
 }

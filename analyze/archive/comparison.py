@@ -35,8 +35,9 @@ from analyze.archive.opening import ReportRead
 PLACED_MS, PLACED_DB = 0.03, 0.2
 #: How well a temperature is known that was written down, and one that may be the default, K.
 _TEMPERATURE_STD_C, _UNTOLD_STD_C, _DEFAULT_C = 2.5, 8.0, 20.0
-#: Another air than was written down is believed when the arrivals say so by so many standard errors.
-_UNSAID_SIGMAS = 2.0
+#: Another air than was written down is believed when so many pairs of output and position or more say so by so many
+#: standard errors.
+_UNSAID_FROM, _UNSAID_SIGMAS = 6, 2.0
 _KELVIN = 273.15
 
 
@@ -60,13 +61,23 @@ class Found:
     peaks: Mapping[str, ResponsePeak]
 
     def typical_spread(self, rows: Rows, found: Explanation) -> float:
-        """Middle of the spreads that positions have: how far any mean over positions may be off by them."""
+        """How far rows scatter beyond their errors, by which any mean over positions may be off.
+
+        The larger of the middle of the spreads that positions have and of the spread of what is left, 1.48 times its
+        median deviation.
+        """
+        if not len(rows.value):
+            return 0.0
         spreads = [found.shifts.get(("position", p), Shift(0.0, 0.0, 0.0)).spread for p in range(rows.n_positions)]
-        return float(np.median(spreads)) if spreads else 0.0
+        left = 1.48 * float(np.median(np.abs(found.left)))
+        return max(float(np.median(spreads)), math.sqrt(max(left**2 - float(np.median(rows.std)) ** 2, 0.0)))
 
 
 def compare(
-    older: ReportRead, newer: ReportRead, renames: Mapping[str, str], tolerances: Tolerances | None = None
+    older: ReportRead,
+    newer: ReportRead,
+    renames: Mapping[str, str] | None = None,
+    tolerances: Tolerances | None = None,
 ) -> Comparison:
     """Compare two visits.
 
@@ -78,9 +89,10 @@ def compare(
     ------
     DescriptionError : they have nothing of one name, a rename names nothing, or a response cannot be read
     """
-    from analyze.archive.comparison_verdicts import output_changes, position_changes, remarks
+    from analyze.archive.comparison_verdicts import output_changes, position_changes
+    from analyze.archive.comparison_words import remarks
 
-    tolerances = tolerances or Tolerances()
+    renames, tolerances = renames or {}, tolerances or Tolerances()
     names = matched_names(older, newer, renames)
     found = found_between(older, newer, names, response_db=tolerances.response_db)
     rig, louder = (one.shifts.get(("whole", 0), Shift(0.0, math.nan, 0.0)) for one in (found.times, found.levels))
@@ -124,7 +136,8 @@ def found_between(
     pairs = tuple(measured_pairs(both))
     time_rows = _time_rows(pairs, outputs, positions, newer, _share_std(older, newer), expected)
     times = explain(time_rows)
-    if abs(times.share) > _UNSAID_SIGMAS * times.share_std:  # responses are more alike in the air that there was
+    is_told = len(pairs) >= _UNSAID_FROM and abs(times.share) > _UNSAID_SIGMAS * times.share_std
+    if is_told:  # responses are more alike in the air that there was
         pairs = tuple(measured_pairs(both, times.share))
         time_rows = _time_rows(pairs, outputs, positions, newer, time_rows.share_std, expected)
         times = explain(time_rows)

@@ -235,8 +235,9 @@ def _spread(own: NDArray[np.bool_], left: NDArray[np.float64], variance: NDArray
     n = int(np.count_nonzero(own))
     if n < 2:
         return 0.0
+    weight = variance[own] ** -2.0
     excess = left[own] ** 2 * n / (n - 1) - (variance[own] - before**2)
-    return math.sqrt(max(float(np.average(excess, weights=variance[own] ** -2.0)), 0.0))
+    return math.sqrt(max(float(weight @ excess) / float(weight.sum()), 0.0))
 
 
 def _least_squares(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from analyze.archive.comparison_plots import plots
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_tables import CHANGES, OUTPUTS, POSITIONS, TABLES
-from analyze.archive.comparison_verdicts import headline
+from analyze.archive.comparison_words import headline
 from analyze.archive.folders import drawn_files, made_kind, package
 from analyze.archive.page import PAGE, page_bytes, page_table
 from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes

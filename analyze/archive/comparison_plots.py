@@ -15,7 +15,7 @@ from analyze.archive.comparison_rows import Comparison
 from analyze.reports.naming import numbered
 from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
 from analyze.reports.plots import Plot
-from analyze.reports.summaries import number
+from analyze.reports.summaries import frequency, number
 
 #: Where on the page a plot stands.
 ARRIVALS, RESPONSES = "arrivals", "responses"
@@ -46,7 +46,7 @@ def plots(comparison: Comparison) -> tuple[Plot, ...]:
                 numbered(len(drawn) + 1, "response of", row.output),
                 RESPONSES,
                 f"Response of {row.output} against the older visit",
-                f"Thin: every position; thick: their mean. Most at {row.response_change_hz:g} Hz: "
+                f"Thin: every position; thick: their mean. Most at {frequency(row.response_change_hz)}: "
                 f"{number(row.response_change_db)} dB. Level over all bands is taken out.",
                 (6.6, 3.4),
                 partial(_response, comparison=comparison, look=look, output=row.output),
@@ -113,6 +113,8 @@ def _flights(figure: Any, comparison: Comparison, look: Look) -> None:
             label=series.label,
         )
     axes.set_xlim(0.0, x[1])
+    least_ms = 2.0 * comparison.tolerances.arrival_ms  # so that noise does not fill the drawing
+    axes.set_ylim(min(axes.get_ylim()[0], -least_ms), max(axes.get_ylim()[1], least_ms))
     round_ticks(axes.xaxis)
     round_ticks(axes.yaxis)
     axes.set_xlabel("Time in the air at the older visit (ms)")

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analyze.archive.comparison_rows import Comparison
-from analyze.archive.comparison_verdicts import headline
+from analyze.archive.comparison_words import headline
 from analyze.reports.naming import clean, shortened
 
 if TYPE_CHECKING:

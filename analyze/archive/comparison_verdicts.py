@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
-from analyze.archive.comparison import Found, own_shift, toggled
+from analyze.archive.comparison import PLACED_MS, Found, own_shift, toggled
 from analyze.archive.comparison_causes import Cause, Explanation, Shift, part_of
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
-from analyze.archive.comparison_rows import Comparison, OutputChange, PositionChange, Tolerances
+from analyze.archive.comparison_rows import OutputChange, PositionChange, Tolerances
+from analyze.archive.comparison_words import SIGMAS, OutputTimes, later, louder, moved_words, output_words, untold_words
 from analyze.archive.opening import ReportRead
-from analyze.reports.summaries import frequency, listed, number, plural, signed
+from analyze.reports.summaries import listed
 
 NAN = math.nan
-#: A change is beyond noise when it exceeds its tolerance by so many standard errors.
-SIGMAS = 3.5
 #: Spread of a box's arrivals, re what positions have anyway and in ms, beyond which it stands elsewhere.
 _SPREAD_RATIO, _SPREAD_MS, _SPREAD_ROWS = 3.0, 0.1, 3
 #: A microphone whose arrivals changed by less than this in ms (5 cm) was put back where it stood.
@@ -29,17 +27,6 @@ _UNCLEAR, _TOLD = 3.0, 6.0
 #: One position tells a box from a microphone when so many outputs are heard there.
 _OUTPUTS_AT_ONE = 4
 _MOST_CONFIDENCE = 0.99
-
-
-@dataclass(frozen=True)
-class _Times:
-    """What one output's arrival did: shift, whether beyond tolerance, whether it stands elsewhere, and how sure."""
-
-    shift: Shift
-    is_beyond: bool
-    is_elsewhere: bool
-    margin: float
-    other: str
 
 
 def output_changes(
@@ -52,7 +39,8 @@ def output_changes(
         if output not in then:
             rows.append(_alone(output, newer, "new", "It was not there at the older visit."))
         elif any(pair.output == output for pair in found.pairs):
-            rows.append(_matched(found, output, then[output], (older, newer), tolerances))
+            row = _matched(found, output, then[output], (older, newer), tolerances)
+            rows.append(_if_untold(row, found, tolerances))
         else:
             rows.append(_unheard(output, then[output], older, newer))
     gone = (_alone(output, older, "gone", "It is not in the newer visit.") for output in found.names.gone_outputs)
@@ -94,7 +82,7 @@ def _matched(
     sign_margin = found.signs.margin[o]
     polarity = "undecided" if not sign_margin >= _UNCLEAR else "flipped" if o in found.signs.outputs else "same"
     n_positions = sum(pair.output == output for pair in found.pairs)
-    verdict = _verdict(polarity, times, peak, is_louder, found, n_positions)
+    verdict = _verdict(polarity, times, peak, is_louder)
     margins = {"flipped": sign_margin, "changed in level": level_margin, "changed in response": _TOLD}
     margin = margins.get(verdict, min(times.margin, level_margin, sign_margin if sign_margin >= 0 else 0.0))
     if verdict in ("moved", "unclear"):
@@ -117,13 +105,13 @@ def _matched(
         setting_change_ms=ms_now - ms_then,
         setting_polarity_change="yes" if sign_now != sign_then else "no",
         positions=n_positions,
-        reason=_reason(
+        reason=output_words(
             polarity, times, level if is_louder else None, peak, (ms_now - ms_then, sign_now != sign_then), n_positions
         ),
     )
 
 
-def _times(found: Found, o: int, tolerances: Tolerances) -> _Times:
+def _times(found: Found, o: int, tolerances: Tolerances) -> OutputTimes:
     typical = found.typical_spread(found.time_rows, found.times)
     shift = own_shift(found.time_rows, found.times, o, typical)
     n = int(np.count_nonzero(found.time_rows.of(("output", o))))
@@ -134,7 +122,7 @@ def _times(found: Found, o: int, tolerances: Tolerances) -> _Times:
     other = toggled(found.time_rows, found.times, cause)
     margin = other.cost - found.times.cost
     words = _other_words(found, other) if is_beyond and margin < _TOLD else ""
-    return _Times(shift, is_beyond, is_elsewhere, margin, words)
+    return OutputTimes(shift, is_beyond, is_elsewhere, margin, words)
 
 
 def _other_words(found: Found, other: Explanation) -> str:
@@ -144,12 +132,12 @@ def _other_words(found: Found, other: Explanation) -> str:
     for cause in sorted(other.causes - found.times.causes):
         kind, index = cause
         if kind == "whole":
-            parts.append(f"everything {_later(other.shifts[cause].mean)}")
+            parts.append(f"everything {later(other.shifts[cause].mean)}")
         elif kind == "output":
-            parts.append(f"{names[kind][index]} {_later(other.shifts[cause].mean)}")
+            parts.append(f"{names[kind][index]} {later(other.shifts[cause].mean)}")
         elif kind == "group":
             members = listed([found.outputs[i] for i in found.time_rows.groups[index]])
-            parts.append(f"{members} {_later(other.shifts[cause].mean)}")
+            parts.append(f"{members} together {later(other.shifts[cause].mean)}")
         elif kind == "position":
             parts.append(f"the microphone at {names[kind][index]} elsewhere")
     return listed(parts) if parts else ""
@@ -162,13 +150,12 @@ def _level(found: Found, o: int) -> tuple[Shift, float]:
     return shift, toggled(found.level_rows, found.levels, cause).cost - found.levels.cost
 
 
-def _verdict(polarity: str, times: _Times, peak: ResponsePeak, is_louder: bool, found: Found, n_positions: int) -> str:
+def _verdict(polarity: str, times: OutputTimes, peak: ResponsePeak, is_louder: bool) -> str:
     """The gravest that holds."""
-    few = n_positions < 2 and len(found.outputs) < _OUTPUTS_AT_ONE
     if polarity == "flipped":
-        return "unclear" if few else "flipped"
+        return "flipped"
     if times.is_beyond:
-        return "unclear" if few or times.margin < _UNCLEAR else "moved"
+        return "unclear" if times.margin < _UNCLEAR else "moved"
     if polarity == "undecided":
         return "unclear"
     if peak.is_beyond:
@@ -176,80 +163,27 @@ def _verdict(polarity: str, times: _Times, peak: ResponsePeak, is_louder: bool, 
     return "changed in level" if is_louder else "same"
 
 
+def _if_untold(row: OutputChange, found: Found, tolerances: Tolerances) -> OutputChange:
+    """The row, `unclear` where few outputs at one position cannot tell box, microphone and air from each other.
+
+    There whatever changed may be any of the three, even where one of them is the likelier.
+    """
+    pairs = [pair for pair in found.pairs if pair.output == row.output]
+    if len(pairs) != 1 or sum(pair.position == pairs[0].position for pair in found.pairs) >= _OUTPUTS_AT_ONE:
+        return row
+    pair = pairs[0]
+    is_late = abs(pair.delay_ms) > tolerances.arrival_ms + SIGMAS * math.hypot(pair.change.delay_std_ms, PLACED_MS)
+    is_turned = pair.change.sign < 0 < pair.change.sign_evidence
+    if not (is_late or is_turned):
+        return row
+    reason = untold_words(pair.delay_ms if is_late else 0.0, is_turned)
+    polarity = "undecided" if is_turned else row.polarity
+    return replace(row, verdict="unclear", confidence=0.5, polarity=polarity, reason=reason)
+
+
 def probability(margin: float) -> float:
     """Probability that belongs to a margin of cost, twice the logarithm of the odds."""
     return min(1.0 / (1.0 + math.exp(-0.5 * margin)), _MOST_CONFIDENCE) if math.isfinite(margin) else NAN
-
-
-def _reason(
-    polarity: str,
-    times: _Times,
-    level: Shift | None,
-    peak: ResponsePeak,
-    setting: tuple[float, bool],
-    n_positions: int,
-) -> str:
-    """What was found of one output, in sentences."""
-    where = "one position" if n_positions == 1 else f"{n_positions} positions"
-    parts = [*_polarity_words(polarity, setting[1], where), *_time_words(times, setting[0], where, n_positions)]
-    if level is not None:
-        parts.append(f"It is {_louder(level.mean)} ± {number(2.0 * level.std)} dB.")
-    if peak.is_beyond:
-        band = frequency(nominal_hz(peak.hz, BANDS_PER_OCTAVE))
-        change = f"{signed(peak.change_db)} ± {number(2.0 * peak.std_db)} dB, {signed(peak.phase_deg, 0)}°"
-        parts.append(f"Its response changed most at {band}: {change} against its other bands, mean of {where}.")
-    if not parts:
-        parts.append(f"As it was: arrival within {number(max(2.0 * times.shift.std, 0.01), 2)} ms at {where}.")
-    return " ".join(parts)
-
-
-def _polarity_words(polarity: str, is_set: bool, where: str) -> list[str]:
-    if polarity == "undecided":
-        return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
-    if polarity == "flipped" and is_set:
-        return ["Its polarity setting was changed, but what is heard did not turn over: the setting is not in force."]
-    if polarity == "flipped":
-        return [
-            f"It plays the other way up than at the older visit, at {where}: look for a turned connector, a cable "
-            "or another preset."
-        ]
-    return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
-
-
-def _time_words(times: _Times, setting_ms: float, where: str, n_positions: int) -> list[str]:
-    shift, parts = times.shift, []
-    is_not_in_force = times.is_beyond and abs(shift.mean + setting_ms) < max(SIGMAS * shift.std, 0.02)
-    if setting_ms and is_not_in_force:
-        return [f"Its delay setting was changed by {signed(setting_ms, 2)} ms, but what is heard did not move: the "
-                "setting is not in force."]  # fmt: skip
-    if setting_ms:
-        accordingly = "that is taken out" if times.is_beyond else "it arrives accordingly"
-        parts.append(f"Its delay setting was changed by {signed(setting_ms, 2)} ms on purpose; {accordingly}.")
-    if times.is_elsewhere:
-        parts.append(
-            f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "
-            f"average, spread {number(shift.spread, 2)} ms): the box stands elsewhere."
-        )
-    elif times.is_beyond:
-        alike = f"at {where}" if n_positions == 1 else f"at {where} alike"
-        parts.append(f"It arrives {_later(shift.mean, 2.0 * shift.std)} than at the older visit, {alike}.")
-    if times.other:
-        parts.append(f"Or else: {times.other}; the two cannot be told apart well.")
-    return parts
-
-
-def _later(ms: float, error_ms: float = 0.0) -> str:
-    """A shift in words.
-
-    >>> _later(0.4), _later(-1.25, 0.04)
-    ('0.40 ms later', '1.25 ± 0.04 ms earlier')
-    """
-    error = f" ± {number(error_ms, 2)}" if error_ms else ""
-    return f"{number(abs(ms), 2)}{error} ms {'later' if ms >= 0 else 'earlier'}"
-
-
-def _louder(db: float) -> str:
-    return f"{'louder' if db >= 0 else 'quieter'} by {number(abs(db))}"
 
 
 def position_changes(
@@ -285,9 +219,9 @@ def _position(found: Found, position: str, newer: ReportRead, tolerances: Tolera
     distance_m = 1e-3 * furthest_ms * speed_of_sound_simple(newer.temperature_c)
     parts = ["The microphone chain has turned over: all outputs turn over here."] if is_turned else []
     if is_moved:
-        parts.append(_moved_words(shifts_ms, distance_m))
+        parts.append(moved_words(shifts_ms, distance_m))
     if is_gain:
-        parts.append(f"All outputs are {_louder(gain.mean)} dB here{'' if is_moved else ': the gain of the chain'}.")
+        parts.append(f"All outputs are {louder(gain.mean)} dB here{'' if is_moved else ': the gain of the chain'}.")
     return PositionChange(
         position=position,
         zone=str(newer.position(position)["zone"]),
@@ -302,72 +236,3 @@ def _position(found: Found, position: str, newer: ReportRead, tolerances: Tolera
         outputs=int(np.count_nonzero(own)),
         reason=" ".join(parts) or "As it was.",
     )
-
-
-def _moved_words(shifts_ms: NDArray[np.float64], distance_m: float) -> str:
-    low, high = float(shifts_ms.min()), float(shifts_ms.max())
-    span = _later(low) if high - low < 0.05 else f"{signed(low, 2)} to {signed(high, 2)} ms"
-    return (
-        f"The microphone stands elsewhere, by {number(distance_m, 2)} m or more: arrivals here changed by {span}, "
-        "unlike at the other positions. No output is blamed for that."
-    )
-
-
-def remarks(comparison: Comparison) -> tuple[str, ...]:
-    """What holds for the whole: air, the rig as one, and how far the comparison carries."""
-    older, newer = comparison.older, comparison.newer
-    parts = [_air_words(comparison)]
-    if abs(comparison.air_error_c) > max(2.0 * comparison.air_error_std_c, 1.0):
-        warmer = "warmer" if comparison.air_error_c > 0 else "colder"
-        parts.append(
-            f"The arrivals fit air {number(abs(comparison.air_error_c))} °C {warmer} than the two temperatures say; "
-            "that is taken out too."
-        )
-    if abs(comparison.rig_later_ms) > max(comparison.tolerances.arrival_ms, SIGMAS * comparison.rig_later_std_ms):
-        parts.append(
-            f"Everything arrives {_later(comparison.rig_later_ms)}: another latency of the whole rig or of the "
-            "recorder. It changes nothing between outputs."
-        )
-    if abs(comparison.rig_louder_db) > max(comparison.tolerances.level_db, SIGMAS * comparison.rig_louder_std_db):
-        parts.append(
-            f"Everything is {_louder(comparison.rig_louder_db)} dB: the drive, or the gain of all microphones."
-        )
-    if comparison.is_rig_flipped:
-        parts.append("Everything turned over: more likely the recording chain than every output.")
-    n = sum(row.verdict not in ("gone", "new") for row in comparison.positions)
-    if n < 2:
-        parts.append("One position only: a box that moved and a microphone that moved can hardly be told apart.")
-    moved = [row for row in comparison.positions if row.verdict == "moved"]
-    if n > 1 and 2 * len(moved) >= n:
-        error_ms = max((2.0 * row.arrival_change_std_ms for row in comparison.outputs if row.positions), default=NAN)
-        parts.append(
-            f"{len(moved)} of {n} microphones stand elsewhere: what is said of arrivals holds to {number(error_ms, 2)} "
-            "ms, and small changes of response may be missed."
-        )
-    if older.date and newer.date and older.date > newer.date:
-        parts.append("By their dates the first of the two is the newer visit; everything is second minus first.")
-    return tuple(parts)
-
-
-def _air_words(comparison: Comparison) -> str:
-    difference_c = comparison.newer.temperature_c - comparison.older.temperature_c
-    if round(difference_c, 1) == 0.0:
-        return "The air is as warm as then."
-    most_ms = max((abs(row.air_ms) for row in comparison.changes), default=0.0)
-    warmer = "warmer" if difference_c > 0 else "colder"
-    return (
-        f"The air is {number(abs(difference_c))} °C {warmer}: that alone makes sound "
-        f"{'earlier' if difference_c > 0 else 'later'} by up to {number(most_ms, 2)} ms, and is taken out."
-    )
-
-
-def headline(comparison: Comparison) -> str:
-    """The one sentence for the whole."""
-    changed = [row for row in comparison.outputs if row.verdict != "same"]
-    n = len(comparison.outputs)
-    others = [row.position for row in comparison.positions if row.verdict != "same"]
-    aside = f" Of the microphones, {listed(others)} changed." if others else ""
-    if not changed:
-        return f"{plural(n, 'output')}: all as they were.{aside}" if n > 1 else f"The output is as it was.{aside}"
-    names = listed([f"{row.output} ({row.verdict})" for row in changed])
-    return f"{len(changed)} of {plural(n, 'output')} changed: {names}.{aside}"

@@ -33,6 +33,9 @@ _MOST_BYTES = 1 << 30
 #: What every report says, each with its kind.
 _KEYS = {"format": int, "program": dict, "sound_check": dict, "arrivals": list, "bands": list, "responses": dict}
 _CHECK_KEYS = {"outputs": dict, "positions": dict, "captures": list}
+#: So much of what is lacking is named.
+_MOST_NAMED = 5
+_AGAIN = "Make the report again with analyze run; analyze archive verify says what else is damaged in a record."
 _SIGNS = {"normal": 1, "inverted": -1}
 
 
@@ -162,11 +165,9 @@ class ReportRead:
         try:
             samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
         except (OSError, RuntimeError) as error:
-            raise DescriptionError(
-                "an impulse response cannot be read.", "Make the report again with analyze run.", path=path
-            ) from error
+            raise DescriptionError("an impulse response cannot be read.", _AGAIN, path=path) from error
         if not len(samples) or not np.isfinite(samples).all():
-            raise DescriptionError("an impulse response is damaged.", "Make the report again.", path=path)
+            raise DescriptionError("an impulse response is damaged.", _AGAIN, path=path)
         return Impulse(samples[:, 0], int(rate_hz))
 
 
@@ -227,9 +228,26 @@ def _checked(place: Path, results: Any) -> Mapping[str, Any]:
     check = results.get("sound_check")
     if isinstance(check, dict):
         lacking += [key for key, kind in _CHECK_KEYS.items() if not isinstance(check.get(key), kind)]
+    if not lacking:
+        lacking = _lacking_inside(results)
     if lacking:
         raise _not_one(place, f"its {_RESULTS} lacks {', '.join(lacking)}")
     return results
+
+
+def _lacking_inside(results: Mapping[str, Any]) -> list[str]:
+    """What outputs, positions, captures and arrivals lack of what is read of them."""
+    check = results["sound_check"]
+    needed = [
+        *((f"outputs.{name}", one, ("kind", "setting")) for name, one in check["outputs"].items()),
+        *((f"positions.{name}", one, ("zone",)) for name, one in check["positions"].items()),
+        *(("captures", one, ("name",)) for one in check["captures"]),
+        *(("arrivals", one, ("capture", "output", "position", "arrival_ms")) for one in results["arrivals"]),
+    ]
+    lacking = {
+        f"{place}.{key}" for place, one, keys in needed for key in keys if not isinstance(one, dict) or key not in one
+    }
+    return sorted(lacking)[:_MOST_NAMED]
 
 
 def _not_one(place: Path, why: str) -> DescriptionError:

@@ -31,7 +31,9 @@ _Levels = Mapping[tuple[str, float], Mapping[str, tuple[float, float]]]
 
 
 def band_gains(before: ReportRead, after: ReportRead, pairs: Sequence[Pair]) -> tuple[BandGain, ...]:
-    """Predicted and measured change per position and band, where both are known."""
+    """Predicted and measured change per position and band, where both are known; none where bands differ in width."""
+    if _bands_per_octave(before) != _bands_per_octave(after):
+        return ()
     measured = {(row["position"], row["band_hz"]): row["present_db"] for row in after.rows("prediction")}
     then, now = _levels(before), _levels(after)
     unlike = _unlike(pairs)
@@ -61,6 +63,10 @@ def band_gains(before: ReportRead, after: ReportRead, pairs: Sequence[Pair]) -> 
             )
         )
     return tuple(rows)
+
+
+def _bands_per_octave(report: ReportRead) -> object:
+    return report.results.get("options", {}).get("bands_per_octave")
 
 
 def seat_gains(bands: Sequence[BandGain]) -> tuple[SeatGain, ...]:

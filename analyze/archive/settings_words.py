@@ -32,7 +32,10 @@ def headline(verified: Verified) -> str:
     if not wrong:
         said = "Done as recommended" if verified.is_anything_asked else "Nothing was to be changed, and nothing was"
     else:
-        said = "Not done as recommended: " + listed([f"{row.output} ({_short(row)})" for row in wrong])
+        alike: dict[str, list[str]] = {}
+        for row in wrong:
+            alike.setdefault(_short(row), []).append(row.output)
+        said = "Not done as recommended: " + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
     return f"{said}; {seat_words(verified)}." if verified.seat else f"{said}."
 
 
@@ -120,7 +123,10 @@ def remarks(found: Found, after: ReportRead, bands: Sequence[BandGain]) -> tuple
             f"Between the two captures the microphone moved at {listed(moved)}: what is measured there is less sure."
         )
     if not bands:
-        parts.append("No sum could be compared: measure after as before, every output alone or with feeds of its own.")
+        parts.append(
+            "No sum could be compared: measure after as before, every output alone or with a feed of its own, and give "
+            "both runs the same --bands."
+        )
     overridden = [
         name
         for capture in after.check["captures"]

@@ -13,7 +13,7 @@ from visits_making import CHANGES, compared, only, visit
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare
-from analyze.archive.comparison_verdicts import headline
+from analyze.archive.comparison_words import headline
 from analyze.errors import DescriptionError
 
 
@@ -119,6 +119,48 @@ def test_a_filter_and_a_level_are_named() -> None:
     assert output(comparison, "sub left").level_change_db == pytest.approx(-2.0, abs=0.2)
 
 
+def test_a_box_that_stands_elsewhere_is_told_from_a_delay() -> None:
+    row = output(compared("box"), "front fill")
+    assert verdicts(compared("box")) == {"front fill": "moved"}
+    assert "the box stands elsewhere" in row.reason
+    # 0.58 m at four seats in all directions: shifts of up to 1.7 ms
+    assert 0.2 < row.arrival_spread_ms < 1.7
+    assert "stands elsewhere" not in output(compared("several"), "sub right").reason
+
+
+def test_an_output_that_plays_no_more_is_gone(tmp_path) -> None:
+    newer = only(visit("warmer"), tmp_path / "newer")
+    for row in newer.results["arrivals"]:
+        if row["output"] == "sub left":
+            row.update(arrival_ms=None, arrival_std_ms=None, band_low_hz=None, band_high_hz=None)
+    comparison = compare(visit("first"), newer, {})
+    assert verdicts(comparison) == {"sub left": "gone"}
+    assert "nothing of it was heard" in output(comparison, "sub left").reason
+
+
+def test_a_recorder_on_its_own_clock_blames_no_one_for_its_offset(tmp_path) -> None:
+    newer = only(visit("several"), tmp_path / "newer")
+    for capture in newer.results["sound_check"]["captures"]:
+        capture["unsynced"] = [[capture["mics"]["back"]["file"]]]
+        for position in ("mix", "front", "left"):  # a recorder there of its own: another file
+            capture["mics"][position] = {"file": "another.wav", "channel": 1}
+    for row in newer.results["arrivals"]:
+        row["arrival_ms"] += 17.0 * (row["position"] == "back")
+    for name in newer.results["responses"]:
+        _later(newer, name, "back", 17.0)
+    comparison = compare(visit("first"), newer, {})
+    assert verdicts(comparison) == {"sub right": "moved", "front fill": "flipped", "left": "moved"}
+
+
+def _later(report, name: str, position: str, later_ms: float) -> None:
+    """Put a response off by so many milliseconds."""
+    import soundfile
+
+    path = report.folder / report.results["responses"][name][position]
+    samples, rate_hz = soundfile.read(path)
+    soundfile.write(path, np.roll(samples, round(later_ms * rate_hz / 1000.0)), rate_hz, subtype="FLOAT")
+
+
 # Settings
 
 
@@ -154,6 +196,16 @@ def test_two_outputs_at_one_position_cannot_tell_box_from_microphone(tmp_path) -
     comparison = compare(older, newer, {})
     assert output(comparison, "sub right").verdict == "unclear"
     assert any("One position only" in text for text in comparison.remarks)
+
+
+@pytest.mark.parametrize(("name", "words"), [("sub right", "0.4"), ("front fill", "turned over")])
+def test_one_output_at_one_position_may_be_the_box_the_microphone_or_the_air(tmp_path, name, words) -> None:
+    older = only(visit("first"), tmp_path / "older", (name,), ("mix",))
+    newer = only(visit("several"), tmp_path / "newer", (name,), ("mix",))
+    row = output(compare(older, newer, {}), name)
+    assert row.verdict == "unclear"
+    assert words in row.reason
+    assert "cannot tell the box from the microphone" in row.reason
 
 
 def test_with_two_outputs_the_other_explanation_is_told(tmp_path) -> None:

@@ -65,6 +65,8 @@ def test_a_name_that_a_spreadsheet_would_compute_is_read_as_it_was_given(report:
         ({"format": "1"}, "states no format"),
         ({"arrivals": None}, "lacks arrivals"),
         ({"sound_check": {"outputs": {}}}, "lacks positions, captures"),
+        ({"sound_check": {"outputs": {"a": {}}, "positions": {"b": []}, "captures": []}}, "lacks outputs.a.kind"),
+        ({"arrivals": [1, {"output": "a"}]}, "lacks arrivals.arrival_ms, arrivals.capture"),
     ],
 )
 def test_results_of_another_form_are_refused(report: Path, values: dict, words: str) -> None:

@@ -27,6 +27,7 @@ CHANGES = {
     ),
     "chain": Change(warmer_c=3.0, mic_inverted=["back"], mic_louder_db={"mix": 4.0}, rig_later_ms=1.3),
     "set": Change(warmer_c=2.0, settings={"front fill": (9.0, -1), "main left": (3.0, 1)}, gone=["sub left"]),
+    "box": Change(warmer_c=-2.0, box_moved_m={"front fill": (0.3, 0.5, 0.0)}),
     "peak": Change(peak={"main right": (1000.0, 4.0, 1.4)}, louder_db={"sub left": -2.0}),
 }
 

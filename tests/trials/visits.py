@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from analyze.simulate_venue import diffuse_mixing, diffuse_noise, distance_m, ro
 from tests.situations import takes
 
 RATE_HZ = takes.RATE_HZ
+_Placed = TypeVar("_Placed", Output, Position)
 #: Samples of a response: 2.7 s, long enough for the hall to die away.
 _N_SAMPLES = 2**16
 #: The rig of the quick tests.
@@ -36,7 +38,7 @@ class Change:
     warmer_c : of the air, known and written down; unsaid_c : warmer still, written down nowhere
     later_ms, flipped, louder_db : of outputs, undeclared; settings : (delay_ms, sign) put in force and declared
     peak : output -> (hz, db, quality) of a peaking filter in its chain
-    moved_m, mic_inverted, mic_louder_db : of positions; rig_later_ms : of everything
+    box_moved_m : of outputs; moved_m, mic_inverted, mic_louder_db : of positions; rig_later_ms : of everything
     gone : outputs that are not measured again
     """
 
@@ -47,6 +49,7 @@ class Change:
     louder_db: Mapping[str, float] = field(default_factory=dict)
     settings: Mapping[str, tuple[float, int]] = field(default_factory=dict)
     peak: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
+    box_moved_m: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     moved_m: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)
     mic_inverted: Sequence[str] = ()
     mic_louder_db: Mapping[str, float] = field(default_factory=dict)
@@ -79,8 +82,8 @@ def first_scene(
 def second_scene(first: Scene, change: Change) -> Scene:
     """The same rig after the change. What is declared stands under `present`, all else in the responses."""
     hall = replace(first.rig.hall, temperature_c=first.rig.hall.temperature_c + change.warmer_c + change.unsaid_c)
-    positions = tuple(_moved(p, change) for p in first.positions)
-    outputs = tuple(o for o in first.outputs if o.name not in change.gone)
+    positions = tuple(_moved(p, change.moved_m) for p in first.positions)
+    outputs = tuple(_moved(o, change.box_moved_m) for o in first.outputs if o.name not in change.gone)
     rig = replace(first.rig, hall=hall, positions=positions, outputs=outputs)
     kept = [i for i, o in enumerate(first.outputs) if o.name not in change.gone]
     settings = Settings(first.present.delays_s[kept], first.present.signs[kept])
@@ -186,6 +189,6 @@ def _chain(output: Output, frequency_hz: NDArray[np.float64], change: Change) ->
     return np.asarray(chain, dtype=np.complex128)
 
 
-def _moved(position: Position, change: Change) -> Position:
-    x, y, z = np.add(position.place_m, change.moved_m.get(position.name, (0.0, 0.0, 0.0)))
-    return replace(position, place_m=(float(x), float(y), float(z)))
+def _moved(one: _Placed, moved_m: Mapping[str, tuple[float, float, float]]) -> _Placed:
+    x, y, z = np.add(one.place_m, moved_m.get(one.name, (0.0, 0.0, 0.0)))
+    return replace(one, place_m=(float(x), float(y), float(z)))

@@ -1,0 +1,189 @@
+"""A comparison in sentences: one for the whole, what holds for all, one per output and microphone."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyze.acoustics import nominal_hz
+from analyze.archive.comparison_causes import Shift
+from analyze.archive.comparison_change import BANDS_PER_OCTAVE
+from analyze.archive.comparison_response import ResponsePeak
+from analyze.archive.comparison_rows import Comparison
+from analyze.reports.summaries import frequency, listed, number, plural, signed
+
+#: A change is beyond noise when it exceeds its tolerance by so many standard errors.
+SIGMAS = 3.5
+#: What holds for all is told from so many pairs of output and position on.
+_TOLD_FROM = 4
+
+
+@dataclass(frozen=True)
+class OutputTimes:
+    """What one output's arrival did: shift, whether beyond tolerance, whether it stands elsewhere, and how sure."""
+
+    shift: Shift
+    is_beyond: bool
+    is_elsewhere: bool
+    margin: float
+    other: str
+
+
+def headline(comparison: Comparison) -> str:
+    """The one sentence for the whole."""
+    changed = [row for row in comparison.outputs if row.verdict != "same"]
+    n = len(comparison.outputs)
+    others = [row.position for row in comparison.positions if row.verdict != "same"]
+    aside = f" Of the microphones, {listed(others)} changed." if others else ""
+    if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
+        aside = f" Everything turned over.{aside}"
+    if not changed:
+        return f"{plural(n, 'output')}: all as they were.{aside}" if n > 1 else f"The output is as it was.{aside}"
+    names = listed([f"{row.output} ({row.verdict})" for row in changed])
+    return f"{len(changed)} of {plural(n, 'output')} changed: {names}.{aside}"
+
+
+def remarks(comparison: Comparison) -> tuple[str, ...]:
+    """What holds for the whole: air, the rig as one, and how far the comparison carries."""
+    older, newer = comparison.older, comparison.newer
+    parts = [_air_words(comparison)]
+    is_told = len(comparison.changes) >= _TOLD_FROM
+    if is_told and abs(comparison.air_error_c) > max(2.0 * comparison.air_error_std_c, 1.0):
+        warmer = "warmer" if comparison.air_error_c > 0 else "colder"
+        parts.append(
+            f"The arrivals fit air {number(abs(comparison.air_error_c))} °C {warmer} than the two temperatures say; "
+            "that is taken out too."
+        )
+    if abs(comparison.rig_later_ms) > max(comparison.tolerances.arrival_ms, SIGMAS * comparison.rig_later_std_ms):
+        parts.append(
+            f"Everything arrives {later(comparison.rig_later_ms)}: another latency of the whole rig or of the "
+            "recorder. It changes nothing between outputs."
+        )
+    if abs(comparison.rig_louder_db) > max(comparison.tolerances.level_db, SIGMAS * comparison.rig_louder_std_db):
+        parts.append(f"Everything is {louder(comparison.rig_louder_db)} dB: the drive, or the gain of all microphones.")
+    if is_told and comparison.is_rig_flipped:
+        parts.append("Everything turned over: more likely the recording chain than every output.")
+    n = sum(row.verdict not in ("gone", "new") for row in comparison.positions)
+    if n < 2:
+        parts.append("One position only: a box that moved and a microphone that moved can hardly be told apart.")
+    moved = [row for row in comparison.positions if row.verdict == "moved"]
+    if n > 1 and 2 * len(moved) >= n:
+        errors_ms = [row.arrival_change_std_ms for row in comparison.outputs if row.positions]
+        error_ms = 2.0 * max(errors_ms, default=math.nan)
+        parts.append(
+            f"{len(moved)} of {n} microphones stand elsewhere: what is said of arrivals holds to {number(error_ms, 2)} "
+            "ms, and small changes of response may be missed."
+        )
+    if older.date and newer.date and older.date > newer.date:
+        parts.append("By their dates the first of the two is the newer visit; everything is second minus first.")
+    return tuple(parts)
+
+
+def _air_words(comparison: Comparison) -> str:
+    difference_c = comparison.newer.temperature_c - comparison.older.temperature_c
+    if round(difference_c, 1) == 0.0:
+        return "The air is as warm as then."
+    most_ms = max((abs(row.air_ms) for row in comparison.changes), default=0.0)
+    warmer = "warmer" if difference_c > 0 else "colder"
+    return (
+        f"The air is {number(abs(difference_c))} °C {warmer}: that alone makes sound "
+        f"{'earlier' if difference_c > 0 else 'later'} by up to {number(most_ms, 2)} ms, and is taken out."
+    )
+
+
+def output_words(
+    polarity: str,
+    times: OutputTimes,
+    level: Shift | None,
+    peak: ResponsePeak,
+    setting: tuple[float, bool],
+    n_positions: int,
+) -> str:
+    """What was found of one output, in sentences."""
+    where = "one position" if n_positions == 1 else f"{n_positions} positions"
+    parts = [*_polarity_words(polarity, setting[1], where), *_time_words(times, setting[0], where, n_positions)]
+    if level is not None:
+        parts.append(f"It is {louder(level.mean)} ± {number(2.0 * level.std)} dB.")
+    if peak.is_beyond:
+        band = frequency(nominal_hz(peak.hz, BANDS_PER_OCTAVE))
+        change = f"{signed(peak.change_db)} ± {number(2.0 * peak.std_db)} dB, {signed(peak.phase_deg, 0)}°"
+        parts.append(f"Its response changed most at {band}: {change} against its other bands, mean of {where}.")
+    if not parts:
+        parts.append(f"As it was: arrival within {number(max(2.0 * times.shift.std, 0.01), 2)} ms at {where}.")
+    return " ".join(parts)
+
+
+def _polarity_words(polarity: str, is_set: bool, where: str) -> list[str]:
+    if polarity == "undecided":
+        return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
+    if polarity == "flipped" and is_set:
+        return ["Its polarity setting was changed, but what is heard did not turn over: the setting is not in force."]
+    if polarity == "flipped":
+        return [
+            f"It plays the other way up than at the older visit, at {where}: look for a turned connector, a cable "
+            "or another preset."
+        ]
+    return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
+
+
+def _time_words(times: OutputTimes, setting_ms: float, where: str, n_positions: int) -> list[str]:
+    shift, parts = times.shift, []
+    is_not_in_force = times.is_beyond and abs(shift.mean + setting_ms) < max(SIGMAS * shift.std, 0.02)
+    if setting_ms and is_not_in_force:
+        return [f"Its delay setting was changed by {signed(setting_ms, 2)} ms, but what is heard did not move: the "
+                "setting is not in force."]  # fmt: skip
+    if setting_ms:
+        accordingly = "that is taken out" if times.is_beyond else "it arrives accordingly"
+        parts.append(f"Its delay setting was changed by {signed(setting_ms, 2)} ms on purpose; {accordingly}.")
+    if times.is_elsewhere:
+        parts.append(
+            f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "
+            f"average, spread {number(shift.spread, 2)} ms): the box stands elsewhere."
+        )
+    elif times.is_beyond:
+        alike = f"at {where}" if n_positions == 1 else f"at {where} alike"
+        parts.append(f"It arrives {later(shift.mean, 2.0 * shift.std)} than at the older visit, {alike}.")
+    if times.other:
+        parts.append(f"Or else: {times.other}; the two cannot be told apart well.")
+    return parts
+
+
+def untold_words(later_ms: float, is_turned: bool) -> str:
+    """What was found of an output where box, microphone and air cannot be told apart; 0 ms for no shift."""
+    parts = ["What is heard turned over: the output, or the microphone chain."] if is_turned else []
+    if later_ms:
+        parts.append(f"It arrives {later(later_ms)} than the settings and the two temperatures say.")
+    parts.append("One position with few outputs cannot tell the box from the microphone and the air: measure at more.")
+    return " ".join(parts)
+
+
+def moved_words(shifts_ms: NDArray[np.float64], distance_m: float) -> str:
+    """How far arrivals at one microphone changed, and how far it stands at least from where it stood, in m."""
+    low, high = float(shifts_ms.min()), float(shifts_ms.max())
+    span = later(low) if high - low < 0.05 else f"{signed(low, 2)} to {signed(high, 2)} ms"
+    return (
+        f"The microphone stands elsewhere, by {number(distance_m, 2)} m or more: arrivals here changed by {span}, "
+        "unlike at the other positions. No output is blamed for that."
+    )
+
+
+def later(ms: float, error_ms: float = 0.0) -> str:
+    """A shift in words.
+
+    >>> later(0.4), later(-1.25, 0.04)
+    ('0.40 ms later', '1.25 ± 0.04 ms earlier')
+    """
+    error = f" ± {number(error_ms, 2)}" if error_ms else ""
+    return f"{number(abs(ms), 2)}{error} ms {'later' if ms >= 0 else 'earlier'}"
+
+
+def louder(db: float) -> str:
+    """A change of level in words, without its unit.
+
+    >>> louder(-2.04)
+    'quieter by 2.0'
+    """
+    return f"{'louder' if db >= 0 else 'quieter'} by {number(abs(db))}"
