@@ -113,7 +113,7 @@ def _cluster(address: str) -> Iterator[Executor]:
         from distributed import Client
     except ImportError as error:
         raise DescriptionError(
-            "--cluster needs dask.distributed, which is not installed.", 'Install it: pip install "analyze[cluster]"'
+            "--cluster needs dask.distributed, which is not installed.", 'Install it: pip install -e ".[cluster]"'
         ) from error
     try:
         client: Any = Client(address, timeout=_CONNECT_S)  # type: ignore[no-untyped-call]  # its types are not told
