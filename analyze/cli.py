@@ -21,8 +21,9 @@ from analyze.version import VERSION
 if TYPE_CHECKING:
     from analyze.responses.capture import ProgressStart
 
-#: Finished, and an output is undecided; a comparison found a change beyond its tolerance; a record is damaged.
-UNDECIDED, CHANGED, DAMAGED = 5, 6, 7
+#: Finished, and: an output is undecided; a comparison found a change beyond its tolerance; a record is damaged; sound
+#: checks of a batch could not be analysed.
+UNDECIDED, CHANGED, DAMAGED, SOME_FAILED = 5, 6, 7, 8
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -131,6 +132,67 @@ def draft(folder: Path, debug: bool) -> int:  # noqa: ARG001  # read by __main__
     else:
         click.echo(f"Correct it, type in the delays and polarities in force, then: analyze run {folder}", err=True)
     return 0
+
+
+@commands.command()
+@click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=Path("batch"), show_default=True, help="Folder of the reports."
+)
+@click.option(
+    "--bands",
+    type=click.Choice(["1", "3", "6", "12"]),
+    default="3",
+    show_default=True,
+    help="Bands per octave in the tables.",
+)
+@click.option("--workers", type=click.IntRange(min=1), help="Analyses at once.  [default: by cores and memory]")
+@click.option("--cluster", metavar="ADDRESS", help="Analyse on the workers of a dask scheduler, tcp://...")
+@click.option("--force", is_flag=True, help="Do again what is finished.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def batch(
+    folders: tuple[Path, ...],
+    out: Path,
+    bands: str,
+    workers: int | None,
+    cluster: str | None,
+    force: bool,
+    quiet: bool,
+    as_json: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Analyse every sound check in or below FOLDER..., each into a report of its own, and sum them up.
+
+    What is finished is not done again; one that cannot be analysed does not stop the rest (exit code 8).
+    """
+    from analyze.batch.finding import find_sound_checks
+    from analyze.batch.outcome import Outcome
+    from analyze.batch.running import run_batch
+    from analyze.batch.summary import SUMMARY, batch_object, check_target, headline, write_summary
+    from analyze.batch.telling import line, where
+
+    found = find_sound_checks(folders, reserved=[SUMMARY])
+    check_target(out)
+    n_done = 0
+
+    def told(outcome: Outcome) -> None:
+        nonlocal n_done
+        n_done += 1
+        if not quiet:
+            click.echo(f"{n_done}/{len(found)} {line(outcome)}", err=True)
+
+    outcomes = run_batch(
+        found, out, bands_per_octave=int(bands), workers=workers, cluster=cluster, force=force, told=told
+    )
+    write_summary(outcomes, out)
+    if as_json:
+        click.echo(json.dumps(batch_object(outcomes), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        click.echo(f"{headline(outcomes)}\n{where(out / SUMMARY / 'report.html')}", err=True)
+    statuses = {one.status for one in outcomes}
+    return SOME_FAILED if "failed" in statuses else UNDECIDED if "undecided" in statuses else 0
 
 
 @commands.command()

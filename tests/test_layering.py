@@ -22,6 +22,7 @@ LAYERS = (
     "pipeline",
     "reports",
     "archive",
+    "batch",
     "draft",
     "guide",
     "cli",

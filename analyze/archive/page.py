@@ -22,17 +22,24 @@ if TYPE_CHECKING:
 PAGE = "report.html"
 
 
-def page_bytes(template: str, drawings: Sequence[tuple[Plot, bytes]], content: dict[str, Any]) -> bytes:
+def page_bytes(
+    template: str,
+    drawings: Sequence[tuple[Plot, bytes]],
+    content: dict[str, Any],
+    *,
+    package: str = "analyze.archive",
+) -> bytes:
     """A whole page.
 
     Parameters
     ----------
-    template : its name; drawings : every plot with its SVG, given to the template as `figures` by question
+    template : its name; package : in whose folder `templates` it lies, its parts there or here
+    drawings : every plot with its SVG, given to the template as `figures` by question
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
-        loader=PackageLoader("analyze.archive"),
+        loader=ChoiceLoader([PackageLoader(package), PackageLoader("analyze.archive")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -42,7 +49,7 @@ def page_bytes(template: str, drawings: Sequence[tuple[Plot, bytes]], content: d
     inline = InlineDrawings()
     figures: dict[str, list[Figure]] = {}
     for plot, svg in drawings:
-        figure = Figure(plot.title, plot.text, plot.svg, inline.add(svg, plot.title))
+        figure = Figure(plot.title, plot.text, plot.svg, inline.add(svg, plot.title), plot.is_on_stage)
         figures.setdefault(plot.question, []).append(figure)
     css = (files("analyze.reports") / "templates" / "report.css").read_text(encoding="utf-8")
     style = "\n".join([colour_rules(), css, inline.rules()])

@@ -1,0 +1,1 @@
+"""Many sound checks: found below folders, analysed each by itself, summed up."""

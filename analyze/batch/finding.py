@@ -1,0 +1,78 @@
+"""Every sound check below some folders, and the name that its report gets.
+
+A sound check is a folder that holds a `soundcheck.toml`. Links are not followed; folders whose names begin with a dot,
+reports and records are passed over: they hold descriptions that have been analysed.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from analyze.archive.bag import DECLARATION
+from analyze.description_text import FILE_NAME
+from analyze.errors import DescriptionError
+from analyze.reports.folder import is_report
+
+
+@dataclass(frozen=True)
+class Found:
+    """A sound check: its folder, what it is called in the summary, and the name of its report's folder."""
+
+    folder: Path
+    name: str
+    report: str
+
+
+def find_sound_checks(folders: Sequence[Path], reserved: Sequence[str] = ()) -> list[Found]:
+    """All sound checks at or below `folders`, each once, in the order of the folders and of their names.
+
+    Reports are named after the way from the given folder, `reserved` names and names that differ in case alone left
+    free: some disks do not tell those apart.
+
+    Raises
+    ------
+    DescriptionError : a folder does not exist or cannot be listed, or there is no sound check in any
+    """
+    found: dict[Path, str] = {}
+    for folder in folders:
+        if not folder.is_dir():
+            raise DescriptionError("no such folder.", "Name the folder that holds the sound checks.", path=folder)
+        for place in _below(folder):
+            name = place.relative_to(folder).as_posix()
+            found.setdefault(place.resolve(), folder.resolve().name if name == "." else name)
+    if not found:
+        raise DescriptionError(
+            f"no {FILE_NAME} in or below it.", "Write one for each sound check: analyze draft FOLDER", path=folders[0]
+        )
+    taken = {name.casefold() for name in reserved}
+    return [Found(place, name, _free(name.replace("/", "_"), taken)) for place, name in found.items()]
+
+
+def _below(folder: Path) -> Iterator[Path]:
+    """Folders with a description, at or below one, sorted; links are not followed."""
+    for base, inner, files in os.walk(folder, onerror=_unreadable):
+        place = Path(base)
+        if is_report(place) or DECLARATION in files:
+            inner.clear()
+            continue
+        inner[:] = sorted(name for name in inner if not name.startswith("."))
+        if FILE_NAME in files:
+            yield place
+
+
+def _unreadable(error: OSError) -> None:
+    reason = (error.strerror or type(error).__name__).lower()
+    raise DescriptionError(f"cannot be read: {reason}.", "Check its permissions.", path=error.filename) from error
+
+
+def _free(name: str, taken: set[str]) -> str:
+    """The name, with a number behind it if another bears it."""
+    free, number = name, 1
+    while free.casefold() in taken:
+        number += 1
+        free = f"{name}-{number}"
+    taken.add(free.casefold())
+    return free

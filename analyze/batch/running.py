@@ -1,0 +1,125 @@
+"""All sound checks of a batch, side by side on one machine or on a cluster.
+
+Both are executors of the standard library's form: threads here, each waiting for the process of one analysis; the
+workers of dask.distributed there. The rows do not depend on which, nor on how many.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from analyze.batch.analysing import ANALYSES, Task, analyse_one
+from analyze.batch.finding import Found
+from analyze.batch.outcome import Outcome
+from analyze.errors import DescriptionError
+
+#: Memory that an analysis of 16 tracks takes at the most, of 64 twice as much (measured; guide, `speed`).
+_BYTES_EACH = 800_000_000
+#: How long to wait for a scheduler.
+_CONNECT_S = 10.0
+
+#: Called with every row as it comes.
+Told = Callable[[Outcome], None]
+
+
+def default_workers() -> int:
+    """Analyses that this machine's cores and free memory allow at once."""
+    cores = os.cpu_count() or 1
+    free = _free_bytes()
+    return cores if free is None else max(1, min(cores, free // _BYTES_EACH))
+
+
+def _free_bytes() -> int | None:
+    """Memory that is free, as Linux tells; None elsewhere."""
+    try:
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        return next(1024 * int(line.split()[1]) for line in lines if line.startswith("MemAvailable:"))
+    except (OSError, StopIteration, ValueError, IndexError):
+        return None
+
+
+def run_batch(
+    found: Sequence[Found],
+    target: Path,
+    *,
+    bands_per_octave: int = 3,
+    workers: int | None = None,
+    cluster: str | None = None,
+    force: bool = False,
+    told: Told | None = None,
+) -> list[Outcome]:
+    """Analyse every sound check into `target`/its report's name; rows in the order of `found`.
+
+    Parameters
+    ----------
+    workers : analyses at once, as many as cores and memory allow if None; a cluster has as many as its threads
+    cluster : address of a dask scheduler whose workers see the same folders under the same paths
+    force : do again what is finished
+    told : called with every row as it comes
+
+    Raises
+    ------
+    DescriptionError : the cluster cannot be reached or fails, or dask is not installed
+    """
+    workers = workers or default_workers()
+    threads = 1 if cluster else max(1, (os.cpu_count() or 1) // workers)
+    base = target.expanduser().resolve()
+    tasks = [Task(one.folder, one.name, base / one.report, bands_per_octave, threads, force) for one in found]
+    with _threads(workers) if cluster is None else _cluster(cluster) as executor:
+        place = {executor.submit(analyse_one, task): k for k, task in enumerate(tasks)}
+        rows: dict[int, Outcome] = {}
+        try:
+            for future in as_completed(place):
+                rows[place[future]] = _result(future, cluster)
+                if told is not None:
+                    told(rows[place[future]])
+        except BaseException:  # the user has had enough, as a rule: what has not begun never does, the rest is stopped
+            for future in place:
+                future.cancel()
+            ANALYSES.stop()
+            raise
+    return [rows[k] for k in range(len(tasks))]
+
+
+def _result(future: Future[Outcome], cluster: str | None) -> Outcome:
+    """The row of one sound check; what goes wrong between machines is no bug of an analysis."""
+    try:
+        return future.result()
+    except Exception as error:
+        if cluster is None:
+            raise
+        reason = (str(error).splitlines() or [""])[0]
+        raise DescriptionError(
+            f"the cluster failed ({type(error).__name__}: {reason}).",
+            "Check that scheduler and workers run, with this version of analyze; then begin again: what is done stays.",
+            path=cluster,
+        ) from error
+
+
+@contextmanager
+def _threads(workers: int) -> Iterator[Executor]:
+    with ThreadPoolExecutor(workers) as executor:
+        yield executor
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Executor]:
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise DescriptionError(
+            "--cluster needs dask.distributed, which is not installed.", 'Install it: pip install -e ".[cluster]"'
+        ) from error
+    try:
+        client: Any = Client(address, timeout=_CONNECT_S)  # type: ignore[no-untyped-call]  # its types are not told
+    except (OSError, ValueError) as error:
+        raise DescriptionError(
+            f"no scheduler answers at {address}.", "Start one (analyze guide batch), or check the address."
+        ) from error
+    with client:
+        yield client.get_executor(pure=False)
