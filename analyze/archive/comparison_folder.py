@@ -15,10 +15,10 @@ from analyze.archive.comparison_plots import plots
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_tables import CHANGES, OUTPUTS, POSITIONS, TABLES
 from analyze.archive.comparison_verdicts import headline
-from analyze.archive.folders import drawn_files, made_kind, package
+from analyze.archive.folders import check_place, drawn_files, package
 from analyze.archive.page import PAGE, page_bytes, page_table
 from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
-from analyze.reports.folder import check_folder, replace_folder
+from analyze.reports.folder import made_kind, replace_folder
 from analyze.reports.summaries import number, percent, signed
 from analyze.reports.tables import csv_bytes, records
 from analyze.version import VERSION
@@ -53,8 +53,7 @@ def check_target(target: Path, older: ReportRead, newer: ReportRead, *, force: b
     DescriptionError : the target may not be replaced
     OutputError : nothing can be written there
     """
-    for one in (older, newer):
-        check_folder(target, force, source=one.place, kind=_KIND)
+    check_place(target, (older.place, newer.place), _KIND, force=force)
 
 
 def write_comparison(comparison: Comparison, target: Path) -> None:

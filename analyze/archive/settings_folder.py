@@ -7,14 +7,14 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyze.archive.folders import drawn_files, made_kind, package
+from analyze.archive.folders import check_place, drawn_files, package
 from analyze.archive.page import PAGE, page_bytes, page_table
 from analyze.archive.settings_plots import plots
 from analyze.archive.settings_rows import DONE, Applied, Verified
 from analyze.archive.settings_tables import SEATS, TABLES, VERIFICATION
 from analyze.archive.settings_words import headline
 from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
-from analyze.reports.folder import check_folder, replace_folder
+from analyze.reports.folder import made_kind, replace_folder
 from analyze.reports.summaries import number
 from analyze.reports.tables import csv_bytes, records
 from analyze.version import VERSION
@@ -42,8 +42,7 @@ def check_target(target: Path, before: ReportRead, after: ReportRead, *, force: 
     DescriptionError : the target may not be replaced
     OutputError : nothing can be written there
     """
-    for one in (before, after):
-        check_folder(target, force, source=one.place, kind=_KIND)
+    check_place(target, (before.place, after.place), _KIND, force=force)
 
 
 def write_verified(verified: Verified, target: Path) -> None:

@@ -113,7 +113,7 @@ def test_neither_visit_nor_another_folder_is_replaced(tmp_path: Path, folder: Pa
     older, newer = visit("first"), visit("several")
     with pytest.raises(DescriptionError, match="one of the two visits"):
         check_target(older.place, older, newer)
-    with pytest.raises(DescriptionError, match="no comparison"):
+    with pytest.raises(DescriptionError, match="not a comparison"):
         check_target(visit("warmer").place, older, newer)
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "notes.txt").write_text("mine")
@@ -145,7 +145,7 @@ def test_the_command_says_six_for_a_change_and_none_for_none(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["nowhere", "FIRST"], "neither a report nor a record"),
+        (["nowhere", "FIRST"], "no such folder"),
         (["FIRST", "FIRST", "--rename", "main left"], "not OLD=NEW"),
         (["FIRST", "FIRST", "--rename", "main=main left"], "Did you mean"),
         (["FIRST", "FIRST", "--out", "FIRST"], "one of the two visits"),

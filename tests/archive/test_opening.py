@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from visits_making import visit
 
-from analyze.archive.opening import FORMAT, open_report
+from analyze.archive.opening import open_report
 from analyze.errors import DescriptionError
+from analyze.reports.datapackage import FORMAT
 
 
 @pytest.fixture
@@ -63,8 +64,10 @@ def test_a_name_that_a_spreadsheet_would_compute_is_read_as_it_was_given(report:
     [
         ({"format": FORMAT + 1}, "later format"),
         ({"format": "1"}, "states no format"),
-        ({"arrivals": None}, "lacks arrivals"),
-        ({"sound_check": {"outputs": {}}}, "lacks positions, captures"),
+        ({"format": True}, "states no format"),
+        ({"arrivals": None}, "arrivals: input should be a valid list"),
+        ({"sound_check": {"outputs": {}}}, r"lacks sound_check\.positions"),
+        ({"responses": {"a box nobody described": {}}}, "that is not described"),
     ],
 )
 def test_results_of_another_form_are_refused(report: Path, values: dict, words: str) -> None:
