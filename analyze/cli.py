@@ -295,6 +295,42 @@ def verify_settings(
     return 0 if verified.is_done else CHANGED
 
 
+@commands.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: histories/<folder name>]")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a history.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+def history(
+    folder: Path,
+    out: Path | None,
+    force: bool,
+    quiet: bool,
+    as_json: bool,
+    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
+) -> int:
+    """Gather every record and report below FOLDER into one table and one page over time per venue.
+
+    What is damaged or of a later format is left out and named; the rest goes on.
+    """
+    from analyze.archive.history import history_of
+    from analyze.archive.history_folder import check_target, history_object, write_history
+    from analyze.archive.history_terminal import print_history, print_left_out
+
+    target = out or Path("histories") / folder.resolve().name
+    check_target(target, folder, force=force)
+    with _progress(quiet) as start:
+        found = history_of(folder, start)
+    write_history(found, target)
+    if as_json:
+        click.echo(json.dumps(history_object(found), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        print_history(found, target)
+    print_left_out(found)
+    return 0
+
+
 @contextmanager
 def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
     """A bar per capture with the time left; nothing when quiet or not on a terminal."""

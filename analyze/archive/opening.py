@@ -82,6 +82,11 @@ class ReportRead:
         return float(self.check.get("temperature_c", 20.0))
 
     @property
+    def version(self) -> str:
+        """Version of the program that wrote it."""
+        return str(self.results["program"].get("version", ""))
+
+    @property
     def outputs(self) -> tuple[str, ...]:
         """Outputs in the order of the description, as far as the tables tell it: objects in JSON have none."""
         return self._in_order("output", self.check["outputs"])
