@@ -20,6 +20,7 @@ from analyze.archive.history_outputs import Sum, VisitArrivals, added, output_ro
 from analyze.archive.history_rows import History, OutputRow, VisitRow
 from analyze.archive.opening import ReportRead, open_report
 from analyze.errors import AnalyzeError, DescriptionError
+from analyze.reports.naming import clean
 
 
 def history_of(folder: Path, start: Start | None = None) -> History:
@@ -55,7 +56,7 @@ def _nothing(folder: Path, seen: list[Seen]) -> DescriptionError:
         return DescriptionError(
             "there is no record or report in it.", "Name a folder that holds some, at any depth.", path=folder
         )
-    what = f"nothing in it can be read ({len(seen)} found). {seen[0].name}: {seen[0].problem}"
+    what = f"nothing in it can be read ({len(seen)} found). {clean(seen[0].name)}: {clean(seen[0].problem)}"
     return DescriptionError(what, path=folder)
 
 

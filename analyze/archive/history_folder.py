@@ -32,11 +32,14 @@ PARQUET = "history.parquet"
 _KIND = made_kind("history", NAME, "one of the records or reports")
 
 # What the page shows of each table; all columns stand in its CSV file.
-_VISIT_COLUMNS = ("date", "title", "temperature_c", "verdict", "reason", "remarks", "path")
-_OUTPUT_COLUMNS = (
-    "output", "date", "verdict", "arrival_since_ms", "arrival_since_std_ms", "level_since_db", "wiring",
-    "setting_polarity", "setting_delay_ms", "recommended_polarity", "recommended_delay_ms", "position",
-    "same_air_arrival_ms", "relative_arrival_ms", "relative_arrival_std_ms", "relative_level_db",
+_VISIT_COLUMNS = ("path", "date", "title", "temperature_c", "verdict", "reason", "remarks")
+_CHANGE_COLUMNS = (
+    "output", "date", "verdict", "confidence", "arrival_since_ms", "arrival_since_std_ms", "level_since_db",
+    "level_since_std_db", "polarity_change", "reason",
+)  # fmt: skip
+_SETTING_COLUMNS = (
+    "output", "date", "setting_delay_ms", "recommended_delay_ms", "setting_polarity", "recommended_polarity", "wiring",
+    "position", "same_air_arrival_ms", "relative_arrival_ms", "relative_arrival_std_ms", "relative_level_db",
 )  # fmt: skip
 _LEFT_COLUMNS = ("path", "state", "form", "reason")
 
@@ -141,5 +144,13 @@ def _venue(history: History, venue: str) -> dict[str, Any]:
         "words": venue_words(history, venue),
         "guessed": " or ".join(words for source, words in guessed.items() if source in sources),
         "visits": page_table(visits[::-1], VISITS, _VISIT_COLUMNS, "Every visit, the newest first"),
-        "outputs": page_table(newest_first, HISTORY, _OUTPUT_COLUMNS, "Every output at every visit, the newest first"),
+        "changes": page_table(
+            newest_first, HISTORY, _CHANGE_COLUMNS, "What became of every output at every visit, the newest first"
+        ),
+        "settings": page_table(
+            newest_first,
+            HISTORY,
+            _SETTING_COLUMNS,
+            "Settings, wiring, arrival and level of every output at every visit, the newest first",
+        ),
     }

@@ -172,7 +172,7 @@ def with_arrivals(rows: Sequence[OutputRow], visits: Mapping[str, VisitArrivals]
         if other is not None and own.clock == other.clock:
             filled = replace(
                 filled,
-                relative_arrival_ms=own_ms - _in_same_air(other) - visit.setting_ms[visit.reference],
+                relative_arrival_ms=own_ms - (_in_same_air(other) + visit.setting_ms[visit.reference]),
                 relative_arrival_std_ms=0.0 if own is other else math.hypot(own.std_ms, other.std_ms),
                 relative_level_db=own.level_db - other.level_db,
             )

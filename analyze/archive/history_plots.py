@@ -19,8 +19,8 @@ from analyze.reports.plots import Plot
 
 #: A line breaks where sums begin anew; two of these errors are drawn.
 _ERRORS = 2.0
-#: Days written below an axis, and how much of its width one takes.
-_MOST_DAYS, _DAY_WIDTH = 6, 0.16
+#: Room for a day below an axis, in inches.
+_DAY_IN = 0.75
 _COLUMNS = 4
 
 _SINCE = (
@@ -125,11 +125,12 @@ def _days(axes: Any, rows: Sequence[OutputRow]) -> None:
     """An axis of days; those written are days of visits, the newest always, as many as have room."""
     days = sorted({_day(row) for row in rows}, reverse=True)
     span = max(days[0] - days[-1], 1)
+    axes.set_xlim(days[-1] - 0.06 * span, days[0] + 0.06 * span)
+    apart = 1.12 * span * _DAY_IN * axes.figure.dpi / axes.bbox.width
     written: list[int] = []
     for day in days:
-        if len(written) < _MOST_DAYS and (not written or written[-1] - day >= _DAY_WIDTH * span * 1.4):
+        if not written or written[-1] - day >= apart:
             written.append(day)
-    axes.set_xlim(days[-1] - 0.06 * span, days[0] + 0.06 * span)
     axes.set_xticks(written, [date.fromordinal(day).isoformat() for day in written])
     axes.set_xlabel("Day of the visit")
 

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 #: Larger files than this are no results of ours.
 _MOST_BYTES = 1 << 30
+#: Larger figures than this are no levels.
+_MOST_DB = 1000.0
 _SIGNS = {"normal": 1, "inverted": -1}
 
 
@@ -137,6 +139,8 @@ class ReportRead:
             frame = pd.DataFrame(self.results[name], columns=list(columns))
             numbers = [column for column, kind in columns.items() if kind != "string"]
             frame[numbers] = frame[numbers].astype(float)
+            if (frame.filter(regex="_db$").abs() > _MOST_DB).any(axis=None):
+                raise ValueError("no level")
         except (TypeError, ValueError) as error:
             raise _not_one(self.place, f"the {name} in its {RESULTS} are not as the program wrote them") from error
         for column in (one for one, kind in columns.items() if kind == "string"):

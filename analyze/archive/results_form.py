@@ -6,14 +6,20 @@ read later; whether it is what the program wrote once is asked of checksums.
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, Field, FiniteFloat, ValidationError
+from pydantic import AfterValidator, BaseModel, Field, FiniteFloat, ValidationError
 
 from analyze.description_schema import MAX_TEMPERATURE_C, MIN_TEMPERATURE_C
+from analyze.reports.naming import shortened
 
 _Temperature = Annotated[FiniteFloat, Field(ge=MIN_TEMPERATURE_C, le=MAX_TEMPERATURE_C)]
 _Rows = list[dict[str, Any]]
+
+
+def _day(text: str) -> str:
+    return date.fromisoformat(text).isoformat() if text else text
 
 
 class _Setting(BaseModel):
@@ -48,7 +54,7 @@ class _Capture(BaseModel):
 
 class _SoundCheck(BaseModel):
     title: str | None = None
-    date: Annotated[str, Field(pattern=r"^(\d{4}-\d\d-\d\d)?$")] | None = None
+    date: Annotated[str, AfterValidator(_day)] | None = None
     temperature_c: _Temperature = 20.0
     reference: str | None = None
     notes: dict[str, Any] = {}
@@ -73,7 +79,7 @@ def what_is_wrong(results: dict[str, Any]) -> str:
         read = _Results.model_validate(results)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
-        place = ".".join(f"{part:.60}" if isinstance(part, str) else str(part) for part in first["loc"])
+        place = shortened(".".join(map(str, first["loc"])), 100)
         return f"lacks {place}" if first["type"] == "missing" else f"{place}: {first['msg'].lower()}"
     for output, files in read.responses.items():
         if output not in read.sound_check.outputs or not set(files) <= set(read.sound_check.positions):
