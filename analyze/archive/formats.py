@@ -15,8 +15,9 @@ def check_format(found: Any, newest: int, place: Path) -> None:
     if type(found) is not int:
         raise DescriptionError("states no format.", "Use what this program wrote.", path=place)
     if not 1 <= found <= newest:
+        which = "a later format than this program knows" if found > newest else "no format that there ever was"
         raise DescriptionError(
-            f"is of a later format than this program knows (found {found}, expected {newest}).",
+            f"is of {which} (found {found}, expected {newest}).",
             "Use the program that wrote it, or a later one.",
             path=place,
         )
