@@ -168,7 +168,10 @@ class ReportRead:
         import soundfile
 
         name = str(self.results["responses"][output][position])
-        path = (self.folder / name).resolve()
+        try:
+            path = (self.folder / name).resolve()
+        except ValueError as error:  # no disk has such a name
+            raise _not_one(self.place, f"the path {name!r} is none") from error
         if not path.is_relative_to(self.folder.resolve()):
             raise _not_one(self.place, f"the path {name!r} leads out of it")
         try:
