@@ -52,6 +52,11 @@ def drawn_files(plots: Sequence[Plot]) -> tuple[list[tuple[Plot, bytes]], dict[s
     return drawn, files
 
 
+def made_by(number: int) -> dict[str, Any]:
+    """What every `results.json` begins with: the number of its format, and what wrote it."""
+    return {"format": number, "program": {"name": PROGRAM, "version": VERSION}}
+
+
 def package(
     name: str,
     title: str,

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from analyze.archive.folders import check_place, drawn_files, package
+from analyze.archive.folders import check_place, drawn_files, made_by, package
 from analyze.archive.history_finding import visit_folders
 from analyze.archive.history_plots import plots
 from analyze.archive.history_rows import History
@@ -16,8 +16,9 @@ from analyze.archive.history_tables import HISTORY, TABLES, VISITS
 from analyze.archive.history_words import REBUILT, venue_words, whole_words
 from analyze.archive.page import PAGE, page_bytes, page_table
 from analyze.reports.columns import Table
-from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
+from analyze.reports.datapackage import MANIFEST, json_bytes
 from analyze.reports.folder import made_kind, replace_folder
+from analyze.reports.results import plots_object
 from analyze.reports.tables import csv_bytes, records
 from analyze.reports.writer import RESULTS
 from analyze.version import VERSION
@@ -68,12 +69,11 @@ def write_history(history: History, target: Path) -> None:
 def history_object(history: History) -> dict[str, Any]:
     """The object of `results.json`: keys are those of the tables and columns; what is not known is null."""
     return {
-        "format": FORMAT,
-        "program": {"name": PROGRAM, "version": VERSION},
+        **made_by(FORMAT),
         "folder": history.name,
         "venues": {venue: venue_words(history, venue) for venue in history.venues},
         **{table.name: records(history, table) for table in TABLES},
-        "plots": [{"svg": one.svg, "png": one.png, "title": one.title, "text": one.text} for one in plots(history)],
+        "plots": plots_object(plots(history)),
     }
 
 

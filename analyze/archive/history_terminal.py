@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analyze.archive.comparison_terminal import hanging
 from analyze.archive.history_rows import History
 from analyze.archive.history_words import venue_words, whole_words
+from analyze.archive.terminal import print_found
 from analyze.reports.naming import clean, shortened
 
 if TYPE_CHECKING:
@@ -18,16 +18,8 @@ _NAME_LENGTH = 40
 
 def print_history(history: History, target: Path, *, console: Console | None = None) -> None:
     """Print what was found on a console on stderr."""
-    from rich.console import Console
-    from rich.text import Text
-
-    console = console or Console(stderr=True, highlight=False)
-    console.print(Text(whole_words(history)))
-    console.print()
-    for venue in history.venues:
-        console.print(hanging(f"{shortened(venue, _NAME_LENGTH)}: {clean(venue_words(history, venue))}"))
-    console.print()
-    console.print(Text(f"Page: {clean(str(target / 'report.html'))}"), soft_wrap=True)
+    venues = [f"{shortened(venue, _NAME_LENGTH)}: {venue_words(history, venue)}" for venue in history.venues]
+    print_found([whole_words(history)], venues, target, console=console)
 
 
 def print_left_out(history: History, *, console: Console | None = None) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import subprocess
-import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
@@ -19,12 +17,6 @@ KEPT_RECORD = KEPT / "format_1"
 
 #: Changes the results of a report in place.
 Edit = Callable[[dict[str, Any]], None]
-
-
-def call(*arguments, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    """Run `python -m analyze` and return the finished process."""
-    command = [sys.executable, "-m", "analyze", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=200, check=False)
 
 
 def make_report(folder: Path, date: str = "2026-05-14", edit: Edit | None = None, **check: Any) -> Path:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import shutil
 from pathlib import Path
 
 import pytest
-from histories_making import KEPT_RECORD, call, make_record, make_report, of_later_format
+from calling import call, read_table
+from histories_making import KEPT_RECORD, make_record, make_report, of_later_format
 from kept_record import KEPT
 
 from analyze.archive import comparison_folder, history_folder, settings_folder
@@ -27,10 +26,6 @@ RECORDS = sorted(KEPT.iterdir())
 @pytest.fixture(scope="module", params=RECORDS, ids=lambda record: record.name)
 def record(request) -> Path:
     return request.param
-
-
-def table(file: Path) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(file.read_text(encoding="utf-8"), newline="")))
 
 
 # What is written states its format
@@ -72,7 +67,7 @@ def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
     done = call("compare", record, record, "--out", tmp_path / "comparison", "--quiet")
     assert (done.returncode, done.stderr) == (0, "")
     for name in ("outputs.csv", "positions.csv"):
-        rows = table(tmp_path / "comparison" / name)
+        rows = read_table(tmp_path / "comparison" / name)
         assert rows
         assert {row["verdict"] for row in rows} == {"same"}
 
@@ -81,7 +76,7 @@ def test_the_settings_of_a_kept_record_are_verified(record, tmp_path):
     """It recommends no change, and nothing was changed."""
     done = call("verify-settings", record, record, "--out", tmp_path / "verified", "--quiet")
     assert (done.returncode, done.stderr) == (0, "")
-    assert {row["outcome"] for row in table(tmp_path / "verified" / "settings.csv")} == {"left alone"}
+    assert {row["outcome"] for row in read_table(tmp_path / "verified" / "settings.csv")} == {"left alone"}
 
 
 def test_a_kept_record_has_a_history(record, tmp_path):
@@ -89,7 +84,7 @@ def test_a_kept_record_has_a_history(record, tmp_path):
     shutil.copytree(record, tmp_path / "kept")
     done = call("history", tmp_path, "--out", tmp_path / "history", "--quiet")
     assert (done.returncode, done.stderr) == (0, "")
-    rows = table(tmp_path / "history" / "visits.csv")
+    rows = read_table(tmp_path / "history" / "visits.csv")
     assert [(row["path"], row["verdict"]) for row in rows] == [("kept", "first"), ("next visit", "same")]
 
 

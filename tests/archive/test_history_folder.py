@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 import sys
-from html.parser import HTMLParser
 from pathlib import Path
 
 import frictionless
 import pytest
-from histories_making import call, damaged, make_record, make_report, of_later_format
+from calling import ReadPage, call, read_table
+from histories_making import damaged, make_record, make_report, of_later_format
 
 import analyze.archive.history_folder as module
 from analyze.archive.history import history_of
@@ -50,10 +49,6 @@ def folder(records, history, tmp_path_factory) -> Path:
     return target
 
 
-def table(folder: Path, name: str) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO((folder / name).read_text(encoding="utf-8"), newline="")))
-
-
 # Files
 
 
@@ -76,7 +71,7 @@ def test_tables_and_results_say_the_same(folder, history):
     assert results == json.loads(json.dumps(history_object(history)))
     assert results["format"] == FORMAT == 1
     for one in TABLES:
-        rows = table(folder, one.path)
+        rows = read_table(folder / one.path)
         assert [column.name for column in one.columns] == list(rows[0])
         assert len(rows) == len(results[one.name])
 
@@ -86,14 +81,20 @@ def test_the_same_records_give_the_same_bytes(records, history):
 
 
 def test_one_row_per_visit_and_output(folder):
-    assert [row["path"] for row in table(folder, "history.csv")] == ["quay 0", "quay 1", "quay 2", "'=2+2\x1b[31m<b>"]
-    states = {row["path"]: row["state"] for row in table(folder, "visits.csv")}
+    paths = [row["path"] for row in read_table(folder / "history.csv")]
+    assert paths == [
+        "quay 0",
+        "quay 1",
+        "quay 2",
+        "'=2+2\x1b[31m<b>",
+    ]
+    states = {row["path"]: row["state"] for row in read_table(folder / "visits.csv")}
     assert (states["copy"], states["damaged\x1b[31m"]) == ("copy", "left out")
 
 
 def test_names_are_no_formulas_in_a_spreadsheet(folder):
     for one in TABLES:
-        for row in table(folder, one.path):
+        for row in read_table(folder / one.path):
             assert not any(cell.startswith(("=", "+", "@")) for cell in row.values())
 
 
@@ -130,33 +131,14 @@ def test_without_the_extra_the_csv_stands_alone(history, monkeypatch):
 # Page and terminal
 
 
-class _Page(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__()
-        self.loads: list[str] = []
-        self.text = ""
-
-    def handle_starttag(self, tag, attrs) -> None:
-        self.loads += [value for name, value in attrs if name in ("src", "href") and value and value[0] != "#"]
-        if tag == "script":
-            self.loads.append("script")
-
-    def handle_data(self, data) -> None:
-        self.text += data
-
-
 def test_the_page_tells_every_venue_and_loads_nothing(folder):
-    page = _Page()
-    page.feed((folder / "report.html").read_text(encoding="utf-8"))
+    page = ReadPage(folder / "report.html")
     assert page.loads == []
-    text = " ".join(page.text.split())
-    assert "4 visits to 2 venues; 1 copy passed over; 1 that cannot be relied on left out." in text
-    assert (
-        "3 visits from 2024-05-14 to 2026-05-16. The newest against the one before it: The output is as it was." in text
-    )
-    assert "never the only copy" in text
-    assert "The same as =2+2[31m<b>." in text
-    assert "is damaged (data/report/results.json: altered)" in text
+    assert "4 visits to 2 venues; 1 copy passed over; 1 that cannot be relied on left out." in page.text
+    assert "3 visits from 2024-05-14 to 2026-05-16. The newest against the one before it: The output" in page.text
+    assert "never the only copy" in page.text
+    assert "The same as =2+2[31m<b>." in page.text
+    assert "is damaged (data/report/results.json: altered)" in page.text
     assert "\x1b" not in page.text
     assert "\u202e" not in page.text
 
