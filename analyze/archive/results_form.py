@@ -63,10 +63,17 @@ class _SoundCheck(BaseModel):
     captures: list[_Capture]
 
 
+class _Arrival(BaseModel):
+    capture: str
+    output: str
+    position: str
+    arrival_ms: FiniteFloat | None
+
+
 class _Results(BaseModel):
     program: dict[str, Any]
     sound_check: _SoundCheck
-    arrivals: _Rows
+    arrivals: list[_Arrival]
     bands: _Rows
     recommendations: _Rows = []
     wiring: _Rows = []

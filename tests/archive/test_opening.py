@@ -66,7 +66,13 @@ def test_a_name_that_a_spreadsheet_would_compute_is_read_as_it_was_given(report:
         ({"format": "1"}, "states no format"),
         ({"format": True}, "states no format"),
         ({"arrivals": None}, "arrivals: input should be a valid list"),
+        ({"arrivals": [1]}, "arrivals.0: input should be a valid dictionary"),
+        ({"arrivals": [{"capture": "a", "output": "a", "position": "b"}]}, r"lacks arrivals\.0\.arrival_ms"),
         ({"sound_check": {"outputs": {}}}, r"lacks sound_check\.positions"),
+        (
+            {"sound_check": {"outputs": {"a": {}}, "positions": {}, "captures": []}},
+            r"outputs\.a\.kind",
+        ),
         ({"responses": {"a box nobody described": {}}}, "that is not described"),
     ],
 )
@@ -123,7 +129,7 @@ def test_what_it_is_instead_is_said(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("column", "value", "words"),
-    [("level_db", 1e300, "arrivals"), ("arrival_ms", "soon", "arrivals"), ("arrival_ms", {}, "arrivals")],
+    [("level_db", 1e300, "arrivals"), ("arrival_std_ms", "soon", "arrivals"), ("coherence", {}, "arrivals")],
 )
 def test_a_table_with_what_are_no_figures_is_refused(report: Path, column: str, value: object, words: str) -> None:
     rows = json.loads((report / "results.json").read_text(encoding="utf-8"))["arrivals"]
