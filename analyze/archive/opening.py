@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 _MOST_BYTES = 1 << 30
 #: Larger figures than this are no levels.
 _MOST_DB = 1000.0
+_AGAIN = "Make the report again with analyze run; analyze archive verify says what else is damaged in a record."
 _SIGNS = {"normal": 1, "inverted": -1}
 
 
@@ -177,11 +178,9 @@ class ReportRead:
         try:
             samples, rate_hz = soundfile.read(path, dtype="float64", always_2d=True)
         except (OSError, RuntimeError) as error:
-            raise DescriptionError(
-                "an impulse response cannot be read.", "Make the report again with analyze run.", path=path
-            ) from error
+            raise DescriptionError("an impulse response cannot be read.", _AGAIN, path=path) from error
         if not len(samples) or not np.isfinite(samples).all():
-            raise DescriptionError("an impulse response is damaged.", "Make the report again.", path=path)
+            raise DescriptionError("an impulse response is damaged.", _AGAIN, path=path)
         return Impulse(samples[:, 0], int(rate_hz))
 
 
