@@ -7,6 +7,7 @@ The public API, each name imported when it is first asked for:
     write_report(analysis, target)
     write_record(report, to)   the folder of a report -> a record of it in the folder `to`
     verify_record(record)      whether a record is complete and valid, and what is not
+    history_of(folder)         every record and report below a folder, over time per venue
     make_demo(folder, seed)    a simulated sound check to try it on
 """
 
@@ -18,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from analyze.version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from analyze.archive.history import history_of
     from analyze.archive.record import write_record
     from analyze.archive.verification import verify_record
     from analyze.description import SoundCheck, load_sound_check
@@ -32,6 +34,7 @@ __all__ = [
     "SoundCheck",
     "__version__",
     "analyse",
+    "history_of",
     "load_sound_check",
     "make_demo",
     "verify_record",
@@ -44,6 +47,7 @@ _HOMES = {
     "AnalyzeError": "analyze.errors",
     "SoundCheck": "analyze.description",
     "analyse": "analyze.pipeline",
+    "history_of": "analyze.archive.history",
     "load_sound_check": "analyze.description",
     "make_demo": "analyze.simulate",
     "verify_record": "analyze.archive.verification",

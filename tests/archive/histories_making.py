@@ -27,6 +27,8 @@ def make_report(folder: Path, date: str = "2026-05-14", edit: Edit | None = None
     venue = check.pop("venue", results["sound_check"]["notes"]["venue"])
     results["sound_check"] |= {"date": date, **check}
     results["sound_check"]["notes"] = {"venue": venue} if venue else {}
+    for capture in results["sound_check"]["captures"]:
+        capture["temperature_c"] = results["sound_check"]["temperature_c"]
     if edit is not None:
         edit(results)
     file.write_text(json.dumps(results), encoding="utf-8")
