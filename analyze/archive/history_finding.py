@@ -66,13 +66,13 @@ def visit_folders(folder: Path) -> Iterator[Path]:
     """
     if not folder.is_dir():
         raise DescriptionError("no such folder (expected one that holds records).", "Check the path.", path=folder)
-    for base, folders, files in os.walk(folder):
+    for base, folders, files in os.walk(folder, followlinks=False):
         place = Path(base)
         is_bag = any(name in files and not (place / name).is_symlink() for name in (DECLARATION, BAG_MANIFEST))
         if is_bag or is_report(place):
             folders.clear()
             yield place
-        folders[:] = sorted(name for name in folders if not name.startswith(".") and not (place / name).is_symlink())
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
 
 
 def looked_at(folder: Path, start: Start) -> list[Seen]:

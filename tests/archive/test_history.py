@@ -66,6 +66,8 @@ def test_verdicts_are_those_of_a_comparison_with_the_visit_before(hall):
     newest = {row.output: row for row in compare(visit("warmer"), visit("several"), {}).outputs}
     said = {output: row.verdict for output, row in rows(hall, "0_several").items()}
     assert said == {output: row.verdict for output, row in newest.items()}
+    for output, row in rows(hall, "0_several").items():
+        assert row.level_change_db == newest[output].level_change_db
     assert (said["sub right"], said["front fill"]) == ("moved", "flipped")
     assert [said[name] for name in ("main left", "main right", "sub left")] == ["same"] * 3
 
@@ -257,6 +259,7 @@ def test_a_response_that_cannot_be_read_says_so_and_the_rest_goes_on(tmp_path):
     found = history_of(tmp_path)
     assert told(found) == {"a": ("read", "first"), "b": ("read", "not compared"), "c": ("read", "not compared")}
     assert "an impulse response cannot be read" in found.visits[1].reason
+    assert [row.counted_from for row in found.history] == ["a", "b", "c"]
 
 
 @pytest.mark.parametrize("is_empty", [True, False])
