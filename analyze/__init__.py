@@ -10,6 +10,7 @@ The public API, each name imported when it is first asked for:
     open_report(path)          a report or record to be compared
     compare(older, newer)      what changed between two visits
     verify_settings(before, after)   whether recommended settings are in force, and did what was predicted
+    history_of(folder)         every record and report below a folder, over time per venue
     make_demo(folder, seed)    a simulated sound check to try it on
 """
 
@@ -22,6 +23,7 @@ from analyze.version import VERSION as __version__
 
 if TYPE_CHECKING:
     from analyze.archive.comparison import compare
+    from analyze.archive.history import history_of
     from analyze.archive.opening import open_report
     from analyze.archive.record import write_record
     from analyze.archive.settings import verify_settings
@@ -39,6 +41,7 @@ __all__ = [
     "__version__",
     "analyse",
     "compare",
+    "history_of",
     "load_sound_check",
     "make_demo",
     "open_report",
@@ -54,6 +57,7 @@ _HOMES = {
     "SoundCheck": "analyze.description",
     "analyse": "analyze.pipeline",
     "compare": "analyze.archive.comparison",
+    "history_of": "analyze.archive.history",
     "load_sound_check": "analyze.description",
     "make_demo": "analyze.simulate",
     "open_report": "analyze.archive.opening",

@@ -21,6 +21,9 @@ from analyze.version import VERSION
 if TYPE_CHECKING:
     from analyze.responses.capture import ProgressStart
 
+#: Read by `__main__`, where a bug surfaces.
+_debug = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of a bug in the program.")
+
 #: Finished, and: an output is undecided; a comparison found a change beyond its tolerance; a record is damaged; sound
 #: checks of a batch could not be analysed.
 UNDECIDED, CHANGED, DAMAGED, SOME_FAILED = 5, 6, 7, 8
@@ -46,17 +49,8 @@ def commands() -> None:
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a report.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
-def run(
-    path: Path,
-    out: Path | None,
-    bands: str,
-    workers: int | None,
-    force: bool,
-    quiet: bool,
-    as_json: bool,
-    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
-) -> int:
+@_debug
+def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
     from analyze.description import load_sound_check
     from analyze.pipeline import analyse
@@ -82,8 +76,8 @@ def run(
 @commands.command()
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print tracks and findings as one JSON object on stdout.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
-def inspect(path: Path, as_json: bool, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+@_debug
+def inspect(path: Path, as_json: bool) -> int:
     """Look at the quality of the recordings in PATH alone, in seconds, while there is time to repeat them."""
     from analyze.audio.track_checks import check_tracks
     from analyze.description import load_sound_check
@@ -104,8 +98,8 @@ def inspect(path: Path, as_json: bool, debug: bool) -> int:  # noqa: ARG001  # r
     "--out", type=click.Path(path_type=Path), default=Path("demo"), show_default=True, help="Folder to make it in."
 )
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws the hall and the fault.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
-def demo(out: Path, seed: int, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+@_debug
+def demo(out: Path, seed: int) -> int:
     """Make a simulated sound check with a hidden fault to try the program on."""
     from analyze.simulate import make_demo
 
@@ -117,8 +111,8 @@ def demo(out: Path, seed: int, debug: bool) -> int:  # noqa: ARG001  # read by _
 
 @commands.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
-def draft(folder: Path, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+@_debug
+def draft(folder: Path) -> int:
     """Write a soundcheck.toml for the recordings in FOLDER, to be corrected by hand."""
     from analyze.draft import write_draft
 
@@ -151,7 +145,7 @@ def draft(folder: Path, debug: bool) -> int:  # noqa: ARG001  # read by __main__
 @click.option("--force", is_flag=True, help="Do again what is finished.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object on stdout.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+@_debug
 def batch(
     folders: tuple[Path, ...],
     out: Path,
@@ -161,7 +155,6 @@ def batch(
     force: bool,
     quiet: bool,
     as_json: bool,
-    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
 ) -> int:
     """Analyse every sound check in or below FOLDER..., each into a report of its own, and sum them up.
 
@@ -197,8 +190,8 @@ def batch(
 
 @commands.command()
 @click.argument("subject", required=False)
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
-def guide(subject: str | None, debug: bool) -> int:  # noqa: ARG001  # read by __main__, where a bug surfaces
+@_debug
+def guide(subject: str | None) -> int:
     """Read the manual: its topics, or what it says on SUBJECT, a topic or the name of a finding."""
     from analyze.guide import text_on, topics
 
@@ -213,8 +206,8 @@ def guide(subject: str | None, debug: bool) -> int:  # noqa: ARG001  # read by _
 @click.command()
 @click.argument("records", nargs=-1, required=True, metavar="RECORD...", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object on stdout.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
-def verify(records: tuple[Path, ...], as_json: bool, debug: bool) -> int:  # noqa: ARG001  # read by __main__
+@_debug
+def verify(records: tuple[Path, ...], as_json: bool) -> int:
     """Say whether every RECORD is complete and nothing in it has changed, and name each file that has."""
     from analyze.archive.telling import verification_object, verification_text
     from analyze.archive.verification import verify_record
@@ -249,14 +242,13 @@ class _OrVerify(click.Command):
     "--sound-check", type=click.Path(path_type=Path), help="Where they lie.  [default: sought by the report's name]"
 )
 @click.option("--force", is_flag=True, help="Replace a folder that stands there, an earlier record too.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+@_debug
 def archive(
     report: Path,
     to: Path,
     with_audio: bool,
     sound_check: Path | None,
     force: bool,
-    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
 ) -> int:
     """Make a record of REPORT, a folder that `run` has written: one that lasts and can be verified.
 
@@ -283,7 +275,7 @@ def archive(
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a comparison.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
+@_debug
 def compare(
     older: Path,
     newer: Path,
@@ -295,7 +287,6 @@ def compare(
     force: bool,
     quiet: bool,
     as_json: bool,
-    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
 ) -> int:
     """Say what changed from the visit OLDER to the visit NEWER: reports that `run` has written, or records.
 
@@ -326,16 +317,8 @@ def compare(
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is none of these.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
-@click.option("--debug", is_flag=True, help="Show the traceback of a bug in the program.")
-def verify_settings(
-    before: Path,
-    after: Path,
-    out: Path | None,
-    force: bool,
-    quiet: bool,
-    as_json: bool,
-    debug: bool,  # noqa: ARG001  # read by __main__, where a bug surfaces
-) -> int:
+@_debug
+def verify_settings(before: Path, after: Path, out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
 
     Exit code 0 if all is done as recommended, 6 otherwise.
@@ -355,6 +338,35 @@ def verify_settings(
     if not quiet:
         print_verified(verified, target)
     return 0 if verified.is_done else CHANGED
+
+
+@commands.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: histories/<folder name>]")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a history.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@_debug
+def history(folder: Path, out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
+    """Gather every record and report below FOLDER into one table and one page over time per venue.
+
+    What is damaged or of a later format is left out and named; the rest goes on.
+    """
+    from analyze.archive.history import history_of
+    from analyze.archive.history_folder import check_target, history_object, write_history
+    from analyze.archive.history_terminal import print_history, print_left_out
+
+    target = out or Path("histories") / folder.resolve().name
+    check_target(target, folder, force=force)
+    with _progress(quiet) as start:
+        found = history_of(folder, start)
+    write_history(found, target)
+    if as_json:
+        click.echo(json.dumps(history_object(found), ensure_ascii=False, allow_nan=False, sort_keys=True))
+    if not quiet:
+        print_history(found, target)
+    print_left_out(found)
+    return 0
 
 
 @contextmanager

@@ -159,7 +159,7 @@ def test_hidden_files_reports_and_other_sound_checks_are_passed_over(tmp_path: P
     recordings(tmp_path, ["main.wav", "mix.wav", "._main.wav", ".trash/back.wav", "monday/lawn.wav", "reports/a/h.wav"])
     (tmp_path / "monday" / "soundcheck.toml").write_text("format = 1")
     (tmp_path / "reports" / "a" / "datapackage.json").write_text(
-        '{"made_by": {"program": "analyze"}, "files": ["h.wav"]}'
+        '{"name": "sound-check-report", "made_by": {"program": "analyze"}, "files": ["h.wav"]}'
     )
     check = drafted(tmp_path)
     assert list(check.positions) == ["mix"]

@@ -16,6 +16,8 @@ from analyze.version import VERSION
 
 #: Raised when what a record holds is renamed or dropped.
 RECORD_FORMAT = 1
+#: Its label in `bag-info.txt`.
+RECORD_FORMAT_LABEL = "Record-Format"
 
 #: Where the parts of a record lie.
 REPORT, DESCRIPTION, AUDIO, RESPONSES = "data/report", "data/soundcheck.toml", "data/audio", "data/responses"
@@ -86,7 +88,7 @@ def _info(sound_check: Mapping[str, Any], name: str) -> list[tuple[str, str]]:
     return [
         *((label, value) for label, value in cleaned if value),
         ("Temperature-C", f"{sound_check['temperature_c']:g}"),
-        ("Record-Format", str(RECORD_FORMAT)),
+        (RECORD_FORMAT_LABEL, str(RECORD_FORMAT)),
         ("Bag-Software-Agent", f"{PROGRAM} {VERSION}"),
     ]
 

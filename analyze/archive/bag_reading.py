@@ -245,23 +245,36 @@ def _fetch(inventory: Inventory, encoding: str, version: tuple[int, int], proble
             yield path
 
 
-def _oxum(inventory: Inventory, encoding: str, problems: list[Problem]) -> tuple[int, int] | None:
-    """Bytes and files of the payload by `bag-info.txt` (RFC 8493, 2.2.2); None where it does not say."""
+def stated(root: Path, label: str) -> tuple[str, ...]:
+    """What `bag-info.txt` states under a label, as often as it does; nothing where it cannot be read."""
+    is_there = (root / INFO).is_file() and not (root / INFO).is_symlink()
+    inventory = Inventory(root, {INFO: 0} if is_there else {}, {})
+    return tuple(_info(inventory, "utf-8", []).get(label.lower(), ()))
+
+
+def _info(inventory: Inventory, encoding: str, problems: list[Problem]) -> dict[str, list[str]]:
+    """Values of `bag-info.txt` by label in small letters (RFC 8493, 2.2.2), the first line of each."""
+    values: dict[str, list[str]] = {}
     if INFO not in inventory.files:
-        return None
-    stated = []
+        return values
     for number, line in _lines(inventory, INFO, encoding, problems):
         label, colon, value = line.partition(":")
         if line[0] in " \t" and number > 1:
             continue
         if not colon or not label.strip():
             problems.append(Problem(INFO, "malformed", f"line {number} is not a label, a colon and a value"))
-        elif label.strip().lower() == "payload-oxum":
-            stated.append(value.strip())
-    if not stated:
+            continue
+        values.setdefault(label.strip().lower(), []).append(value.strip())
+    return values
+
+
+def _oxum(inventory: Inventory, encoding: str, problems: list[Problem]) -> tuple[int, int] | None:
+    """Bytes and files of the payload by `bag-info.txt` (RFC 8493, 2.2.2); None where it does not say."""
+    totals = _info(inventory, encoding, problems).get("payload-oxum")
+    if not totals:
         return None
-    match = _OXUM.fullmatch(stated[-1])
-    if match is None or len(stated) > 1:
+    match = _OXUM.fullmatch(totals[-1])
+    if match is None or len(totals) > 1:
         problems.append(Problem(INFO, "malformed", "Payload-Oxum stands there twice or is not BYTES.FILES"))
         return None
     return int(match[1]), int(match[2])

@@ -232,8 +232,7 @@ def toggled(rows: Rows, found: Explanation, cause: Cause) -> Explanation:
 
 def visit_of(report: ReportRead) -> Visit:
     """What a report or record is called, its day and its air."""
-    version = str(report.results["program"].get("version", ""))
-    return Visit(report.name, report.title, report.date, report.temperature_c, report.is_record, version)
+    return Visit(report.name, report.title, report.date, report.temperature_c, report.is_record, report.version)
 
 
 def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:

@@ -15,10 +15,11 @@ from analyze.archive.comparison_plots import plots
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_tables import CHANGES, OUTPUTS, POSITIONS, TABLES
 from analyze.archive.comparison_words import headline
-from analyze.archive.folders import drawn_files, made_kind, package
+from analyze.archive.folders import check_place, drawn_files, made_by, package
 from analyze.archive.page import PAGE, page_bytes, page_table
-from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
-from analyze.reports.folder import check_folder, replace_folder
+from analyze.reports.datapackage import MANIFEST, json_bytes
+from analyze.reports.folder import made_kind, replace_folder
+from analyze.reports.results import plots_object
 from analyze.reports.summaries import number, percent, signed
 from analyze.reports.tables import csv_bytes, records
 from analyze.version import VERSION
@@ -53,8 +54,7 @@ def check_target(target: Path, older: ReportRead, newer: ReportRead, *, force: b
     DescriptionError : the target may not be replaced
     OutputError : nothing can be written there
     """
-    for one in (older, newer):
-        check_folder(target, force, source=one.place, kind=_KIND)
+    check_place(target, (older.place, newer.place), _KIND, force=force)
 
 
 def write_comparison(comparison: Comparison, target: Path) -> None:
@@ -70,8 +70,7 @@ def write_comparison(comparison: Comparison, target: Path) -> None:
 def comparison_object(comparison: Comparison) -> dict[str, Any]:
     """The object of `results.json`: keys are those of the tables and columns; what is not known is null."""
     return {
-        "format": FORMAT,
-        "program": {"name": PROGRAM, "version": VERSION},
+        **made_by(FORMAT),
         "older": asdict(comparison.older),
         "newer": asdict(comparison.newer),
         "renames": comparison.renames,
@@ -92,7 +91,7 @@ def comparison_object(comparison: Comparison) -> dict[str, Any]:
             "is_flipped": comparison.is_rig_flipped,
         },
         **{table.name: records(comparison, table) for table in TABLES},
-        "plots": [{"svg": one.svg, "png": one.png, "title": one.title, "text": one.text} for one in plots(comparison)],
+        "plots": plots_object(plots(comparison)),
     }
 
 

@@ -98,34 +98,68 @@ def _known(name: str, names: Iterable[str], report: ReportRead, what: str) -> No
     raise DescriptionError(f"{what} is no output or position there (found {name!r}).", mend, path=report.place)
 
 
-def heard_in(report: ReportRead) -> dict[tuple[str, str], Heard]:
-    """Every (output, position) that was heard, from the newest capture in which it was."""
+@dataclass(frozen=True)
+class Arrived:
+    """How one output arrived at one position, by the newest capture in which it was heard.
+
+    arrival_ms, std_ms : pure delay, setting taken out, and its standard error; level_db as captured
+    latency_ms : of the path, known or guessed; low_hz, high_hz : the range in which it was heard
+    temperature_c : of the air; clock : name of the capture if the recorder ran on its own clock, else empty
+    """
+
+    arrival_ms: float
+    std_ms: float
+    level_db: float
+    latency_ms: float
+    low_hz: float
+    high_hz: float
+    temperature_c: float
+    clock: str
+
+
+def arrivals_in(report: ReportRead) -> dict[tuple[str, str], Arrived]:
+    """Every (output, position) that was heard and has a response."""
     captures = {one["name"]: one for one in report.check["captures"]}
     latency = _latencies(report)
-    found: dict[tuple[str, str], Heard] = {}
+    found: dict[tuple[str, str], Arrived] = {}
     for row in report.rows("arrivals"):
         key = (row["output"], row["position"])
         if key not in report.heard or not math.isfinite(row["arrival_ms"]):
             continue
         capture = captures.get(row["capture"], {})
-        setting = report.setting(key[0])
         in_force = capture.get("settings", {}).get(key[0])
-        captured_ms = setting[0] if in_force is None else float(in_force["delay_ms"])
+        captured_ms = report.setting(key[0])[0] if in_force is None else float(in_force["delay_ms"])
         temperature_c = float(capture.get("temperature_c", report.temperature_c))
         arrival_ms = row["arrival_ms"] - captured_ms
         taped_ms = _taped_ms(report, key, temperature_c)
-        found[key] = Heard(
-            impulse=report.response(*key),
-            setting_ms=setting[0],
-            sign=setting[1],
-            latency_ms=arrival_ms - taped_ms if math.isfinite(taped_ms) else latency[key[0]],
+        found[key] = Arrived(
             arrival_ms=arrival_ms,
+            std_ms=row["arrival_std_ms"],
+            level_db=row["level_db"],
+            latency_ms=arrival_ms - taped_ms if math.isfinite(taped_ms) else latency[key[0]],
             low_hz=row["band_low_hz"],
             high_hz=row["band_high_hz"],
             temperature_c=temperature_c,
             clock=row["capture"] if _is_own_clock(capture, key[1]) else "",
         )
     return found
+
+
+def heard_in(report: ReportRead) -> dict[tuple[str, str], Heard]:
+    """Every (output, position) that was heard, with its response."""
+    return {
+        key: Heard(
+            report.response(*key),
+            *report.setting(key[0]),
+            one.latency_ms,
+            one.arrival_ms,
+            one.low_hz,
+            one.high_hz,
+            one.temperature_c,
+            one.clock,
+        )
+        for key, one in arrivals_in(report).items()
+    }
 
 
 def _is_own_clock(capture: Mapping[str, object], position: str) -> bool:

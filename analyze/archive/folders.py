@@ -1,48 +1,45 @@
-"""What the folders of comparisons and verified settings have in common: how they are known, and their data package."""
+"""What the folders of this layer have in common: where they may stand, their drawings and their data package."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analyze.archive.bag import DECLARATION
+from analyze.errors import DescriptionError
 from analyze.reports.columns import Table
-from analyze.reports.datapackage import MANIFEST, PROGRAM, resource
+from analyze.reports.datapackage import PROGRAM, resource
 from analyze.reports.drawing import draw_here
-from analyze.reports.folder import Kind
+from analyze.reports.folder import Kind, check_folder
 from analyze.version import VERSION
 
 if TYPE_CHECKING:
     from analyze.reports.plots import Plot
 
-_MOST_BYTES = 16 << 20
 
+def check_place(target: Path, sources: Iterable[Path], kind: Kind, *, force: bool = False) -> None:
+    """Refuse early a folder that holds what it is to be made from, lies in a record, or is of another kind.
 
-def made_kind(noun: str, name: str, source: str) -> Kind:
-    """The kind of folder whose data package bears a name: it may replace its like and nothing else.
-
-    Parameters
-    ----------
-    noun : what it is called; source : what it is made from
+    Raises
+    ------
+    DescriptionError : the target may not be replaced
+    OutputError : nothing can be written there
     """
-
-    def is_one(folder: Path) -> bool:
-        return package_name(folder) == name
-
-    return Kind(noun, source, "--out", is_one, f"exists and is no {noun} of this program.")
+    check_outside_records(target, kind)
+    for source in sources:
+        check_folder(target, force, source=source, kind=kind)
 
 
-def package_name(folder: Path) -> str:
-    """Name of the data package of a folder of ours, empty if it is none."""
-    manifest = folder / MANIFEST
-    try:
-        if manifest.stat().st_size > _MOST_BYTES:
-            return ""
-        content = json.loads(manifest.read_bytes())
-        return str(content["name"]) if content["made_by"]["program"] == PROGRAM else ""
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return ""
+def check_outside_records(target: Path, kind: Kind) -> None:
+    """Refuse a place inside a record, which would not verify any more. Raises DescriptionError."""
+    for parent in target.expanduser().resolve().parents:
+        if (parent / DECLARATION).is_file():
+            raise DescriptionError(
+                f"lies in a record ({parent}), which would not verify any more.",
+                f"Choose another folder with {kind.option}.",
+                path=target,
+            )
 
 
 def drawn_files(plots: Sequence[Plot]) -> tuple[list[tuple[Plot, bytes]], dict[str, bytes]]:
@@ -53,6 +50,11 @@ def drawn_files(plots: Sequence[Plot]) -> tuple[list[tuple[Plot, bytes]], dict[s
         drawn.append((plot, svg))
         files |= {plot.svg: svg, plot.png: png}
     return drawn, files
+
+
+def made_by(number: int) -> dict[str, Any]:
+    """What every `results.json` begins with: the number of its format, and what wrote it."""
+    return {"format": number, "program": {"name": PROGRAM, "version": VERSION}}
 
 
 def package(

@@ -7,7 +7,6 @@ leaves it is refused.
 
 from __future__ import annotations
 
-import json
 import math
 import unicodedata
 from collections.abc import Iterable, Mapping
@@ -19,22 +18,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.archive.about import REPORT
+from analyze.archive.bag import DECLARATION
+from analyze.archive.formats import check_format, check_record_format
+from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
+from analyze.reports.datapackage import FORMAT, REPORT_NAME
+from analyze.reports.reading import Unreadable, manifest_of, read_object
+from analyze.reports.writer import RESULTS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Newest format of reports that this program understands; formats from 1 on are read.
-FORMAT = 1
-
-_RESULTS, _BAG, _INSIDE = "results.json", "bagit.txt", Path("data") / "report"
 #: Larger files than this are no results of ours.
 _MOST_BYTES = 1 << 30
-#: What every report says, each with its kind.
-_KEYS = {"format": int, "program": dict, "sound_check": dict, "arrivals": list, "bands": list, "responses": dict}
-_CHECK_KEYS = {"outputs": dict, "positions": dict, "captures": list}
-#: So much of what is lacking is named.
-_MOST_NAMED = 5
+#: Larger figures than this are no levels.
+_MOST_DB = 1000.0
 _AGAIN = "Make the report again with analyze run; analyze archive verify says what else is damaged in a record."
 _SIGNS = {"normal": 1, "inverted": -1}
 
@@ -86,6 +85,11 @@ class ReportRead:
         return float(self.check.get("temperature_c", 20.0))
 
     @property
+    def version(self) -> str:
+        """Version of the program that wrote it."""
+        return str(self.results["program"].get("version", ""))
+
+    @property
     def outputs(self) -> tuple[str, ...]:
         """Outputs in the order of the description, as far as the tables tell it: objects in JSON have none."""
         return self._in_order("output", self.check["outputs"])
@@ -130,13 +134,19 @@ class ReportRead:
         from analyze.reports.columns import table
 
         if not isinstance(self.results.get(name), list):
-            raise _not_one(self.place, f"its {_RESULTS} holds no {name}")
+            raise _not_one(self.place, f"its {RESULTS} holds no {name}")
         columns = {column.name: column.type for column in table(name).columns}
-        frame = pd.DataFrame(self.results[name], columns=list(columns))
-        numbers = [column for column, kind in columns.items() if kind != "string"]
-        frame[numbers] = frame[numbers].apply(pd.to_numeric)
-        texts = [column for column, kind in columns.items() if kind == "string"]
-        frame[texts] = frame[texts].astype(object).where(frame[texts].notna(), "")
+        try:
+            frame = pd.DataFrame(self.results[name], columns=list(columns))
+            numbers = [column for column, kind in columns.items() if kind != "string"]
+            frame[numbers] = frame[numbers].astype(float)
+            if (frame.filter(regex="_db$").abs() > _MOST_DB).any(axis=None):
+                raise ValueError("no level")
+        except (TypeError, ValueError) as error:
+            raise _not_one(self.place, f"the {name} in its {RESULTS} are not as the program wrote them") from error
+        for column in (one for one, kind in columns.items() if kind == "string"):
+            texts = ["" if value is None or value != value else str(value) for value in frame[column]]
+            frame[column] = pd.Series(texts, dtype=object)
         return frame
 
     def rows(self, name: str) -> list[dict[str, Any]]:
@@ -159,7 +169,10 @@ class ReportRead:
         import soundfile
 
         name = str(self.results["responses"][output][position])
-        path = (self.folder / name).resolve()
+        try:
+            path = (self.folder / name).resolve()
+        except ValueError as error:  # no disk has such a name
+            raise _not_one(self.place, f"the path {name!r} is none") from error
         if not path.is_relative_to(self.folder.resolve()):
             raise _not_one(self.place, f"the path {name!r} leads out of it")
         try:
@@ -179,12 +192,11 @@ def open_report(path: Path) -> ReportRead:
     DescriptionError : there is neither, or it is of a later format than this program knows
     """
     place = Path(path).expanduser()
-    is_record = (place / _BAG).is_file()
-    folder = place / _INSIDE if is_record else place
-    file = folder / _RESULTS
-    if not file.is_file():
-        raise _not_one(place, f"it holds no {_INSIDE / _RESULTS if is_record else _RESULTS}")
-    return ReportRead(place, folder, is_record, _checked(place, _parsed(place, file)))
+    is_record = (place / DECLARATION).is_file()
+    if is_record:
+        check_record_format(place)
+    folder = place / REPORT if is_record else place
+    return ReportRead(place, folder, is_record, _results(place, folder / RESULTS))
 
 
 def parsed_renames(pairs: Iterable[str]) -> dict[str, str]:
@@ -205,54 +217,32 @@ def parsed_renames(pairs: Iterable[str]) -> dict[str, str]:
     return renames
 
 
-def _parsed(place: Path, file: Path) -> Any:
-    try:
-        if file.stat().st_size > _MOST_BYTES:
-            raise _not_one(place, f"its {_RESULTS} is too large")
-        return json.loads(file.read_bytes())
-    except (OSError, ValueError, RecursionError) as error:
-        raise _not_one(place, f"its {_RESULTS} cannot be read") from error
-
-
-def _checked(place: Path, results: Any) -> Mapping[str, Any]:
+def _results(place: Path, file: Path) -> Mapping[str, Any]:
     """Results that hold what every report holds, in a format that is known."""
-    if not isinstance(results, dict) or not isinstance(results.get("format"), int):
-        raise _not_one(place, f"its {_RESULTS} states no format")
-    if not 1 <= results["format"] <= FORMAT:
-        raise DescriptionError(
-            f"is of a later format than this program knows (found {results['format']}, expected {FORMAT}).",
-            "Use the program that wrote it, or a later one.",
-            path=place,
-        )
-    lacking = [key for key, kind in _KEYS.items() if not isinstance(results.get(key), kind)]
-    check = results.get("sound_check")
-    if isinstance(check, dict):
-        lacking += [key for key, kind in _CHECK_KEYS.items() if not isinstance(check.get(key), kind)]
-    if not lacking:
-        lacking = _lacking_inside(results)
-    if lacking:
-        raise _not_one(place, f"its {_RESULTS} lacks {', '.join(lacking)}")
+    from analyze.archive.results_form import what_is_wrong
+
+    shown = file.relative_to(place).as_posix()
+    if not place.is_dir():
+        raise DescriptionError("no such folder (expected a report or a record).", "Check the path.", path=place)
+    if not file.resolve().is_relative_to(place.resolve()):
+        raise _not_one(place, f"its {shown} leads out of it")
+    try:
+        results = read_object(file, _MOST_BYTES)
+    except Unreadable as error:
+        raise _not_one(place, f"its {shown} {error}") from error
+    check_format(results.get("format"), FORMAT, place)
+    wrong = what_is_wrong(results)
+    if wrong:
+        raise _not_one(place, f"its {shown} is not as the program wrote it: {wrong}")
     return results
 
 
-def _lacking_inside(results: Mapping[str, Any]) -> list[str]:
-    """What outputs, positions, captures and arrivals lack of what is read of them."""
-    check = results["sound_check"]
-    needed = [
-        *((f"outputs.{name}", one, ("kind", "setting")) for name, one in check["outputs"].items()),
-        *((f"positions.{name}", one, ("zone",)) for name, one in check["positions"].items()),
-        *(("captures", one, ("name",)) for one in check["captures"]),
-        *(("arrivals", one, ("capture", "output", "position", "arrival_ms")) for one in results["arrivals"]),
-    ]
-    lacking = {
-        f"{place}.{key}" for place, one, keys in needed for key in keys if not isinstance(one, dict) or key not in one
-    }
-    return sorted(lacking)[:_MOST_NAMED]
-
-
 def _not_one(place: Path, why: str) -> DescriptionError:
-    return DescriptionError(
-        f"is neither a report nor a record ({why}).",
-        "Give a folder that analyze run or analyze archive wrote.",
-        path=place,
-    )
+    """Neither a report nor a record, and what it is instead where that shows."""
+    name = manifest_of(place).get("name")
+    mend = "Give a folder that analyze run or analyze archive wrote."
+    if name not in (None, REPORT_NAME):
+        mend = "It is a folder that was made from reports. Give the reports or records themselves."
+    elif (place / FILE_NAME).is_file() and name is None:
+        mend = f"This is a sound check: analyze it first (analyze run {place}), then use its report."
+    return DescriptionError(f"is neither a report nor a record ({why}).", mend, path=place)

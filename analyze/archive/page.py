@@ -14,6 +14,7 @@ from analyze.reports.naming import clean
 from analyze.reports.page import Figure
 from analyze.reports.page_evidence import MAX_ROWS, Heading, PageTable, page_cell
 from analyze.reports.page_plots import InlineDrawings, colour_rules
+from analyze.reports.summaries import number
 
 if TYPE_CHECKING:
     from analyze.reports.plots import Plot
@@ -69,4 +70,6 @@ def page_table(rows: Sequence[Any], table: Table, names: Sequence[str], caption:
 
 
 def _cell(column: Column, raw: Any) -> str:
+    if column.unit == "°C":
+        return number(raw)
     return str(raw) if column.type == "integer" else page_cell(column, raw)

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analyze.archive.about import AUDIO, DESCRIPTION, REPORT, RESPONSES, record_tags
-from analyze.archive.bag import DECLARATION, Source, bag_files
+from analyze.archive.bag import Source, bag_files
+from analyze.archive.folders import check_outside_records
 from analyze.archive.recordings import find_recordings
 from analyze.archive.report_files import ReportFiles, read_report
 from analyze.archive.sofa import can_write_sofa, sofa_files
@@ -81,11 +82,6 @@ def _payload(report: ReportFiles, recordings: dict[str, Path]) -> dict[str, Sour
 
 def _check_place(target: Path, report: Path) -> None:
     """Refuse a place inside the report, which would grow with its record, or inside a record, which it would spoil."""
-    place, mend = target.expanduser().resolve(), "Choose another folder with --to."
-    if place.is_relative_to(report.resolve()):
-        raise DescriptionError("is the report or lies in it.", mend, path=target)
-    for parent in place.parents:
-        if (parent / DECLARATION).is_file():
-            raise DescriptionError(
-                f"lies in another record ({parent}), which would not verify any more.", mend, path=target
-            )
+    if target.expanduser().resolve().is_relative_to(report.resolve()):
+        raise DescriptionError("is the report or lies in it.", "Choose another folder with --to.", path=target)
+    check_outside_records(target, RECORD)

@@ -6,75 +6,48 @@ something it is not, and is refused. What somebody added to the report is part o
 
 from __future__ import annotations
 
-import json
 import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from analyze.archive.opening import ReportRead, open_report
 from analyze.audio.files import sha256_of
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
-from analyze.reports.datapackage import FORMAT, MANIFEST
-from analyze.reports.folder import is_report
+from analyze.reports.datapackage import MANIFEST
+from analyze.reports.reading import manifest_of
 from analyze.reports.writer import RESULTS
 
-# What a record takes from `results.json` and from the description in it.
-_NEEDED = {"responses", "input_files", "title", "date", "temperature_c", "notes", "captures"}
+# What a record takes from `results.json` beyond what every report needs to be opened.
+_NEEDED = {"input_files", "description_file"}
 
 _AGAIN = "Run the analysis again, then archive its report."
 
 
 @dataclass(frozen=True)
-class ReportFiles:
-    """A report on the disk: its folder and name, `results.json`, and the relative paths (with `/`) of its files."""
+class ReportFiles(ReportRead):
+    """A report on the disk with the relative paths (with `/`) of its files."""
 
-    folder: Path
-    name: str
-    results: dict[str, Any]
-    files: tuple[str, ...]
+    files: tuple[str, ...] = ()
 
 
 def read_report(folder: Path) -> ReportFiles:
     """The report in a folder. Raises DescriptionError if there is none, or if it is not whole and as it was written."""
-    _check_kind(folder)
-    results, manifest = _read_json(folder / RESULTS), _read_json(folder / MANIFEST)
-    if results.get("format") != FORMAT:
-        found = results.get("format")
-        raise DescriptionError(f"unknown report format (found {found!r:.20}, expected {FORMAT}).", _AGAIN, path=folder)
+    report = open_report(folder)
+    if report.is_record:
+        raise DescriptionError("is a record already.", "Name a folder that `analyze run` has written.", path=folder)
+    manifest = manifest_of(folder)
+    if not manifest:
+        raise DescriptionError(f"is not a report of this program ({MANIFEST} is not ours).", _AGAIN, path=folder)
     files = _files(folder)
     for name in manifest["files"]:
         if name not in files:
-            raise DescriptionError("a file of this report is missing.", _AGAIN, path=folder / name)
+            raise DescriptionError("a file of this report is missing.", _AGAIN, path=folder / str(name))
     if FILE_NAME not in manifest["files"]:
         raise DescriptionError(f"holds no {FILE_NAME}; an earlier version wrote it.", _AGAIN, path=folder)
-    _check_sums(folder, files, results, manifest)
-    return ReportFiles(folder, folder.resolve().name, results, files)
-
-
-def _check_kind(folder: Path) -> None:
-    """Refuse what is not a report, saying what it is instead."""
-    if not folder.is_dir():
-        raise DescriptionError("no such folder (expected a report).", "Check the path.", path=folder)
-    if is_report(folder):
-        return
-    mend = "Name a folder that `analyze run` has written."
-    if (folder / FILE_NAME).is_file():
-        mend = f"This is a sound check: analyze it first (analyze run {folder}), then archive the report."
-    raise DescriptionError("is not a report of this program.", mend, path=folder)
-
-
-def _read_json(path: Path) -> dict[str, Any]:
-    """The object in a file of the report."""
-    try:
-        content = json.loads(path.read_bytes())
-    except OSError as error:
-        raise DescriptionError(f"cannot be read: {str(error.strerror).lower()}.", _AGAIN, path=path) from error
-    except (ValueError, RecursionError) as error:
-        raise DescriptionError("is not valid JSON.", _AGAIN, path=path) from error
-    if not isinstance(content, dict):
-        raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=path)
-    return content
+    _check_sums(report, files, manifest)
+    return ReportFiles(folder, folder, False, report.results, files)
 
 
 def _files(folder: Path) -> tuple[str, ...]:
@@ -109,15 +82,15 @@ def _check_name(folder: Path, name: str) -> None:
         raise DescriptionError("a file's name is not UTF-8.", "Rename it.", path=folder / shown) from error
 
 
-def _check_sums(folder: Path, files: tuple[str, ...], results: dict[str, Any], manifest: dict[str, Any]) -> None:
+def _check_sums(report: ReportRead, files: tuple[str, ...], manifest: dict[str, Any]) -> None:
     """Refuse a report whose tables or description are not those that were written."""
+    folder = report.folder
     try:
         written = {one["path"]: one["hash"].removeprefix("sha256:") for one in manifest["resources"]}
-        written[FILE_NAME] = results["description_file"]["sha256"]
-        known = {*results, *results["sound_check"]}
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        written[FILE_NAME] = report.results["description_file"]["sha256"]
+    except (KeyError, TypeError, AttributeError) as error:
         raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder) from error
-    if not known >= _NEEDED:
+    if not set(report.results) >= _NEEDED:
         raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder / RESULTS)
     for name, sha256 in written.items():
         if name not in files or sha256_of(folder / name) != sha256:

@@ -50,6 +50,9 @@ def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
         for name, row in recommended.items()
     }
     names = matched_names(before, after, {})
+    for name in names.outputs:
+        if name not in asked:
+            raise DescriptionError(f"it recommends nothing for {name!r}.", "Make it again.", path=before.place)
     described = {name: _described(before, after, name) for name in names.outputs}
     found, base = _best_found(before, after, asked, described)
     done = {name: _measured(found, name, base[name]) for name in found.outputs}

@@ -7,14 +7,15 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyze.archive.folders import drawn_files, made_kind, package
+from analyze.archive.folders import check_place, drawn_files, made_by, package
 from analyze.archive.page import PAGE, page_bytes, page_table
 from analyze.archive.settings_plots import plots
 from analyze.archive.settings_rows import DONE, Applied, Verified
 from analyze.archive.settings_tables import SEATS, TABLES, VERIFICATION
 from analyze.archive.settings_words import headline
-from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
-from analyze.reports.folder import check_folder, replace_folder
+from analyze.reports.datapackage import MANIFEST, json_bytes
+from analyze.reports.folder import made_kind, replace_folder
+from analyze.reports.results import plots_object
 from analyze.reports.summaries import number
 from analyze.reports.tables import csv_bytes, records
 from analyze.version import VERSION
@@ -42,8 +43,7 @@ def check_target(target: Path, before: ReportRead, after: ReportRead, *, force: 
     DescriptionError : the target may not be replaced
     OutputError : nothing can be written there
     """
-    for one in (before, after):
-        check_folder(target, force, source=one.place, kind=_KIND)
+    check_place(target, (before.place, after.place), _KIND, force=force)
 
 
 def write_verified(verified: Verified, target: Path) -> None:
@@ -59,8 +59,7 @@ def write_verified(verified: Verified, target: Path) -> None:
 def verified_object(verified: Verified) -> dict[str, Any]:
     """The object of `results.json`: keys are those of the tables and columns; what is not known is null."""
     return {
-        "format": FORMAT,
-        "program": {"name": PROGRAM, "version": VERSION},
+        **made_by(FORMAT),
         "before": asdict(verified.before),
         "after": asdict(verified.after),
         "headline": headline(verified),
@@ -68,7 +67,7 @@ def verified_object(verified: Verified) -> dict[str, Any]:
         "is_done": verified.is_done,
         "seat": verified.seat,
         **{table.name: records(verified, table) for table in TABLES},
-        "plots": [{"svg": one.svg, "png": one.png, "title": one.title, "text": one.text} for one in plots(verified)],
+        "plots": plots_object(plots(verified)),
     }
 
 

@@ -16,8 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analyze.archive.about import RESPONSES
-from analyze.archive.report_files import ReportFiles
-from analyze.errors import DescriptionError
+from analyze.archive.opening import ReportRead
 from analyze.reports.datapackage import PROGRAM
 from analyze.reports.naming import clean
 from analyze.version import VERSION
@@ -41,34 +40,18 @@ def can_write_sofa() -> bool:
     return importlib.util.find_spec("sofar") is not None
 
 
-def sofa_files(report: ReportFiles) -> dict[str, Callable[[Path], None]]:
+def sofa_files(report: ReportRead) -> dict[str, Callable[[Path], None]]:
     """What writes the SOFA files of a report, by path in the record: one per sample rate, none without responses.
 
     Raises DescriptionError if a response cannot be read.
     """
     by_rate: dict[int, Samples] = {}
     for output, files in report.results["responses"].items():
-        for position, name in files.items():
-            rate, samples = _response(report, name)
-            by_rate.setdefault(rate, {})[output, position] = samples
+        for position in files:
+            heard = report.response(output, position)
+            by_rate.setdefault(heard.sample_rate_hz, {})[output, position] = heard.samples
     names = {rate: f"{RESPONSES}_{rate}_hz.sofa" if len(by_rate) > 1 else f"{RESPONSES}.sofa" for rate in by_rate}
-    about = report.results["sound_check"]
-    return {names[rate]: _writing(about, rate, samples) for rate, samples in by_rate.items()}
-
-
-def _response(report: ReportFiles, name: str) -> tuple[int, NDArray[np.float64]]:
-    """Sample rate in Hz and samples of one response."""
-    import soundfile
-
-    if name not in report.files:
-        raise DescriptionError("a file of this report is missing.", path=report.folder / name)
-    try:
-        samples, rate = soundfile.read(report.folder / name, dtype="float64")
-    except (OSError, soundfile.SoundFileError) as error:
-        raise DescriptionError(
-            "cannot be read as audio.", "Run the analysis again.", path=report.folder / name
-        ) from error
-    return int(rate), samples
+    return {names[rate]: _writing(report.check, rate, samples) for rate, samples in by_rate.items()}
 
 
 def _writing(about: Mapping[str, Any], rate_hz: int, samples: Samples) -> Callable[[Path], None]:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from analyze.archive.bag import DECLARATION, chunks
 from analyze.archive.bag_reading import PAYLOAD, BagRead, Inventory, Problem, read_bag, take_inventory
+from analyze.archive.formats import check_record_format
 from analyze.errors import DescriptionError
 
 
@@ -35,13 +36,13 @@ class Verification:
 
 
 def verify_record(record: Path) -> Verification:
-    """Verify one record, or any bag. Raises DescriptionError if there is nothing like one in the folder."""
-    try:
-        _check_kind(record)
-        inventory = take_inventory(record)
-    except OSError as error:
-        raise DescriptionError(f"cannot be read: {str(error.strerror).lower()}.", path=record) from error
-    bag = read_bag(inventory)
+    """Verify one record, or any bag.
+
+    Raises
+    ------
+    DescriptionError : there is nothing like one in the folder, or it is a record of a later format
+    """
+    inventory, bag = _opened(record)
     listed = _Listed(inventory, bag)
     problems = [
         *bag.problems,
@@ -54,6 +55,32 @@ def verify_record(record: Path) -> Verification:
     ]
     payload = [size for name, size in inventory.files.items() if name.startswith(PAYLOAD)]
     return Verification(record, len(payload), sum(payload), tuple(sorted(set(problems), key=_order)))
+
+
+def damaged_files(record: Path, parts: tuple[str, ...]) -> tuple[Problem, ...]:
+    """What is wrong with some files of a record: those whose paths begin with one of `parts`, and nothing else.
+
+    Raises
+    ------
+    DescriptionError : there is nothing like a record in the folder, or it is of a later format
+    """
+    inventory, bag = _opened(record)
+    listed = _Listed(inventory, bag)
+    asked = {name: digests for name, digests in listed.digests.items() if name.startswith(parts)}
+    problems = [*bag.problems, *listed.missing(), *listed.extra(), *_altered(inventory, asked)]
+    manifests = tuple(manifest.file for manifest in bag.manifests)
+    return tuple(one for one in problems if one.file.startswith(parts) or one.file in manifests)
+
+
+def _opened(record: Path) -> tuple[Inventory, BagRead]:
+    """What lies in a record, and what its tag files say."""
+    try:
+        _check_kind(record)
+        check_record_format(record)
+        inventory = take_inventory(record)
+    except OSError as error:
+        raise DescriptionError(f"cannot be read: {str(error.strerror).lower()}.", path=record) from error
+    return inventory, read_bag(inventory)
 
 
 def _check_kind(record: Path) -> None:

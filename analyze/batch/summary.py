@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from analyze.archive.folders import made_kind, package
+from analyze.archive.folders import package
 from analyze.archive.page import PAGE, page_bytes
 from analyze.batch.outcome import OUTCOMES, STATUSES, Outcome
 from analyze.reports.datapackage import MANIFEST, PROGRAM, json_bytes
-from analyze.reports.folder import check_folder, replace_folder
+from analyze.reports.folder import check_folder, made_kind, replace_folder
 from analyze.reports.tables import csv_bytes, value
 from analyze.version import VERSION
 

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 #: Name of the file, which is also the manifest by which a report is recognised.
 MANIFEST = "datapackage.json"
 
-#: What `made_by.program` says in a report of ours.
-PROGRAM = "analyze"
+#: What `made_by.program` says in a folder of ours, and `name` in a report.
+PROGRAM, REPORT_NAME = "analyze", "sound-check-report"
 
 #: Raised when a key or column is renamed or dropped.
 FORMAT = 1
@@ -84,7 +84,7 @@ def descriptor(analysis: Analysis, tables: Mapping[str, bytes], files: Iterable[
     """
     return {
         "profile": "tabular-data-package",
-        "name": "sound-check-report",
+        "name": REPORT_NAME,
         "title": analysis.sound_check.title or "Sound check",
         "description": "Polarity and delay per loudspeaker output, and what they rest on. An empty cell is not known.",
         "version": str(FORMAT),

@@ -1,9 +1,9 @@
 """A report folder appears whole or not at all: built beside its target, then renamed.
 
-A report is ours if its `datapackage.json` says that we made it and lists its files. Ours are replaced; what somebody
-put into them is carried over. Any other folder is replaced with `force` alone. `.<name>.partial-<pid>` is being
-built, `.<name>.old-<pid>` is being replaced; what dead processes left of either is cleared at the next start.
-What is no report and is written in the same way says by its `Kind` what it is called and what it may replace.
+A folder is ours if its `datapackage.json` says that we made it and lists its files. One of the same kind is replaced;
+what somebody put into it is carried over. Any other folder is replaced with `force` alone. `.<name>.partial-<pid>` is
+being built, `.<name>.old-<pid>` is being replaced; what dead processes left of either is cleared at the next start.
+A `Kind` says what a folder is called and what it may replace.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
-import json
 import os
 import re
 import shutil
@@ -21,13 +20,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analyze.errors import DescriptionError, OutputError
-from analyze.reports.datapackage import MANIFEST, PROGRAM
+from analyze.reports.datapackage import REPORT_NAME
+from analyze.reports.reading import manifest_of
 
 # Longest name of a target that its parts bear in full, so that theirs stay within 255 bytes.
 _NAME_LENGTH, _DIGEST_LENGTH = 50, 12
-
-# A manifest larger than this is not read.
-_MAX_MANIFEST_BYTES = 16 << 20
 
 #: What a file holds, or what writes it to the path it is given.
 Content = bytes | Callable[[Path], None]
@@ -49,13 +46,29 @@ class Kind:
     in_the_way: str
 
 
-def is_report(folder: Path) -> bool:
-    """Whether a folder is a report of ours, by its manifest."""
-    return bool(_listed(folder))
+def made_kind(noun: str, name: str, source: str) -> Kind:
+    """The kind of folder whose data package bears a name: it may replace its like and nothing else.
+
+    Parameters
+    ----------
+    noun : what it is called; source : what it is made from
+    """
+    return Kind(
+        noun,
+        source,
+        "--out",
+        lambda folder: manifest_of(folder).get("name") == name,
+        f"exists and is not a {noun} of this program.",
+    )
 
 
 #: Reports replace earlier ones.
-REPORT = Kind("report", "the recordings", "--out", is_report, "exists and is not a report of this program.")
+REPORT = made_kind("report", REPORT_NAME, "the recordings")
+
+
+def is_report(folder: Path) -> bool:
+    """Whether a folder is a report of ours, by its manifest."""
+    return REPORT.may_replace(folder)
 
 
 def check_folder(target: Path, force: bool = False, *, source: Path | None = None, kind: Kind = REPORT) -> None:
@@ -184,23 +197,9 @@ def _probe(parent: Path) -> None:
     Path(tempfile.mkdtemp(prefix=".", dir=parent)).rmdir()
 
 
-def _listed(folder: Path) -> frozenset[str]:
-    """Files that the manifest of a report lists, itself included; empty if there is no manifest of ours."""
-    manifest = folder / MANIFEST
-    try:
-        if manifest.stat().st_size > _MAX_MANIFEST_BYTES:
-            return frozenset()
-        content = json.loads(manifest.read_bytes())
-        if content["made_by"]["program"] != PROGRAM:
-            return frozenset()
-        return frozenset(str(name) for name in content["files"])
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return frozenset()
-
-
 def _carry_over(place: Path, part: Path) -> None:
     """Link (or copy) into the new folder what somebody put into the old one, as `.kept` where a name is taken."""
-    listed = _listed(place)
+    listed = {str(name) for name in manifest_of(place).get("files", ())}
     if not listed:
         return
     for path in sorted(place.rglob("*")):

@@ -62,7 +62,7 @@ def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
         "delay_scans": _scans(analysis),
         "monitor_tricks": _tricks(analysis),
         "responses": _responses(analysis),
-        "plots": [_plot(one) for one in drawn],
+        "plots": plots_object(drawn),
     }
 
 
@@ -159,5 +159,6 @@ def _responses(analysis: Analysis) -> dict[str, dict[str, str]]:
     return files
 
 
-def _plot(plot: Plot) -> dict[str, str]:
-    return {"svg": plot.svg, "png": plot.png, "title": plot.title, "text": plot.text}
+def plots_object(drawn: Sequence[Plot]) -> list[dict[str, str]]:
+    """Every drawing: its files, its title and what it shows in words."""
+    return [{"svg": one.svg, "png": one.png, "title": one.title, "text": one.text} for one in drawn]

@@ -19,6 +19,7 @@ TABLE = b"output,polarity\r\nmain,normal\r\n"
 
 #: Responses by output and position: unequal, and one that was not measured.
 RATE = 8000
+SETTING = {"delay_ms": 0.0, "polarity": "normal"}
 SHAPES = {("main", "mix"): 3, ("main", "lawn"): 40, ("süß 低音", "mix"): 77}
 
 
@@ -40,11 +41,21 @@ def make_report(folder: Path, *, extra: dict[str, bytes] | None = None, rates=No
         rate = (rates or {}).get((output, position), RATE)
         soundfile.write(folder / name, response(output, position), rate, subtype="FLOAT")
         responses.setdefault(output, {})[position] = name
-    captures = [{"feeds": {"main": {"file": name, "channel": 1}}, "mics": {}, "inputs": {}} for name in audio or {}]
+    captures = [
+        {"name": name, "feeds": {"main": {"file": name, "channel": 1}}, "mics": {}, "inputs": {}}
+        for name in audio or {}
+    ]
+    described = {
+        "outputs": {output: {"kind": "main", "setting": SETTING} for output, _ in SHAPES},
+        "positions": {position: {"zone": "audience"} for _, position in SHAPES},
+    }
     sound_check = {"title": "Harbour hall", "date": "2026-05-14", "temperature_c": 21.0, "notes": {}, **about}
     results = {
         "format": 1,
-        "sound_check": {**sound_check, "captures": captures},
+        "program": {"name": "analyze", "version": "0.1.0"},
+        "sound_check": {**sound_check, **described, "captures": captures},
+        "arrivals": [],
+        "bands": [],
         "responses": responses,
         "input_files": [{"path": name, "sha256": sha256(content)} for name, content in (audio or {}).items()],
         "description_file": {"path": "soundcheck.toml", "sha256": sha256(DESCRIPTION)},
@@ -56,6 +67,7 @@ def make_report(folder: Path, *, extra: dict[str, bytes] | None = None, rates=No
         "report.html": b"<!doctype html>",
     }
     manifest = {
+        "name": "sound-check-report",
         "made_by": {"program": "analyze"},
         "files": [*files, *(f for row in responses.values() for f in row.values()), "datapackage.json"],
         "resources": [{"path": "wiring.csv", "hash": f"sha256:{sha256(TABLE)}"}],

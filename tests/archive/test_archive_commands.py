@@ -13,15 +13,10 @@ from pathlib import Path
 import frictionless
 import pytest
 from archive_making import content, make_report
+from calling import call
 from kept_record import KEPT, write_sound_check
 
 from analyze.archive.verification import verify_record
-
-
-def call(*arguments, cwd=None, **options) -> subprocess.CompletedProcess[str]:
-    """Run `python -m analyze` and return the finished process."""
-    command = [sys.executable, "-m", "analyze", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=200, check=False, **options)
 
 
 @pytest.fixture(scope="module")

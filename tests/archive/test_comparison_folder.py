@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import json
 import re
-import subprocess
-import sys
-from html.parser import HTMLParser
 from pathlib import Path
 
 import frictionless
 import pytest
+from calling import ReadPage, call, read_table
 from visits_making import compared, visit
 
 from analyze.archive.comparison_folder import check_target, comparison_files, comparison_object, write_comparison
@@ -27,11 +24,6 @@ def folder(tmp_path_factory) -> Path:
     check_target(target, visit("first"), visit("several"))
     write_comparison(compared("several"), target)
     return target
-
-
-def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "analyze", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
 
 
 # Files
@@ -58,7 +50,7 @@ def test_tables_and_results_say_the_same(folder: Path) -> None:
     results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
     assert results["format"] == 1
     for table in TABLES:
-        rows = list(csv.DictReader(io.StringIO((folder / table.path).read_text(encoding="utf-8"), newline="")))
+        rows = read_table(folder / table.path)
         assert len(rows) == len(results[table.name])
         assert [column.name for column in table.columns] == list(rows[0])
     assert results == json.loads(json.dumps(comparison_object(compared("several"))))
@@ -67,31 +59,12 @@ def test_tables_and_results_say_the_same(folder: Path) -> None:
 # Page and terminal
 
 
-class _Page(HTMLParser):
-    def __init__(self) -> None:
-        super().__init__()
-        self.loads: list[str] = []
-        self.text = ""
-
-    def handle_starttag(self, tag, attrs) -> None:
-        self.loads += [
-            value for name, value in attrs if name in ("src", "href") and value and not value.startswith("#")
-        ]
-        if tag == "script":
-            self.loads.append("script")
-
-    def handle_data(self, data) -> None:
-        self.text += data
-
-
 def test_the_page_says_the_verdicts_and_loads_nothing(folder: Path) -> None:
-    page = _Page()
-    page.feed((folder / "report.html").read_text(encoding="utf-8"))
+    page = ReadPage(folder / "report.html")
     assert page.loads == []
-    text = " ".join(page.text.split())
-    assert "2 of 5 outputs changed" in text
+    assert "2 of 5 outputs changed" in page.text
     for row in compared("several").outputs:
-        assert row.reason in text
+        assert row.reason in page.text
     assert "default-src 'none'" in (folder / "report.html").read_text(encoding="utf-8")
 
 
@@ -113,7 +86,7 @@ def test_neither_visit_nor_another_folder_is_replaced(tmp_path: Path, folder: Pa
     older, newer = visit("first"), visit("several")
     with pytest.raises(DescriptionError, match="one of the two visits"):
         check_target(older.place, older, newer)
-    with pytest.raises(DescriptionError, match="no comparison"):
+    with pytest.raises(DescriptionError, match="not a comparison"):
         check_target(visit("warmer").place, older, newer)
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "notes.txt").write_text("mine")
@@ -127,17 +100,17 @@ def test_neither_visit_nor_another_folder_is_replaced(tmp_path: Path, folder: Pa
 
 def test_the_command_says_six_for_a_change_and_none_for_none(tmp_path: Path) -> None:
     first, warmer, several = (visit(name).place for name in ("first", "warmer", "several"))
-    done = run("compare", first, warmer, "--out", tmp_path / "same")
+    done = call("compare", first, warmer, "--out", tmp_path / "same")
     assert done.returncode == 0, done.stderr
     assert done.stdout == ""
     assert "5 outputs: all as they were." in done.stderr
-    done = run("compare", first, several, "--out", tmp_path / "changed", "--json", "--quiet")
+    done = call("compare", first, several, "--out", tmp_path / "changed", "--json", "--quiet")
     assert done.returncode == 6, done.stderr
     assert done.stderr == ""
     said = {row["output"]: row["verdict"] for row in json.loads(done.stdout)["outputs"]}
     assert said["sub right"] == "moved"
     assert said["front fill"] == "flipped"
-    done = run("compare", first, several, "--out", tmp_path / "wide", "--arrival-ms", "1", "--quiet", "--json")
+    done = call("compare", first, several, "--out", tmp_path / "wide", "--arrival-ms", "1", "--quiet", "--json")
     said = {row["output"]: row["verdict"] for row in json.loads(done.stdout)["outputs"]}
     assert said["sub right"] == "same"
 
@@ -145,7 +118,7 @@ def test_the_command_says_six_for_a_change_and_none_for_none(tmp_path: Path) -> 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["nowhere", "FIRST"], "neither a report nor a record"),
+        (["nowhere", "FIRST"], "no such folder"),
         (["FIRST", "FIRST", "--rename", "main left"], "not OLD=NEW"),
         (["FIRST", "FIRST", "--rename", "main=main left"], "Did you mean"),
         (["FIRST", "FIRST", "--out", "FIRST"], "one of the two visits"),
@@ -153,7 +126,7 @@ def test_the_command_says_six_for_a_change_and_none_for_none(tmp_path: Path) -> 
 )
 def test_what_is_wrong_with_a_call_is_said_in_two_lines(arguments: list[str], words: str) -> None:
     place = str(visit("first").place)
-    done = run("compare", *(place if one == "FIRST" else one for one in arguments))
+    done = call("compare", *(place if one == "FIRST" else one for one in arguments))
     assert done.returncode == 2
     assert words in done.stderr
     assert "Traceback" not in done.stderr

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from visits_making import visit
 
-from analyze.archive.opening import FORMAT, open_report
+from analyze.archive.opening import open_report
 from analyze.errors import DescriptionError
+from analyze.reports.datapackage import FORMAT
 
 
 @pytest.fixture
@@ -63,10 +64,16 @@ def test_a_name_that_a_spreadsheet_would_compute_is_read_as_it_was_given(report:
     [
         ({"format": FORMAT + 1}, "later format"),
         ({"format": "1"}, "states no format"),
-        ({"arrivals": None}, "lacks arrivals"),
-        ({"sound_check": {"outputs": {}}}, "lacks positions, captures"),
-        ({"sound_check": {"outputs": {"a": {}}, "positions": {"b": []}, "captures": []}}, "lacks outputs.a.kind"),
-        ({"arrivals": [1, {"output": "a"}]}, "lacks arrivals.arrival_ms, arrivals.capture"),
+        ({"format": True}, "states no format"),
+        ({"arrivals": None}, "arrivals: input should be a valid list"),
+        ({"arrivals": [1]}, "arrivals.0: input should be a valid dictionary"),
+        ({"arrivals": [{"capture": "a", "output": "a", "position": "b"}]}, r"lacks arrivals\.0\.arrival_ms"),
+        ({"sound_check": {"outputs": {}}}, r"lacks sound_check\.positions"),
+        (
+            {"sound_check": {"outputs": {"a": {}}, "positions": {}, "captures": []}},
+            r"outputs\.a\.kind",
+        ),
+        ({"responses": {"a box nobody described": {}}}, "that is not described"),
     ],
 )
 def test_results_of_another_form_are_refused(report: Path, values: dict, words: str) -> None:
@@ -92,6 +99,43 @@ def test_a_response_outside_the_report_is_not_read(report: Path, tmp_path: Path)
     one = open_report(changed(report, responses={"main left": {"mix": "responses/link.wav"}}))
     with pytest.raises(DescriptionError, match="leads out of it"):
         one.response("main left", "mix")
+
+
+@pytest.mark.parametrize("name", ["responses/\ud800.wav", "responses/\0.wav"])
+def test_a_response_whose_name_is_no_path_is_refused(report: Path, name: str) -> None:
+    with pytest.raises(DescriptionError, match="is none"):
+        open_report(changed(report, responses={"main left": {"mix": name}})).response("main left", "mix")
+
+
+def test_results_that_lie_elsewhere_are_not_read(report: Path, tmp_path: Path) -> None:
+    (report / "results.json").rename(tmp_path / "elsewhere.json")
+    (report / "results.json").symlink_to(tmp_path / "elsewhere.json")
+    with pytest.raises(DescriptionError, match="leads out of it"):
+        open_report(report)
+
+
+def test_what_it_is_instead_is_said(tmp_path: Path) -> None:
+    check = tmp_path / "hall"
+    check.mkdir()
+    (check / "soundcheck.toml").write_text("format = 1")
+    with pytest.raises(DescriptionError, match="analyze it first"):
+        open_report(check)
+    (check / "datapackage.json").write_text(
+        json.dumps({"name": "sound-check-history", "made_by": {"program": "analyze"}, "files": ["a"]})
+    )
+    with pytest.raises(DescriptionError, match="made from reports"):
+        open_report(check)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "words"),
+    [("level_db", 1e300, "arrivals"), ("arrival_std_ms", "soon", "arrivals"), ("coherence", {}, "arrivals")],
+)
+def test_a_table_with_what_are_no_figures_is_refused(report: Path, column: str, value: object, words: str) -> None:
+    rows = json.loads((report / "results.json").read_text(encoding="utf-8"))["arrivals"]
+    rows[0][column] = value
+    with pytest.raises(DescriptionError, match=f"the {words} in its results.json are not as the program wrote them"):
+        open_report(changed(report, arrivals=rows)).table("arrivals")
 
 
 def test_a_response_that_is_missing_or_damaged_is_named(report: Path) -> None:

@@ -192,18 +192,18 @@ def test_recordings_outside_the_sound_check_are_never_packed(tmp_path, name):
         ("wiring.csv", b"output,polarity\r\nmain,inverted\r\n", "has changed"),
         ("soundcheck.toml", b"format = 1\n", "has changed"),
         ("results.json", b"{", "not valid JSON"),
-        ("results.json", b"[]", "as the program wrote it"),
-        ("results.json", b"{}", "unknown report format"),
+        ("results.json", b"[]", "holds no object"),
+        ("results.json", b"{}", "states no format"),
         ("results.json", b'{"format": 1}', "as the program wrote it"),
         (
             "results.json",
             b'{"format": 1, "description_file": {"sha256": ""}, "sound_check": {}}',
             "as the program wrote",
         ),
-        ("results.json", b'{"format": 2}', "unknown report format"),
+        ("results.json", b'{"format": 2}', "later format"),
         ("wiring.csv", None, "missing"),
         ("responses/002.wav", None, "missing"),
-        ("responses/002.wav", b"no audio", "cannot be read as audio"),
+        ("responses/002.wav", b"no audio", "002.wav: an impulse response cannot be read"),
         ("datapackage.json", b"{}", "not a report"),
     ],
 )
@@ -266,7 +266,7 @@ def test_the_report_itself_is_never_replaced_or_grown(report, tmp_path, to, forc
 
 def test_a_record_inside_another_is_refused(report, tmp_path):
     record = write_record(report, tmp_path / "records").folder
-    with pytest.raises(DescriptionError, match="lies in another record"):
+    with pytest.raises(DescriptionError, match="lies in a record"):
         write_record(report, record / "data")
     assert verify_record(record).is_valid
 

@@ -6,16 +6,13 @@ unless a test says otherwise: it must not be believed.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
-import subprocess
-import sys
 from functools import cache
 from pathlib import Path
 
 import frictionless
 import pytest
+from calling import call, read_table
 from visits_making import place
 
 from analyze.archive.opening import ReportRead
@@ -243,8 +240,7 @@ def test_the_data_package_describes_every_table(tmp_path: Path) -> None:
     results = json.loads((tmp_path / "verified" / "results.json").read_text(encoding="utf-8"))
     assert results == json.loads(json.dumps(verified_object(verified("subs not applied"))))
     for table in TABLES:
-        text = (tmp_path / "verified" / table.path).read_text(encoding="utf-8")
-        assert len(list(csv.DictReader(io.StringIO(text, newline="")))) == len(results[table.name]) > 0
+        assert len(read_table(tmp_path / "verified" / table.path)) == len(results[table.name]) > 0
 
 
 def test_the_same_settings_give_the_same_bytes_and_a_page_that_loads_nothing() -> None:
@@ -258,9 +254,7 @@ def test_the_same_settings_give_the_same_bytes_and_a_page_that_loads_nothing() -
 
 @pytest.mark.parametrize(("name", "code"), [("done", 0), ("subs with the wrong sign", 6)])
 def test_the_command_says_whether_it_was_done(tmp_path: Path, name: str, code: int) -> None:
-    arguments = ("verify-settings", before().place, after(name).place, "--out", tmp_path / "verified", "--json")
-    command = [sys.executable, "-m", "analyze", *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    done = call("verify-settings", before().place, after(name).place, "--out", tmp_path / "verified", "--json")
     assert done.returncode == code, done.stderr
     assert json.loads(done.stdout)["is_done"] is (code == 0)
     assert " ".join(done.stderr.split()).startswith(headline(verified(name)))

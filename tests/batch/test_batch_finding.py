@@ -19,7 +19,7 @@ def put(base: Path, *names: str) -> None:
 def test_all_below_are_found_in_order_and_what_holds_copies_is_passed_over(tmp_path: Path) -> None:
     put(tmp_path, "b", "a/may", "a/june/again", ".hidden/x", "reports/b", "records/r/data")
     (tmp_path / "reports/b/datapackage.json").write_text(
-        '{"made_by": {"program": "analyze"}, "files": ["soundcheck.toml", "datapackage.json"]}'
+        '{"name": "sound-check-report", "made_by": {"program": "analyze"}, "files": ["soundcheck.toml"]}'
     )
     (tmp_path / "records/r/bagit.txt").write_text("BagIt-Version: 1.0\n")
     (tmp_path / "link").symlink_to(tmp_path / "a", target_is_directory=True)

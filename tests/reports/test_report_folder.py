@@ -13,6 +13,7 @@ import pytest
 
 from analyze.errors import DescriptionError, OutputError
 from analyze.reports import check_target, folder
+from analyze.reports.datapackage import REPORT_NAME
 from analyze.reports.folder import is_report, replace_folder
 
 
@@ -20,7 +21,7 @@ def files(word: str, *extra: str) -> list[tuple[str, bytes]]:
     """A small report: two files or more and their manifest."""
     names = ["a.csv", "plots/b.svg", *extra]
     made_by = {"program": "analyze", "version": "0.1.0", "format": 1}
-    manifest = json.dumps({"made_by": made_by, "files": [*names, "datapackage.json"]})
+    manifest = json.dumps({"name": REPORT_NAME, "made_by": made_by, "files": [*names, "datapackage.json"]})
     return [*((name, word.encode()) for name in names), ("datapackage.json", manifest.encode())]
 
 
@@ -195,10 +196,11 @@ def test_force_replaces_it(target):
         b"{}",
         b"\xff\xfe",
         b"[" * 100_000,
-        b'{"made_by": {"program": "other"}, "files": ["a"]}',
-        b'{"made_by": {"program": "analyze"}}',
-        b'{"made_by": {"program": "analyze"}, "files": 3}',
-        b'{"made_by": "analyze", "files": []}',
+        b'{"name": "sound-check-report", "made_by": {"program": "other"}, "files": ["a"]}',
+        b'{"name": "sound-check-report", "made_by": {"program": "analyze"}}',
+        b'{"name": "sound-check-report", "made_by": {"program": "analyze"}, "files": 3}',
+        b'{"name": "sound-check-report", "made_by": "analyze", "files": []}',
+        b'{"name": "sound-check-comparison", "made_by": {"program": "analyze"}, "files": ["a"]}',
     ],
 )
 def test_a_manifest_that_is_not_ours_does_not_open_the_door(target, manifest):

@@ -1,0 +1,151 @@
+"""All visits to all venues below a folder: what every output did over the years.
+
+found -> sorted by venue and day -> each visit held against the one before it, as `compare` does -> changes added up ->
+arrivals and levels at one position per output, in one air
+
+Visits are read one after the other; of each only its rows are kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from analyze.archive.comparison import compare
+from analyze.archive.comparison_rows import Comparison
+from analyze.archive.comparison_words import headline
+from analyze.archive.history_finding import Seen, Start, looked_at, without_copies
+from analyze.archive.history_outputs import Sum, VisitArrivals, added, output_rows, visit_arrivals, with_arrivals
+from analyze.archive.history_rows import History, OutputRow, VisitRow
+from analyze.archive.opening import ReportRead, open_report
+from analyze.errors import AnalyzeError, DescriptionError
+from analyze.reports.naming import clean
+
+
+def history_of(folder: Path, start: Start | None = None) -> History:
+    """Everything that records and reports below a folder say over time.
+
+    Parameters
+    ----------
+    start : told what is done with how many; what it returns is called after each
+
+    Raises
+    ------
+    DescriptionError : there is no such folder, or nothing in it that can be read
+    """
+    start = start or (lambda _what, _n: lambda _done: None)
+    seen = looked_at(folder, start)
+    good, copies = without_copies([one for one in seen if not one.problem])
+    if not good:
+        raise _nothing(folder, seen)
+    step = start("comparing", len(good))
+    visits: list[VisitRow] = []
+    outputs: list[OutputRow] = []
+    for key in sorted({one.key for one in good}):
+        venue = _venue([one for one in good if one.key == key], step)
+        visits += venue.visits
+        outputs += with_arrivals(venue.outputs, venue.arrivals)
+    visits += [_left(one, "copy", f"The same as {copies[one.name]}.") for one in seen if one.name in copies]
+    visits += [_left(one, "left out", one.problem) for one in seen if one.problem]
+    return History(folder.resolve().name, tuple(visits), tuple(outputs))
+
+
+def _nothing(folder: Path, seen: list[Seen]) -> DescriptionError:
+    if not seen:
+        return DescriptionError(
+            "there is no record or report in it.", "Name a folder that holds some, at any depth.", path=folder
+        )
+    what = f"nothing in it can be read ({len(seen)} found). {clean(seen[0].name)}: {clean(seen[0].problem)}"
+    return DescriptionError(what, path=folder)
+
+
+def _left(one: Seen, state: str, reason: str) -> VisitRow:
+    """A row for what is not read."""
+    return VisitRow(
+        path=one.name,
+        state=state,
+        form=one.form,
+        title="",
+        venue=one.venue,
+        venue_from=one.venue_from,
+        date=one.date,
+        reason=reason,
+    )
+
+
+@dataclass
+class _Venue:
+    """What is kept of a venue while its visits are read: rows, arrivals by path, and sums since the last beginning."""
+
+    name: str
+    visits: list[VisitRow] = field(default_factory=list)
+    outputs: list[OutputRow] = field(default_factory=list)
+    arrivals: dict[str, VisitArrivals] = field(default_factory=dict)
+    sums: dict[str, Sum] = field(default_factory=dict)
+
+    def add(self, visit: VisitRow, report: ReportRead, comparison: Comparison | None) -> None:
+        """Note one visit. What has no day changes no sum."""
+        if visit.date:
+            self.sums = added(self.sums, report, comparison, visit.path)
+        self.visits.append(visit)
+        self.outputs += output_rows(visit, report, comparison, self.sums if visit.date else {})
+        self.arrivals[visit.path] = visit_arrivals(report)
+
+
+def _venue(seen: list[Seen], step: Callable[[int], None]) -> _Venue:
+    """All visits of one venue, those without a day last; they bear the name that it has at the newest."""
+    ordered = sorted(seen, key=lambda one: (not one.date, one.date, one.name))
+    newest = max(ordered, key=lambda one: (one.date, one.name))
+    venue = _Venue(newest.venue)
+    older: ReportRead | None = None
+    for one in ordered:
+        newer = open_report(one.path)
+        if not one.date:
+            verdict, reason, comparison = (
+                "not compared",
+                "Its description states no date: it has no place in time.",
+                None,
+            )
+        elif older is None:
+            verdict, reason, comparison = "first", "The first visit to this venue.", None
+        else:
+            verdict, reason, comparison = _compared(older, newer)
+        previous = venue.visits[-1].path if one.date and older is not None else ""
+        venue.add(_visit_row(one, venue.name, newer, (previous, verdict, reason, comparison)), newer, comparison)
+        older = newer
+        step(1)
+    return venue
+
+
+def _compared(older: ReportRead, newer: ReportRead) -> tuple[str, str, Comparison | None]:
+    """A visit against the one before it: verdict, sentence, and the comparison if there can be one."""
+    try:
+        comparison = compare(older, newer, {})
+    except AnalyzeError as error:
+        return "not compared", f"It cannot be compared with the visit before it: {error.what}", None
+    return "changed" if comparison.is_changed else "same", headline(comparison), comparison
+
+
+def _visit_row(one: Seen, venue: str, report: ReportRead, found: tuple[str, str, str, Comparison | None]) -> VisitRow:
+    """The row of one visit; `found` is what it was held against, verdict, sentence, and the comparison."""
+    previous, verdict, reason, comparison = found
+    return VisitRow(
+        path=one.name,
+        state="read",
+        form=one.form,
+        title=report.title,
+        venue=venue,
+        venue_from=one.venue_from,
+        date=one.date,
+        temperature_c=report.temperature_c,
+        outputs=len({output for output, _ in report.heard}),
+        positions=len({position for _, position in report.heard}),
+        reference=str(report.check.get("reference") or ""),
+        format=report.results["format"],
+        program_version=report.version,
+        previous=previous,
+        verdict=verdict,
+        reason=reason,
+        remarks=" ".join(comparison.remarks) if comparison is not None else "",
+    )

@@ -1,0 +1,132 @@
+"""Records and reports below a folder: where they lie, of which venue and day they are, and which cannot be trusted.
+
+A folder counts if it is a bag (it holds `bagit.txt` or a manifest of one) or if its `datapackage.json` says that it is
+a report of ours. Nothing is sought inside of those. Folders whose names begin with a dot, and links, are passed by.
+"""
+
+from __future__ import annotations
+
+import os
+import unicodedata
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePath
+
+from analyze.archive.about import REPORT
+from analyze.archive.bag import DECLARATION
+from analyze.archive.bag import MANIFEST as BAG_MANIFEST
+from analyze.archive.opening import ReportRead, open_report
+from analyze.archive.verification import damaged_files
+from analyze.audio.files import sha256_of
+from analyze.errors import AnalyzeError, DescriptionError
+from analyze.reports.folder import is_report
+from analyze.reports.naming import clean
+from analyze.reports.writer import RESULTS
+
+#: Told what is done with how many; what it returns is called after each.
+Start = Callable[[str, int], Callable[[int], None]]
+
+#: What is read of a record, and so must be as it was written.
+_READ = (f"{REPORT}/{RESULTS}", f"{REPORT}/responses/")
+
+
+@dataclass(frozen=True)
+class Seen:
+    """One record or report, looked at: where it is, what it is of, or why it is left out.
+
+    name : its path below the folder, with `/`; sha256 : of its results, by which copies are known
+    """
+
+    path: Path
+    name: str
+    is_record: bool
+    venue: str = ""
+    venue_from: str = ""
+    date: str = ""
+    sha256: str = ""
+    problem: str = ""
+
+    @property
+    def form(self) -> str:
+        """What it is."""
+        return "record" if self.is_record else "report"
+
+    @property
+    def key(self) -> str:
+        """What visits of one venue have in common, however it is spelt."""
+        return unicodedata.normalize("NFKC", self.venue).casefold()
+
+
+def visit_folders(folder: Path) -> Iterator[Path]:
+    """Every record and report below a folder, itself included, in the order of their paths.
+
+    Raises
+    ------
+    DescriptionError : there is no such folder
+    """
+    if not folder.is_dir():
+        raise DescriptionError("no such folder (expected one that holds records).", "Check the path.", path=folder)
+    for base, folders, files in os.walk(folder, followlinks=False):
+        place = Path(base)
+        is_bag = any(name in files and not (place / name).is_symlink() for name in (DECLARATION, BAG_MANIFEST))
+        if is_bag or is_report(place):
+            folders.clear()
+            yield place
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+
+
+def looked_at(folder: Path, start: Start) -> list[Seen]:
+    """Every record and report below a folder, read once and not kept."""
+    paths = list(visit_folders(folder))
+    step = start("reading", len(paths))
+    seen = []
+    for path in paths:
+        seen.append(_look(path, path.relative_to(folder)))
+        step(1)
+    return seen
+
+
+def _look(path: Path, name: PurePath) -> Seen:
+    """One record or report; whatever is wrong with it is its problem alone."""
+    is_record = not is_report(path)
+    try:
+        if is_record:
+            _check_undamaged(path)
+        report = open_report(path)
+        venue, venue_from = _venue(report, name)
+        sha256 = sha256_of(report.folder / RESULTS)
+    except AnalyzeError as error:
+        return Seen(path, name.as_posix(), is_record, problem=f"{error.what} {error.mend}".strip())
+    return Seen(path, name.as_posix(), is_record, venue, venue_from, report.date, sha256)
+
+
+def _check_undamaged(record: Path) -> None:
+    """Refuse a record of which what is to be read is not what was written. Raises DescriptionError."""
+    problems = damaged_files(record, _READ)
+    if not problems:
+        return
+    first = problems[0]
+    more = f" and {len(problems) - 1} more" if len(problems) > 1 else ""
+    raise DescriptionError(
+        f"is damaged ({first.file}: {first.problem}{more}).", "Take it from another copy.", path=record
+    )
+
+
+def _venue(report: ReportRead, name: PurePath) -> tuple[str, str]:
+    """Name of the venue and where it is from: the description's `venue`, its title, or the folder around it."""
+    for text, source in ((report.check.get("notes", {}).get("venue"), "venue"), (report.check.get("title"), "title")):
+        if isinstance(text, str) and clean(text):
+            return clean(text), source
+    return clean(name.parent.name) or clean(report.name) or "(no name)", "folder"
+
+
+def without_copies(seen: list[Seen]) -> tuple[list[Seen], dict[str, str]]:
+    """Visits each once, records before reports, and of every copy the name of what it is a copy of."""
+    kept: dict[str, Seen] = {}
+    copies: dict[str, str] = {}
+    for one in sorted(seen, key=lambda one: (not one.is_record, one.name)):
+        if one.sha256 in kept:
+            copies[one.name] = kept[one.sha256].name
+        else:
+            kept[one.sha256] = one
+    return list(kept.values()), copies

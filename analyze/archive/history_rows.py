@@ -1,0 +1,117 @@
+"""What comes out of a history: rows of its tables, and the whole.
+
+Changes are newer minus older: positive when later or louder. Numbers that are not known are NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+NAN = float("nan")
+
+#: What was done with a folder that was found, and what it is.
+STATES, FORMS = ("read", "copy", "left out"), ("record", "report")
+#: Where the name of the venue is from.
+VENUE_SOURCES = ("venue", "title", "folder")
+#: What a visit was found to be, held against the one before it at the same venue.
+VISIT_VERDICTS = ("first", "same", "changed", "not compared")
+
+
+@dataclass(frozen=True)
+class VisitRow:
+    """One row of `visits.csv`: one record or report that was found.
+
+    path : relative to the folder that was searched, with `/`; previous : of the visit it was held against
+    outputs, positions : how many were heard; format : of the report
+    """
+
+    path: str
+    state: str
+    form: str
+    title: str
+    venue: str
+    venue_from: str
+    date: str
+    reason: str
+    temperature_c: float = NAN
+    outputs: float = NAN
+    positions: float = NAN
+    reference: str = ""
+    format: float = NAN
+    program_version: str = ""
+    previous: str = ""
+    verdict: str = ""
+    remarks: str = ""
+
+
+@dataclass(frozen=True)
+class OutputRow:
+    """One row of `history.csv`: one output at one visit. Every number and word is told in `history_tables.py`."""
+
+    path: str
+    venue: str
+    date: str
+    temperature_c: float
+    output: str
+    kind: str
+    verdict: str
+    confidence: float
+    counted_from: str
+    arrival_change_ms: float
+    arrival_change_std_ms: float
+    arrival_since_ms: float
+    arrival_since_std_ms: float
+    level_change_db: float
+    level_change_std_db: float
+    level_since_db: float
+    level_since_std_db: float
+    polarity_change: str
+    wiring: str
+    wiring_confidence: float
+    setting_polarity: str
+    polarity: str
+    setting_delay_ms: float
+    recommended_delay_ms: float
+    recommended_polarity: str
+    decision: str
+    program_version: str
+    reason: str
+    position: str = ""
+    arrival_ms: float = NAN
+    arrival_std_ms: float = NAN
+    same_air_arrival_ms: float = NAN
+    relative_arrival_ms: float = NAN
+    relative_arrival_std_ms: float = NAN
+    level_db: float = NAN
+    relative_level_db: float = NAN
+
+
+@dataclass(frozen=True)
+class History:
+    """Everything found below a folder.
+
+    name : of the folder; visits : venue by venue, dated ones in their order, then what could not be placed
+    history : outputs of every visit that was read, in the order of the visits
+    """
+
+    name: str
+    visits: tuple[VisitRow, ...]
+    history: tuple[OutputRow, ...]
+
+    @property
+    def venues(self) -> tuple[str, ...]:
+        """Every venue that was visited."""
+        return tuple(dict.fromkeys(row.venue for row in self.visits if row.state == "read"))
+
+    def visits_of(self, venue: str) -> tuple[VisitRow, ...]:
+        """The visits of a venue, in their order."""
+        return tuple(row for row in self.visits if row.state == "read" and row.venue == venue)
+
+    def outputs_of(self, venue: str) -> tuple[OutputRow, ...]:
+        """The outputs of a venue's visits, in their order."""
+        return tuple(row for row in self.history if row.venue == venue)
+
+    @property
+    def not_read(self) -> tuple[VisitRow, ...]:
+        """Copies, and what cannot be read."""
+        return tuple(row for row in self.visits if row.state != "read")

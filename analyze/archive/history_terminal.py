@@ -1,0 +1,33 @@
+"""A history on the terminal: a sentence per venue, where the page is, and what had to be left out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analyze.archive.history_rows import History
+from analyze.archive.history_words import venue_words, whole_words
+from analyze.archive.terminal import print_found
+from analyze.reports.naming import clean, shortened
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+_NAME_LENGTH = 40
+
+
+def print_history(history: History, target: Path, *, console: Console | None = None) -> None:
+    """Print what was found on a console on stderr."""
+    venues = [f"{shortened(venue, _NAME_LENGTH)}: {venue_words(history, venue)}" for venue in history.venues]
+    print_found([whole_words(history)], venues, target, console=console)
+
+
+def print_left_out(history: History, *, console: Console | None = None) -> None:
+    """Print of everything that cannot be relied on where it is and why."""
+    from rich.console import Console
+    from rich.text import Text
+
+    console = console or Console(stderr=True, highlight=False)
+    for row in history.not_read:
+        if row.state == "left out":
+            console.print(Text(f"Left out: {clean(row.path)}: {clean(row.reason)}"), soft_wrap=True)

@@ -1,0 +1,57 @@
+"""Many visits made of the small record that is kept: other days, other names, damaged, of later formats."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from kept_record import KEPT
+
+from analyze.archive.record import write_record
+
+KEPT_RECORD = KEPT / "format_1"
+
+#: Changes the results of a report in place.
+Edit = Callable[[dict[str, Any]], None]
+
+
+def make_report(folder: Path, date: str = "2026-05-14", edit: Edit | None = None, **check: Any) -> Path:
+    """The report of the kept record on another day; `check` are keys of its description, `venue` its note."""
+    shutil.copytree(KEPT_RECORD / "data" / "report", folder)
+    file = folder / "results.json"
+    results = json.loads(file.read_text("utf-8"))
+    venue = check.pop("venue", results["sound_check"]["notes"]["venue"])
+    results["sound_check"] |= {"date": date, **check}
+    results["sound_check"]["notes"] = {"venue": venue} if venue else {}
+    for capture in results["sound_check"]["captures"]:
+        capture["temperature_c"] = results["sound_check"]["temperature_c"]
+    if edit is not None:
+        edit(results)
+    file.write_text(json.dumps(results), encoding="utf-8")
+    return folder
+
+
+def make_record(folder: Path, date: str = "2026-05-14", edit: Edit | None = None, **check: Any) -> Path:
+    """A record of such a report, whole and valid."""
+    with tempfile.TemporaryDirectory() as place:
+        report = make_report(Path(place) / folder.name, date, edit, **check)
+        return write_record(report, folder.parent).folder
+
+
+def of_later_format(record: Path) -> Path:
+    """A record that says of itself that a later program wrote it."""
+    info = record / "bag-info.txt"
+    info.write_text(info.read_text("utf-8").replace("Record-Format: 1", "Record-Format: 2"), encoding="utf-8")
+    return record
+
+
+def damaged(record: Path, name: str = "data/report/results.json") -> Path:
+    """A record of which one byte of one file has another value."""
+    content = bytearray((record / name).read_bytes())
+    content[len(content) // 2] ^= 1
+    (record / name).write_bytes(content)
+    return record
