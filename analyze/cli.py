@@ -54,7 +54,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
     from analyze.description import load_sound_check
     from analyze.pipeline import analyse
-    from analyze.reports import check_target, drawing_processes, print_summary, results_object, write_report
+    from analyze.reports import check_target, drawing_processes, print_summary, reserved, results_object, write_report
     from analyze.spectra.threads import one_heap
 
     one_heap()
@@ -62,7 +62,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
     target = out or Path("reports") / sound_check.folder.resolve().name
     check_target(target, force=force, source=sound_check.folder)
     workers = workers or os.cpu_count() or 1
-    with drawing_processes(workers) as draw:
+    with reserved(target), drawing_processes(workers) as draw:
         with _progress(quiet) as start:
             analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
         write_report(analysis, target, force=force, draw=draw)

@@ -2,7 +2,8 @@
 
 A folder is ours if its `datapackage.json` says that we made it and lists its files. One of the same kind is replaced;
 what somebody put into it is carried over. Any other folder is replaced with `force` alone. `.<name>.partial-<pid>` is
-being built, `.<name>.old-<pid>` is being replaced; what dead processes left of either is cleared at the next start.
+being built, `.<name>.old-<pid>` is being replaced, `.<name>.busy-<pid>` keeps others away; what dead processes left of
+any is cleared at the next start.
 A `Kind` says what a folder is called and what it may replace.
 """
 
@@ -118,6 +119,37 @@ def replace_folder(target: Path, files: Iterable[tuple[str, Content]], *, kind: 
                 place.rename(old)
             part.rename(place)
         shutil.rmtree(old, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def reserved(target: Path, *, kind: Kind = REPORT) -> Iterator[None]:
+    """Keep other processes from writing the same folder until the block is left. Call `check_folder` first.
+
+    Raises
+    ------
+    DescriptionError : another process keeps it
+    OutputError : nothing can be written there
+    """
+    place = _resolved(target, kind)
+    parents = [parent for parent in place.parents if not parent.exists()]
+    own = _part(place, "busy")
+    try:
+        with _as_output_error(target, kind):
+            own.mkdir(parents=True, exist_ok=True)
+        others = [pid for path, what, pid in _parts(place) if what == "busy" and _is_running(pid)]
+        if others and os.name != "nt":  # there, the dead cannot be told from the living
+            raise DescriptionError(
+                f"is being written by another run (process {others[0]}).",
+                f"Wait until it has finished, or choose another folder with {kind.option}.",
+                path=target,
+            )
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            own.rmdir()
+        for parent in parents:  # those that hold nothing now
+            with contextlib.suppress(OSError):
+                parent.rmdir()
 
 
 def output_error(error: OSError, target: Path, kind: Kind = REPORT) -> OutputError:
@@ -240,17 +272,22 @@ def _stem(place: Path) -> str:
 
 def _clear_stale(place: Path) -> None:
     """Remove what dead processes left beside `place`; an earlier report that was moved aside comes back first."""
-    if not place.parent.is_dir():
-        return
-    pattern = re.compile(rf"\.{re.escape(_stem(place))}\.(partial|old)-(\d+)")
-    for path in sorted(place.parent.iterdir()):
-        match = pattern.fullmatch(path.name)
-        if match is None or not path.is_dir() or path.is_symlink() or _is_running(int(match[2])):
+    for path, what, pid in _parts(place):
+        if _is_running(pid):
             continue
-        if match[1] == "old" and not place.exists():
+        if what == "old" and not place.exists():
             path.rename(place)
         else:
             shutil.rmtree(path, ignore_errors=True)
+
+
+def _parts(place: Path) -> list[tuple[Path, str, int]]:
+    """What processes have put beside `place`: path, what it is for, number of the process; sorted."""
+    if not place.parent.is_dir():
+        return []
+    pattern = re.compile(rf"\.{re.escape(_stem(place))}\.(partial|old|busy)-(\d+)")
+    found = [(path, pattern.fullmatch(path.name)) for path in sorted(place.parent.iterdir())]
+    return [(path, m[1], int(m[2])) for path, m in found if m and path.is_dir() and not path.is_symlink()]
 
 
 def _is_running(pid: int) -> bool:
