@@ -14,6 +14,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports import (
+    effects,
     headline,
     page_distances,
     page_evidence,
@@ -149,6 +150,8 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "bands_per_octave": analysis.bands_per_octave,
         "headline": headline.headline(analysis),
         "score_sentence": headline.score_sentence(analysis),
+        "better": effects.better_words(analysis),
+        "worse": effects.worse_words(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
         "until_mended": sheet_notes.UNTIL_MENDED,
         "caution": page_sheet.CAUTION,

@@ -9,24 +9,14 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyze.acoustics import nominal_hz
+from analyze.reports.effects import third_changes
 from analyze.reports.lateness import late_after_first
 from analyze.reports.naming import labels, shortened
 from analyze.reports.page_evidence import DASH, ZONE_WORDS, in_columns
-from analyze.reports.selections import (
-    BY_ARRIVAL,
-    SCORE_RANGE_HZ,
-    by_zone,
-    counted,
-    mean,
-    predictions_at,
-    seats,
-    seats_first,
-)
+from analyze.reports.selections import BY_ARRIVAL, by_zone, seats, seats_first
 from analyze.reports.summaries import as_known, percent, signed
 from analyze.responses.wiring import DECIDED
 
@@ -193,23 +183,14 @@ def band_table(analysis: Analysis) -> HeatTable:
 
 
 def _changes(analysis: Analysis, position: str) -> dict[float, HeatCell]:
-    """Change per third octave, finer bands of it as their mean; pale where nothing counts."""
-    low, high = SCORE_RANGE_HZ
-    rows = [row for row in predictions_at(analysis, position) if low <= row.band_hz <= high]
-    used = {row.band_hz for row in counted(rows)}
-    thirds: dict[float, list[tuple[float, bool]]] = defaultdict(list)
-    for row in rows:
-        third_hz = nominal_hz(10.0 ** (round(10.0 * math.log10(row.band_hz)) / 10.0), 3)
-        thirds[third_hz].append((row.change_db, row.band_hz in used))
-    return {hz: _third_cell(changes) for hz, changes in thirds.items()}
+    """Change per third octave; pale where nothing counts."""
+    return {
+        hz: _change_cell(change_db) if counts else _pale_cell(change_db)
+        for hz, (change_db, counts) in third_changes(analysis, position).items()
+    }
 
 
-def _third_cell(changes: Sequence[tuple[float, bool]]) -> HeatCell:
-    """One third octave: the mean over what counts in it, or over all, pale, where nothing does."""
-    used = [change_db for change_db, is_used in changes if is_used]
-    if used:
-        return _change_cell(mean(used))
-    change_db = mean(change_db for change_db, _ in changes)
+def _pale_cell(change_db: float) -> HeatCell:
     return HeatCell(signed(change_db), "pale") if math.isfinite(change_db) else HeatCell(DASH)
 
 

@@ -10,6 +10,7 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
+from analyze.reports.effects import better_words, worse_words
 from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_sheet import CAUTION, confidence_words, input_rows, sheet_steps, title
@@ -53,6 +54,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(", ".join(facts)),
         "",
         *_wrapped(headline(analysis)),
+        *_wrapped(" ".join(filter(None, (worse_words(analysis), better_words(analysis))))),
         *_wrapped(f"{said} {UNTIL_MENDED}" if (said := hand_sentence(analysis)) else ""),
         *_wrapped(CAUTION),
         *_wrapped(confidence_words() if analysis.recommendations else ""),
@@ -73,13 +75,21 @@ def _outputs(analysis: Analysis) -> list[str]:
             found.append(lines[row.number - 1])
             found += _wrapped(" · ".join(filter(None, (what, row.where, row.delay_length))), _INDENT)
             found += _wrapped(" ".join(filter(None, (row.reason, row.together))), _INDENT)
-            for note in (
-                row.repair,
-                *row.notes,
-                *([f"Check by ear when all is typed: {row.proof}"] if row.proof else []),
-            ):
+            for note in _notes(row):
                 found += _wrapped(note, _INDENT)
     return found
+
+
+def _notes(row: SheetRow) -> list[str]:
+    """What stands below a setting, each on lines of its own."""
+    better = ", ".join(filter(None, (row.gain, row.worst)))
+    return [
+        f"Better by {better}." if better else "",
+        row.repair,
+        *row.notes,
+        *(f"{': '.join(filter(None, one))}." for one in row.alternatives),
+        f"Check by ear when all is typed: {row.proof}" if row.proof else "",
+    ]
 
 
 def _delays(rows: Sequence[SheetRow]) -> dict[str, str]:

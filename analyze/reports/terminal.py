@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analyze.reports.effects import better_words, worse_words
 from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings
@@ -37,7 +38,9 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    console.print(Text(headline(analysis)))
+    for line in (headline(analysis), worse_words(analysis), better_words(analysis)):
+        if line:
+            console.print(Text(clean(line)))
     if analysis.recommendations:
         console.print(_settings(analysis))
         console.print(Text(confidence_words()))
