@@ -152,6 +152,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "score_sentence": headline.score_sentence(analysis),
         "better": effects.better_words(analysis),
         "worse": effects.worse_words(analysis),
+        "notice": page_findings.notice(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
         "until_mended": sheet_notes.UNTIL_MENDED,
         "caution": page_sheet.CAUTION,

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from analyze.reports.effects import better_words, worse_words
 from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
+from analyze.reports.page_findings import notice
 from analyze.reports.page_sheet import CAUTION, confidence_words, input_rows, sheet_steps, title
 from analyze.reports.sheet_notes import UNTIL_MENDED, hand_sentence
 from analyze.reports.summaries import number
@@ -54,6 +55,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(", ".join(facts)),
         "",
         *_wrapped(headline(analysis)),
+        *_wrapped(notice(analysis)),
         *_wrapped(" ".join(filter(None, (worse_words(analysis), better_words(analysis))))),
         *_wrapped(f"{said} {UNTIL_MENDED}" if (said := hand_sentence(analysis)) else ""),
         *_wrapped(CAUTION),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from analyze.reports.effects import better_words, worse_words
 from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_findings import findings
+from analyze.reports.page_findings import findings, notice
 from analyze.reports.page_sheet import OPTIONAL, SheetRow, confidence_words, input_rows, sheet_rows
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    for line in (headline(analysis), worse_words(analysis), better_words(analysis)):
+    for line in (headline(analysis), notice(analysis), worse_words(analysis), better_words(analysis)):
         if line:
             console.print(Text(clean(line)))
     if analysis.recommendations:
