@@ -84,7 +84,9 @@ def late_tables(analysis: Analysis) -> list[HeatTable]:
             "output",
             tuple(labels(chunk).values()),
             tuple(
-                _late_row(analysis, output, [_late_cell(late.get((output, p)), first[p] == output) for p in chunk])
+                _late_row(
+                    analysis, output, [_late_cell(analysis, late.get((output, p)), first[p] == output) for p in chunk]
+                )
                 for output in outputs
             ),
             "lined up here",
@@ -104,15 +106,25 @@ def _late_row(analysis: Analysis, output: str, cells: Sequence[HeatCell]) -> Hea
     return HeatRow(output, f"asked: {asked} {reference}" if is_lined_up else "", tuple(cells))
 
 
-def _late_cell(one: Late | None, is_first: bool) -> HeatCell:
+def _late_cell(analysis: Analysis, one: Late | None, is_first: bool) -> HeatCell:
     """One lateness; without a colour where it is in time as far as can be told."""
     if one is None:
         return HeatCell("first" if is_first else DASH)
     tone = "" if one.is_in_time else _tone(one.recommended_ms, _LATE_STEPS_MS, first=1)
     more = [f"±\u00a0{as_known(one.std_ms, one.std_ms)}"] if one.is_vague else []
     if one.is_aligned:
-        more.append("as asked" if one.is_in_time else f"{as_known(one.off_ms, one.std_ms, signed)} off")
+        more.append(_asked_words(analysis, one))
     return HeatCell(as_known(one.recommended_ms, one.std_ms, signed), tone, ", ".join(more), one.is_aligned)
+
+
+def _asked_words(analysis: Analysis, one: Late) -> str:
+    """How an arrival stands to what was asked: that counts from the reference, the column from its first main."""
+    if not one.is_in_time:
+        return f"{as_known(one.off_ms, one.std_ms, signed)} off"
+    if one.against == analysis.sound_check.reference:
+        return "as asked"
+    then_ms, reference = one.asked_ms + one.off_ms, shortened(analysis.sound_check.reference, _UNDER_LENGTH)
+    return f"which is {as_known(then_ms, one.std_ms, signed)} after {reference}, as asked"
 
 
 def polarity_tables(analysis: Analysis) -> list[HeatTable]:

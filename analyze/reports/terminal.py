@@ -40,7 +40,7 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     console = console or Console(stderr=True, highlight=False)
     for line in (headline(analysis), notice(analysis), worse_words(analysis), better_words(analysis)):
         if line:
-            console.print(Text(clean(line)))
+            console.print(Text(_ascii(clean(line))))
     if analysis.recommendations:
         console.print(_settings(analysis))
         console.print(Text(confidence_words()))
@@ -105,5 +105,5 @@ def _finding_lines(analysis: Analysis) -> Iterator[str]:
 
 
 def _ascii(text: str) -> str:
-    """A number with a hyphen for its minus sign, for terminals without Unicode."""
-    return text.replace("−", "-")
+    """Text with a hyphen for a minus sign and for the shaft of an arrow, for terminals without Unicode."""
+    return text.replace("−", "-").replace("→", "->")
