@@ -125,6 +125,23 @@ def test_a_sheet_line_says_where_another_main_comes_first(pair):
     assert aligned_note(near, tower) == aligned_note(arriving(one, "balcony", main_right=40.0), tower) == ""
 
 
+def test_where_another_main_comes_first_the_sheet_says_what_one_may_set(pair):
+    """Asked 8 ms behind the reference, which comes 2.9 ms behind the other main: 2.9 ms less puts it there."""
+    row = dataclasses.replace(
+        next(r for r in pair.recommendations if r.output == "tower"), decision="change", recommended_delay_ms=54.29
+    )
+    asked = replaced(levelled(pair, main_left=-30.0, main_right=-30.0), "tower", later_ms=8.0)
+    one = arriving(asked, "balcony", main_left=30.0, main_right=27.1, tower=34.0)
+    assert aligned_note(one, row) == (
+        "At balcony main right comes 2.9 ms before main left: this output arrives 10.9 ms after main right. What was "
+        "asked counts from main left; for it to arrive 8.0 ms after main right instead, set 51.39 ms."
+    )
+    boxed = cell(late_tables(one), "tower", "balcony")
+    assert (boxed.text, boxed.more) == ("+10.90", "which is +8.00 after main left, as asked")
+    assert "instead" not in aligned_note(one, dataclasses.replace(row, decision="undecided"))
+    assert "instead" not in aligned_note(one, dataclasses.replace(row, recommended_delay_ms=2.8))
+
+
 def test_a_seat_that_is_not_as_all_of_them_together_is_said(pair):
     """The tower is moved by 4 ms; against what was asked it comes out 7 ms late at this seat of several."""
     row = dataclasses.replace(next(r for r in pair.recommendations if r.output == "tower"), decision="change")
