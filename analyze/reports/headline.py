@@ -7,8 +7,9 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analyze.reports.delay_words import delay_texts
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_sheet import delay_texts, is_changed
+from analyze.reports.page_sheet import is_changed
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.sheet_notes import is_optional, off_at_present_ms
 from analyze.reports.summaries import listed, number, plural, signed, unrelated_sum_db

@@ -142,6 +142,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
     sure = page_grounds.sureness(analysis) if is_judged else []
     return {
         "title": page_sheet.title(analysis),
+        "identity": page_sheet.identity(analysis),
         "date": str(check.date or ""),
         "temperature": number(check.temperature_c),
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],

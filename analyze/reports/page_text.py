@@ -14,7 +14,7 @@ from analyze.reports.effects import better_words, worse_words
 from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import notice
-from analyze.reports.page_sheet import CAUTION, confidence_words, input_rows, sheet_steps, title
+from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
 from analyze.reports.sheet_notes import UNTIL_MENDED, hand_sentence
 from analyze.reports.summaries import number
 
@@ -49,7 +49,12 @@ def _head(analysis: Analysis) -> list[str]:
     """Title, day and air, what to do and what to mind."""
     check = analysis.sound_check
     known = [check.notes[key] for key in ("venue", "engineer") if check.notes.get(key)]
-    facts = [f"Date: {check.date or 'not given'}", f"air {number(check.temperature_c)} °C", *known]
+    facts = [
+        f"Date: {check.date or 'not given'}",
+        f"sound check {identity(analysis)}",
+        f"air {number(check.temperature_c)} °C",
+        *known,
+    ]
     return [
         *_wrapped(title(analysis)),
         *_wrapped(", ".join(facts)),
@@ -87,10 +92,11 @@ def _notes(row: SheetRow) -> list[str]:
     better = ", ".join(filter(None, (row.gain, row.worst)))
     return [
         f"Better by {better}." if better else "",
+        f"Confidence: {row.polarity_confidence}." if row.polarity_confidence else "",
         row.repair,
         *row.notes,
         *(f"{': '.join(filter(None, one))}." for one in row.alternatives),
-        f"Check by ear when all is typed: {row.proof}" if row.proof else "",
+        ": ".join(filter(None, row.proof)),
     ]
 
 
