@@ -21,6 +21,7 @@ from analyze.reports import (
     page_findings,
     page_sheet,
     page_waveforms,
+    proof_words,
     sheet_notes,
 )
 from analyze.reports.naming import clean
@@ -44,7 +45,7 @@ PAGE_BYTES = 2_000_000
 # What a drawing takes beside itself and its title, which is there three times.
 _PLACE_BYTES = 300
 
-_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "seats.css", "waveforms.css", "vendor/uplot.css")
+_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "sheet.css", "seats.css", "waveforms.css", "vendor/uplot.css")
 #: In this order: what copies the sheet, a library that draws curves, sums, settings, the two drawings, what moves.
 SCRIPTS = ("sheet.js", "vendor/uplot.js", "model.js", "settings.js", "curves.js", "try.js")
 
@@ -159,8 +160,10 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "caution": page_sheet.CAUTION,
         "confidence_words": page_sheet.confidence_words(),
         "sheet": page_sheet.sheet_steps(analysis),
+        "checks": proof_words.HOW if analysis.proofs else "",
+        "no_check": proof_words.NO_CHECK,
         "sheet_text": escape(sheet_text(analysis)),
-        "is_dense": len(analysis.recommendations) + len(analysis.inputs) >= page_sheet.DENSE_FROM,
+        "density": page_sheet.density(analysis),
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
         "mends": page_findings.mends(hand[: page_evidence.MAX_ROWS]),

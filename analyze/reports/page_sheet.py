@@ -33,8 +33,8 @@ DECISIONS = {
 #: The same of a change that may be left out.
 OPTIONAL = ("Optional", "change")
 
-#: Outputs and stage inputs from which on the printed sheet is set closer, to stay on one page.
-DENSE_FROM = 9
+#: Outputs and stage inputs from which on the printed sheet is set close, and dense, to stay on one page.
+CLOSE_FROM, DENSE_FROM = 6, 9
 
 #: What to mind while typing.
 CAUTION = (
@@ -124,6 +124,12 @@ class InputRow:
 def title(analysis: Analysis) -> str:
     """What the sheet is of."""
     return analysis.sound_check.title or "Sound check"
+
+
+def density(analysis: Analysis) -> str:
+    """How close the printed sheet is set: a class of the style sheet, empty where there is room."""
+    n = len(analysis.recommendations) + len(analysis.inputs)
+    return "dense" if n >= DENSE_FROM else "close" if n >= CLOSE_FROM else ""
 
 
 def identity(analysis: Analysis) -> str:

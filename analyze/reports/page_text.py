@@ -15,6 +15,7 @@ from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import notice
 from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
+from analyze.reports.proof_words import HOW
 from analyze.reports.sheet_notes import UNTIL_MENDED, hand_sentence
 from analyze.reports.summaries import number
 
@@ -41,6 +42,7 @@ _INPUT_HEADINGS = ("   ", "input", "delay", "polarity", "decision", "confidence"
 def sheet_text(analysis: Analysis) -> str:
     """The whole sheet: what it is of, every output in the order of typing, the stage inputs."""
     parts = [_head(analysis), _outputs(analysis), _inputs(analysis)]
+    parts.append(_wrapped(HOW) if analysis.proofs else [])
     parts.append([f"Delays are positive when later. Made by analyze {analysis.version}."])
     return "\n\n".join("\n".join(lines) for lines in parts if lines) + "\n"
 
@@ -92,7 +94,7 @@ def _notes(row: SheetRow) -> list[str]:
     better = ", ".join(filter(None, (row.gain, row.worst)))
     return [
         f"Better by {better}." if better else "",
-        f"Confidence: {row.polarity_confidence}." if row.polarity_confidence else "",
+        f"Confidence: {row.polarity_confidence}." if row.polarity_confidence and not row.alternatives else "",
         row.repair,
         *row.notes,
         *(f"{': '.join(filter(None, one))}." for one in row.alternatives),

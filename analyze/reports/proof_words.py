@@ -16,7 +16,15 @@ if TYPE_CHECKING:
 #: Less than this of one third octave is not told by ear in pink noise, but on an analyser: common practice, no source.
 BY_EAR_DB = 6.0
 
-_BY_EAR, _ON_ANALYSER, _NONE = "Check by ear, when all is typed", "Check on an analyser, when all is typed", "No check"
+_BY_EAR, _ON_ANALYSER = "Check by ear", "Check on an analyser"
+#: What stands instead where there is no check.
+NO_CHECK = "No check"
+
+#: How every check is made; said once.
+HOW = (
+    "Checks, when all is typed: pink noise through everything, at a low level; flip what the line says, listen, flip "
+    "back. If it does not drop, something is not set as it stands here."
+)
 
 _NAME_LENGTH = 40
 
@@ -33,7 +41,10 @@ def proof_words(analysis: Analysis, row: Recommendation) -> tuple[str, str]:
     if not is_due or row.output != analysis.sound_check.group_of(row.output)[0]:
         return "", ""
     where = "on stage" if row.kind == "monitor" else "at any seat"
-    return _NONE, f"Flipping it would not for sure take {LEAST_DB:g} dB from a band in which it meets others {where}."
+    return (
+        NO_CHECK,
+        f"Flipping it would not for sure take {LEAST_DB:g} dB from a band in which it meets others {where}.",
+    )
 
 
 def _needs_analyser(proof: Proof) -> bool:
@@ -45,17 +56,14 @@ def proof_text(proof: Proof) -> str:
     """What to play, where to stand, what to flip and what to hear."""
     names = [shortened(name, _NAME_LENGTH) for name in proof.outputs]
     flip = names[0] if len(names) == 1 else f"{listed(names)} together"
-    but = f" but {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
+    but = f", without {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
     low, high = f"{proof.low_hz:g}", f"{proof.high_hz:g}"
     what = f"{low} to {high} Hz drop" if low != high else f"the third octave at {low} Hz drops"
     drop, sure = number(proof.drop_db, 0), number(math.floor(proof.sure_drop_db), 0)
     at_least = f", {sure} at least" if sure != drop else ""
     where = f"“{shortened(proof.position, _NAME_LENGTH)}”"
     how = f"a microphone at {where}" if _needs_analyser(proof) else f"heard at {where}"
-    return (
-        f"Pink noise through everything{but}, at a low level, {how}: flip {flip}, and {what} by {drop} dB"
-        f"{at_least}. Then flip back. If it does not drop, something is not set as it stands here."
-    )
+    return f"{how[0].upper()}{how[1:]}{but}: flip {flip}, and {what} by {drop} dB{at_least}."
 
 
 def _stands(analysis: Analysis, row: Recommendation, proof: Proof) -> str:

@@ -70,8 +70,8 @@ class Seat:
 
     @property
     def change_db(self) -> float:
-        """Recommended minus present."""
-        return self.recommended_db - self.present_db
+        """Recommended minus present, of the tenths that are printed of both: so that no line contradicts itself."""
+        return round(self.recommended_db, 1) - round(self.present_db, 1)
 
 
 @dataclass(frozen=True)

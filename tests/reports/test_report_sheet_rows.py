@@ -15,7 +15,7 @@ from analyze.alignment.rows import Proof
 from analyze.reports import page_evidence, page_sheet
 from analyze.reports.page import page_bytes
 from analyze.reports.page_text import sheet_text
-from analyze.reports.proof_words import BY_EAR_DB, proof_text, proof_words
+from analyze.reports.proof_words import BY_EAR_DB, HOW, proof_text, proof_words
 
 NOT_YET = "Likeliest so far, not to be typed"
 
@@ -36,18 +36,16 @@ def test_the_sheet_says_what_to_type(analysis):
 def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report):
     rows = page_sheet.sheet_rows(analysis)
     seat = analysis.proofs[0].position
-    said = (
-        f"Pink noise through everything, at a low level, heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz "
-        "drop by 7 dB, 5 at least. Then flip back. If it does not drop, something is not set as it stands here."
-    )
-    assert rows[1].proof == ("Check by ear, when all is typed", said)
-    assert f"Check by ear, when all is typed. {said}" in read(report).text
-    assert f"Check by ear, when all is typed: {said}" in " ".join(sheet_text(analysis).split())
+    said = f"Heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz drop by 7 dB, 5 at least."
+    assert rows[1].proof == ("Check by ear", said)
+    for how, text in ((". ", read(report).text), (": ", " ".join(sheet_text(analysis).split()))):
+        assert f"Check by ear{how}{said}" in text
+        assert HOW in text
+    assert HOW not in sheet_text(dataclasses.replace(analysis, proofs=())).replace("\n", " ")
     subs = Proof(("sub left", "sub right"), "mix", "audience", ("wedge",), 80.0, 80.0, 9.6, 9.5)
     assert proof_text(subs) == (
-        "Pink noise through everything but wedge, at a low level, heard at “mix”: flip sub left and sub right "
-        "together, and the third octave at 80 Hz drops by 10 dB, 9 at least. Then flip back. If it does not drop, "
-        "something is not set as it stands here."
+        "Heard at “mix”, without wedge: flip sub left and sub right together, and the third octave at 80 Hz drops by "
+        "10 dB, 9 at least."
     )
 
 
@@ -64,9 +62,9 @@ def test_little_of_one_third_octave_is_checked_on_an_analyser(analysis, bands_hz
         analysis.proofs[0], low_hz=bands_hz[0], high_hz=bands_hz[1], drop_db=6.0, sure_drop_db=sure_db
     )
     label, words = page_sheet.sheet_rows(dataclasses.replace(analysis, proofs=(proof,)))[1].proof
-    assert label == f"{called}, when all is typed"
-    assert ("a microphone at “balcony”" in words) is (called == "Check on an analyser")
-    assert ("heard at “balcony”" in words) is (called == "Check by ear")
+    assert label == called
+    assert ("A microphone at “balcony”" in words) is (called == "Check on an analyser")
+    assert ("Heard at “balcony”" in words) is (called == "Check by ear")
 
 
 def test_why_there_is_no_check_is_said_of_what_is_decided(analysis):
