@@ -177,6 +177,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "seats": page_evidence.seat_table(analysis),
         "reference": check.reference,
         "late": page_seats.late_tables(analysis),
+        "air": page_lasting.air_words(analysis),
         "read": page_seats.polarity_tables(analysis),
         "band_changes": page_seats.band_table(analysis) if headline.changes_anything(analysis) else None,
         "lasting": page_lasting.lasting_rows(analysis),

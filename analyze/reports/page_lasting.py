@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analyze.reports.selections import scenario_text, seats, spreads
-from analyze.reports.summaries import signed
+from analyze.reports.summaries import number, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -55,6 +55,24 @@ def lasting_rows(analysis: Analysis) -> list[LastingRow]:
         )
         for position, kinds in cases.items()
     ]
+
+
+def air_words(analysis: Analysis) -> list[str]:
+    """What warmer and colder air do to every fill and tower where it was lined up."""
+    from analyze.alignment.robustness import AIR_K  # brings in numpy
+    from analyze.reports.lateness import air_shifts_ms
+
+    words = []
+    for (output, position), shifts_ms in air_shifts_ms(analysis).items():
+        said = [
+            f"{number(abs(ms))} ms {'later' if ms > 0.0 else 'earlier'} in air {abs(kelvin)} °C "
+            f"{'warmer' if kelvin > 0 else 'colder'}"
+            for kelvin, ms in zip(AIR_K, shifts_ms, strict=True)
+            if round(abs(ms), 1)
+        ]
+        kept = f"within 0.1 ms in air {abs(AIR_K[0])} °C warmer or colder"
+        words.append(f"{output} at {position}: {', '.join(said) or kept}")
+    return words
 
 
 def _cases(analysis: Analysis) -> Mapping[str, Mapping[str, list[Robustness]]]:

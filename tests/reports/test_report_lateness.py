@@ -8,7 +8,9 @@ import math
 import pytest
 from analysis_making import Scene
 
-from analyze.reports.lateness import UNHEEDED_DB, Late, first_mains, late_after_first
+from analyze.reports.lateness import UNHEEDED_DB, Late, air_shifts_ms, first_mains, late_after_first
+from analyze.reports.page import page_bytes
+from analyze.reports.page_lasting import air_words
 from analyze.reports.page_seats import late_tables
 from analyze.reports.sheet_notes import ANOTHER_FIRST_MS, aligned_note
 from analyze.responses.feed_relations import FeedRelation
@@ -228,3 +230,20 @@ def test_colour_begins_where_a_lateness_is_told(analysis, monkeypatch, late_ms, 
     monkeypatch.setattr("analyze.reports.page_seats.late_after_first", lambda _: made)
     one = cell(late_tables(analysis), "sub left", "mix")
     assert (one.text, one.tone, one.more) == (text, tone, more)
+
+
+def test_what_other_air_does_to_a_tower_is_said(analysis):
+    """A tower 62 ms nearer than the mains at 20 degrees; 343.2 m/s there, 349.00 and 337.30 ten away (ISO 9613-1)."""
+    check = dataclasses.replace(analysis.sound_check, temperature_c=20.0)
+    one = arriving(dataclasses.replace(analysis, sound_check=check), "balcony", mains=100.0, lawn_tower=42.0)
+    assert [check.outputs[name].setting.delay_ms for name in ("mains", "lawn tower")] == [0.0, 4.0]
+    warmer_ms, colder_ms = (-62.0 * (343.2 / speed_m_s - 1.0) for speed_m_s in (349.00, 337.30))
+    assert air_shifts_ms(one) == {("lawn tower", "balcony"): pytest.approx((warmer_ms, colder_ms), abs=0.01)}
+    assert air_words(one) == [
+        "lawn tower at balcony: 1.0 ms later in air 10 °C warmer, 1.1 ms earlier in air 10 °C colder"
+    ]
+    assert f"{air_words(one)[0]}." in page_bytes(one, ()).decode()
+    near = arriving(one, "balcony", lawn_tower=103.0)
+    assert air_words(near) == ["lawn tower at balcony: within 0.1 ms in air 10 °C warmer or colder"]
+    late = replaced(one, "lawn tower", latency_ms=20.0)
+    assert air_shifts_ms(late)["lawn tower", "balcony"][0] == pytest.approx(warmer_ms * 82.0 / 62.0, abs=0.01)
