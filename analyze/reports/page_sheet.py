@@ -34,7 +34,7 @@ DECISIONS = {
 OPTIONAL = ("Optional", "change")
 
 #: Outputs and stage inputs from which on the printed sheet is set close, and dense, to stay on one page.
-CLOSE_FROM, DENSE_FROM = 6, 9
+CLOSE_FROM, DENSE_FROM = 5, 9
 
 #: What to mind while typing.
 CAUTION = (
