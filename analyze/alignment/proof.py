@@ -23,7 +23,7 @@ _MOST_THIRDS = 3
 _WIDER_DB = 2.0
 #: A drop must be at least this in nineteen of twenty resamples, dB: less is not told by ear with certainty (common
 #: practice, no source).
-_LEAST_DB = 3.0
+LEAST_DB = 3.0
 _SURE = 0.95
 
 
@@ -56,7 +56,7 @@ def _best(context: Context, group: Sequence[str], changes: Mapping[str, Change],
         sure_db = np.quantile(drop_db[1:], 1.0 - _SURE, axis=0)
         sure_db = np.where(_runs(meets.astype(np.float64), n_thirds) > n_thirds - 0.5, sure_db, -np.inf)
         p, k = np.unravel_index(int(np.argmax(sure_db)), sure_db.shape)
-        if sure_db[p, k] >= _LEAST_DB and sure_db[p, k] + _WIDER_DB * n_thirds > most:
+        if sure_db[p, k] >= LEAST_DB and sure_db[p, k] + _WIDER_DB * n_thirds > most:
             most = float(sure_db[p, k]) + _WIDER_DB * n_thirds
             low, high = (nominal_hz(float(b.centre_hz[at]), 3) for at in (k, k + n_thirds - 1))
             position = context.responses.positions[int(p)]

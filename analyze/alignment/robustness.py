@@ -22,7 +22,7 @@ from analyze.responses.transfer import rotation
 LEVELS_DB = (6, 3, -3, -6)
 AIR_K = (10, -10)
 #: Temperatures the speed of sound is defined for here.
-_COLDEST_C, _HOTTEST_C = -50.0, 60.0
+COLDEST_C, HOTTEST_C = -50.0, 60.0
 
 Decide = Callable[[Context], Mapping[str, Change]]
 
@@ -46,11 +46,11 @@ def _scenarios(
     context: Context, changes: Mapping[str, Change], decide: Decide
 ) -> Iterator[tuple[str, NDArray[np.complex128], Mapping[str, Change]]]:
     """Scenario name, responses at present settings in it, and the changes recommended."""
-    for i, output in enumerate(context.responses.outputs):
+    for name, members in _faders(context).items():
         for level_db in LEVELS_DB:
             h = context.h.copy()
-            h[i] *= float(db_to_amplitude(level_db))
-            yield f"level:{output}:{level_db:+d}", h, changes
+            h[members] *= float(db_to_amplitude(level_db))
+            yield f"level:{name}:{level_db:+d}", h, changes
     for kelvin in AIR_K:
         yield f"air:{kelvin:+d}", _warmed(context, kelvin), changes
     seats = [p for p, d in context.sound_check.positions.items() if d.zone == "audience"]
@@ -63,10 +63,22 @@ def _scenarios(
             yield f"polarity:{output}", context.h, {**changes, output: (1.0, delay_ms)}
 
 
+def _faders(context: Context) -> dict[str, list[int]]:
+    """What a fader may move: every output, and every group of several that is not called as an output is."""
+    names = context.responses.outputs
+    faders = {name: [i] for i, name in enumerate(names)}
+    for group in context.sound_check.groups:
+        members = [names.index(name) for name in group if name in names]
+        called = context.sound_check.outputs[group[0]].group
+        if called and len(members) > 1:
+            faders.setdefault(called, members)
+    return faders
+
+
 def _warmed(context: Context, kelvin: float) -> NDArray[np.complex128]:
     """Responses when the air is warmer by `kelvin`: flight times shrink by the ratio of the speeds of sound."""
     now_c = context.sound_check.temperature_c
-    then_c = min(max(now_c + kelvin, _COLDEST_C), _HOTTEST_C)
+    then_c = min(max(now_c + kelvin, COLDEST_C), HOTTEST_C)
     shrink = speed_of_sound_simple(now_c) / speed_of_sound_simple(then_c) - 1.0
     h = context.h.copy()
     f = context.responses.frequency_hz[: h.shape[-1]]

@@ -97,13 +97,13 @@ def _because(limits: tuple[Limit, ...], phrases: dict[str, str]) -> str:
 
 def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> tuple[str, str]:
     """What is claimed of a setting that was judged by sums, and why no more or no less."""
-    scatter = f"what that is worth varies by {number(setting.scatter_db, 2)} dB from one stretch of sound to the next"
+    scatter = f"what that is worth varies by {_decibels(setting.scatter_db)} from one stretch of sound to the next"
     if setting.contradicted:
         scatter = f"two captures of {' and '.join(setting.contradicted)} disagree"
     hidden = percent(1.0 - setting.heard_share)
     phrases = {
         SCATTER: scatter,
-        SHORTFALL: f"another setting adds {number(setting.shortfall_db, 2)} dB more on average",
+        SHORTFALL: f"another setting adds {_decibels(setting.shortfall_db)} more on average",
         NOISE: f"noise or outputs playing alike hide {hidden} of the low bands where it may meet others",
         SEATS: f"{percent(1.0 - setting.measured_share)} of the audience has no response of it beside another output's",
         MODEL: f"no recording tells differences closer than {number(MODEL_DB, 2)} dB",
@@ -123,6 +123,15 @@ def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> 
         if row.polarity_confidence < DECIDED and row.cost_if_wrong_db <= RIGHT_DB:
             because += ", as the other one, at a delay of its own, may do as well"
     return claim, because
+
+
+def _decibels(db: float) -> str:
+    """A small difference in tenths of a decibel.
+
+    >>> _decibels(0.26), _decibels(0.04)
+    ('0.3 dB', 'less than 0.1 dB')
+    """
+    return f"{number(db)} dB" if round(db, 1) else "less than 0.1 dB"
 
 
 def _lead_words(analysis: Analysis, output: str, setting: SumGrounds) -> str:

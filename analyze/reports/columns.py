@@ -251,8 +251,8 @@ ROBUSTNESS = Table(
     (
         _text(
             "scenario",
-            "level:<output>:+3 (dB), air:+10 (K), seat:<position> (left out of the decision), "
-            "polarity:<output> (kept at its present setting)",
+            "level:<output>:+3 (dB; of a whole group level:<group>:+3), air:+10 (K), "
+            "seat:<position> (left out of the decision), polarity:<output> (kept at its present setting)",
         ),
         _POSITION,
         _ZONE,

@@ -10,8 +10,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analyze.acoustics import speed_of_sound_simple
 from analyze.alignment.arrivals import RIGHT_MS
 from analyze.alignment.grounds import TimingGrounds
+from analyze.alignment.robustness import AIR_K, COLDEST_C, HOTTEST_C
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.responses.feed_relations import EQUAL, sent_relative
 
@@ -98,6 +100,30 @@ def late_after_first(analysis: Analysis) -> dict[tuple[str, str], Late]:
         asked_ms, off_ms = _asked(analysis, recommended, output, position)
         found[output, position] = Late(against, late_ms - moved_ms, late_ms, std_ms, asked_ms, off_ms)
     return found
+
+
+def air_shifts_ms(analysis: Analysis) -> dict[tuple[str, str], tuple[float, ...]]:
+    """Per (output, position) it was lined up at, how much later against the reference in air warmer, and colder.
+
+    Ways are flights: arrivals without settings and latencies, of which one that is not given counts as nought.
+    """
+    check = analysis.sound_check
+    now_m_s = speed_of_sound_simple(check.temperature_c)
+    then_c = [min(max(check.temperature_c + kelvin, COLDEST_C), HOTTEST_C) for kelvin in AIR_K]
+    longer = [now_m_s / speed_of_sound_simple(celsius) - 1.0 for celsius in then_c]
+    found = {}
+    for (output, position), one in late_after_first(analysis).items():
+        if one.is_aligned and (check.reference, position) in analysis.arrival_present_ms:
+            farther_ms = _flight_ms(analysis, output, position) - _flight_ms(analysis, check.reference, position)
+            found[output, position] = tuple(farther_ms * share for share in longer)
+    return found
+
+
+def _flight_ms(analysis: Analysis, output: str, position: str) -> float:
+    """How long sound is on its way; never less than nought."""
+    described = analysis.sound_check.outputs[output]
+    latency_ms = described.latency_ms if math.isfinite(described.latency_ms) else 0.0
+    return max(0.0, analysis.arrival_present_ms[output, position] - described.setting.delay_ms - latency_ms)
 
 
 def _recommended_ms(analysis: Analysis) -> dict[tuple[str, str], float]:

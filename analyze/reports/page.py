@@ -14,12 +14,14 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports import (
+    effects,
     headline,
     page_distances,
     page_evidence,
     page_findings,
     page_sheet,
     page_waveforms,
+    proof_words,
     sheet_notes,
 )
 from analyze.reports.naming import clean
@@ -43,7 +45,7 @@ PAGE_BYTES = 2_000_000
 # What a drawing takes beside itself and its title, which is there three times.
 _PLACE_BYTES = 300
 
-_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "seats.css", "waveforms.css", "vendor/uplot.css")
+_TEMPLATE, _STYLES = "report.html.j2", ("report.css", "sheet.css", "seats.css", "waveforms.css", "vendor/uplot.css")
 #: In this order: what copies the sheet, a library that draws curves, sums, settings, the two drawings, what moves.
 SCRIPTS = ("sheet.js", "vendor/uplot.js", "model.js", "settings.js", "curves.js", "try.js")
 
@@ -141,6 +143,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
     sure = page_grounds.sureness(analysis) if is_judged else []
     return {
         "title": page_sheet.title(analysis),
+        "identity": page_sheet.identity(analysis),
         "date": str(check.date or ""),
         "temperature": number(check.temperature_c),
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
@@ -149,13 +152,18 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "bands_per_octave": analysis.bands_per_octave,
         "headline": headline.headline(analysis),
         "score_sentence": headline.score_sentence(analysis),
+        "better": effects.better_words(analysis),
+        "worse": effects.worse_words(analysis),
+        "notice": page_findings.notice(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
         "until_mended": sheet_notes.UNTIL_MENDED,
         "caution": page_sheet.CAUTION,
         "confidence_words": page_sheet.confidence_words(),
         "sheet": page_sheet.sheet_steps(analysis),
+        "checks": proof_words.HOW if analysis.proofs else "",
+        "no_check": proof_words.NO_CHECK,
         "sheet_text": escape(sheet_text(analysis)),
-        "is_dense": len(analysis.recommendations) + len(analysis.inputs) >= page_sheet.DENSE_FROM,
+        "density": page_sheet.density(analysis),
         "inputs": page_sheet.input_rows(analysis),
         "hand": hand[: page_evidence.MAX_ROWS],
         "mends": page_findings.mends(hand[: page_evidence.MAX_ROWS]),
@@ -169,6 +177,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "seats": page_evidence.seat_table(analysis),
         "reference": check.reference,
         "late": page_seats.late_tables(analysis),
+        "air": page_lasting.air_words(analysis),
         "read": page_seats.polarity_tables(analysis),
         "band_changes": page_seats.band_table(analysis) if headline.changes_anything(analysis) else None,
         "lasting": page_lasting.lasting_rows(analysis),

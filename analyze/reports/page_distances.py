@@ -47,8 +47,8 @@ def distance_tables(analysis: Analysis) -> list[PageTable]:
         ),
         *_tables(
             analysis,
-            f"How much longer the way of each output is than that of {reference}, all delays taken out; the difference "
-            "of their latencies, which are not given, is part of it",
+            f"How much farther away each output is than {reference}, all delays taken out, minus is nearer; the "
+            "difference of their latencies, which are not given, is part of it",
             rest,
             longer,
             longer_cell,

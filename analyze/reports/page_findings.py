@@ -11,8 +11,9 @@ from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from analyze.reports.naming import shortened
 from analyze.reports.page_order import typing_order
-from analyze.reports.summaries import listed, number, percent
+from analyze.reports.summaries import listed, number, percent, plural
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,7 +26,8 @@ _SEVERITIES = ("error", "warning")
 WIRED_INVERTED = "output wired inverted"
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
-
+# Beside the headline so many are named, and outputs with names so long.
+_MOST_NAMES, _NAME_LENGTH = 3, 40
 
 # Of a take of one output that holds too little of it: the reason of an output undecided for that says what to record.
 _TOO_WEAK = ("output not heard", "little level over the noise")
@@ -57,6 +59,43 @@ def findings(analysis: Analysis, severities: Sequence[str] = _SEVERITIES) -> lis
             alike[row.severity, row.finding, row.capture, row.unit, _around_place(row)].append(row)
     joined = [_joined(analysis, rows, numbers) for rows in alike.values()]
     return sorted(joined, key=lambda row: (severities.index(row.severity), row.name not in _TO_MEND))
+
+
+def notice(analysis: Analysis) -> str:
+    """How many errors and warnings there are, what of, and what hangs on them; empty where there is none.
+
+    Outputs that are wired inverted are left out: of them the sheet says more.
+    """
+    rows = [row for row in findings(analysis) if row.name != WIRED_INVERTED]
+    if not rows:
+        return ""
+    counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
+    names = list(dict.fromkeys(row.name for row in rows))
+    more = len(names) - _MOST_NAMES
+    what = listed([*names[:_MOST_NAMES], *([f"{more} more"] if more > 0 else [])])
+    return f"{' and '.join(counts)}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
+
+
+def _on_the_reference(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
+    """That some are about the reference, against which everything is set."""
+    reference = analysis.sound_check.reference
+    lines = {line for row in rows for line in row.lines}
+    names = typing_order(analysis)
+    is_hit = reference in names and names.index(reference) + 1 in lines
+    return f", also in what was recorded of the reference, {shortened(reference, _NAME_LENGTH)}" if is_hit else ""
+
+
+def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
+    """What to do about them before anything is typed."""
+    undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
+    lines = {line for row in rows for line in row.lines}
+    again = [name for line, name in enumerate(typing_order(analysis), 1) if line in lines and name in undecided]
+    if again:
+        names = listed([shortened(name, _NAME_LENGTH) for name in again])
+        return f"Not decided, and named there: {names}. First record again what the sheet asks for."
+    if any(row.severity == "error" for row in rows):
+        return "See to what is an error before you type; the settings rest on what is left without it."
+    return "The settings were decided with this known, and stand."
 
 
 def mends(rows: Sequence[FindingRow]) -> dict[str, int]:

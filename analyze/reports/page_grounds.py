@@ -154,16 +154,28 @@ def _rival_line(
     analysis: Analysis, output: str, setting: SumGrounds, question: str, rival: Rival, margins: Sequence[float]
 ) -> tuple[str, ...]:
     """One other setting: what it is behind by, in all, and at how many positions."""
-    n_bands = sum(seat.n_cells for seat in setting.seats.values())
-    n_ahead, n = sum(margin > 0.0 for margin in margins), len(setting.seats)
+    n_ahead = sum(margin > 0.0 for margin in margins)
     ahead = f"; ahead at {n_ahead} of them" if margins else ""
     return (
         question,
         words_of(analysis, output, rival.change),
         f"{signed(rival.margin_db)} dB",
         f"{number(error_db(setting, rival))} dB",
-        f"{plural(n_bands, 'band')} at {plural(n, 'position')}{ahead}",
+        f"{_bands_words([seat.n_cells for seat in setting.seats.values()])}{ahead}",
     )
+
+
+def _bands_words(n_bands: Sequence[int]) -> str:
+    """How many bands were counted, each at every position where it counts.
+
+    >>> _bands_words([9, 9, 8]), _bands_words([4])
+    ('26 bands counted seat by seat: 8 to 9 at each of 3 positions', '4 bands at 1 position')
+    """
+    whole = plural(sum(n_bands), "band")
+    if len(n_bands) < 2:
+        return f"{whole} at {plural(len(n_bands), 'position')}"
+    each = " to ".join(dict.fromkeys((str(min(n_bands)), str(max(n_bands)))))
+    return f"{whole} counted seat by seat: {each} at each of {plural(len(n_bands), 'position')}"
 
 
 def _left_out_lines(held: Mapping[str, bool]) -> list[tuple[str, ...]]:

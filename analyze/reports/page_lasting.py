@@ -7,8 +7,8 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyze.reports.selections import scenario_text, seats, spreads
-from analyze.reports.summaries import signed
+from analyze.reports.selections import printed_change_db, scenario_text, seats, spreads
+from analyze.reports.summaries import number, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -43,7 +43,7 @@ class LastingRow:
 def lasting_rows(analysis: Analysis) -> list[LastingRow]:
     """Every seat of the audience that has cases; none where no setting is changed."""
     cases = _cases(analysis) if spreads(analysis) else {}
-    values = [row.advantage_db for kinds in cases.values() for rows in kinds.values() for row in rows]
+    values = [_advantage_db(row) for kinds in cases.values() for rows in kinds.values() for row in rows]
     low_db, high_db = min([0.0, *values]), max([0.0, *values])
     gains = {seat.position: seat.change_db for seat in seats(analysis)}
     return [
@@ -55,6 +55,24 @@ def lasting_rows(analysis: Analysis) -> list[LastingRow]:
         )
         for position, kinds in cases.items()
     ]
+
+
+def air_words(analysis: Analysis) -> list[str]:
+    """What warmer and colder air do to every fill and tower where it was lined up."""
+    from analyze.alignment.robustness import AIR_K  # brings in numpy
+    from analyze.reports.lateness import air_shifts_ms
+
+    words = []
+    for (output, position), shifts_ms in air_shifts_ms(analysis).items():
+        said = [
+            f"{number(abs(ms))} ms {'later' if ms > 0.0 else 'earlier'} in air {abs(kelvin)} °C "
+            f"{'warmer' if kelvin > 0 else 'colder'}"
+            for kelvin, ms in zip(AIR_K, shifts_ms, strict=True)
+            if round(abs(ms), 1)
+        ]
+        kept = f"within 0.1 ms in air {abs(AIR_K[0])} °C warmer or colder"
+        words.append(f"{output} at {position}: {', '.join(said) or kept}")
+    return words
 
 
 def _cases(analysis: Analysis) -> Mapping[str, Mapping[str, list[Robustness]]]:
@@ -69,7 +87,8 @@ def _cases(analysis: Analysis) -> Mapping[str, Mapping[str, list[Robustness]]]:
 
 def _bar(rows: Sequence[Robustness], low_db: float, high_db: float) -> Bar:
     """The span of some cases on a scale from one value to another."""
-    ends = min(row.advantage_db for row in rows), max(row.advantage_db for row in rows)
+    advantages = [_advantage_db(row) for row in rows]
+    ends = min(advantages), max(advantages)
     texts = list(dict.fromkeys(signed(end) for end in ends))
     left, right, zero = (100.0 * (at - low_db) / ((high_db - low_db) or 1.0) for at in (*ends, 0.0))
     return Bar(f"{' to '.join(texts)} dB", round(left, 1), round(right - left, 1), round(zero, 1))
@@ -77,5 +96,10 @@ def _bar(rows: Sequence[Robustness], low_db: float, high_db: float) -> Bar:
 
 def _least(rows: Sequence[Robustness]) -> str:
     """The case that leaves least."""
-    least = min(rows, key=lambda row: row.advantage_db)
-    return f"{signed(least.advantage_db)} dB: {scenario_text(least.scenario)}"
+    least = min(rows, key=_advantage_db)
+    return f"{signed(_advantage_db(least))} dB: {scenario_text(least.scenario)}"
+
+
+def _advantage_db(row: Robustness) -> float:
+    """An advantage as the change of a seat is printed."""
+    return printed_change_db(row.present_db, row.recommended_db)

@@ -9,24 +9,14 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyze.acoustics import nominal_hz
+from analyze.reports.effects import third_changes
 from analyze.reports.lateness import late_after_first
 from analyze.reports.naming import labels, shortened
 from analyze.reports.page_evidence import DASH, ZONE_WORDS, in_columns
-from analyze.reports.selections import (
-    BY_ARRIVAL,
-    SCORE_RANGE_HZ,
-    by_zone,
-    counted,
-    mean,
-    predictions_at,
-    seats,
-    seats_first,
-)
+from analyze.reports.selections import BY_ARRIVAL, by_zone, seats, seats_first
 from analyze.reports.summaries import as_known, percent, signed
 from analyze.responses.wiring import DECIDED
 
@@ -94,7 +84,9 @@ def late_tables(analysis: Analysis) -> list[HeatTable]:
             "output",
             tuple(labels(chunk).values()),
             tuple(
-                _late_row(analysis, output, [_late_cell(late.get((output, p)), first[p] == output) for p in chunk])
+                _late_row(
+                    analysis, output, [_late_cell(analysis, late.get((output, p)), first[p] == output) for p in chunk]
+                )
                 for output in outputs
             ),
             "lined up here",
@@ -114,15 +106,25 @@ def _late_row(analysis: Analysis, output: str, cells: Sequence[HeatCell]) -> Hea
     return HeatRow(output, f"asked: {asked} {reference}" if is_lined_up else "", tuple(cells))
 
 
-def _late_cell(one: Late | None, is_first: bool) -> HeatCell:
+def _late_cell(analysis: Analysis, one: Late | None, is_first: bool) -> HeatCell:
     """One lateness; without a colour where it is in time as far as can be told."""
     if one is None:
         return HeatCell("first" if is_first else DASH)
     tone = "" if one.is_in_time else _tone(one.recommended_ms, _LATE_STEPS_MS, first=1)
     more = [f"±\u00a0{as_known(one.std_ms, one.std_ms)}"] if one.is_vague else []
     if one.is_aligned:
-        more.append("as asked" if one.is_in_time else f"{as_known(one.off_ms, one.std_ms, signed)} off")
+        more.append(_asked_words(analysis, one))
     return HeatCell(as_known(one.recommended_ms, one.std_ms, signed), tone, ", ".join(more), one.is_aligned)
+
+
+def _asked_words(analysis: Analysis, one: Late) -> str:
+    """How an arrival stands to what was asked: that counts from the reference, the column from its first main."""
+    if not one.is_in_time:
+        return f"{as_known(one.off_ms, one.std_ms, signed)} off"
+    if one.against == analysis.sound_check.reference:
+        return "as asked"
+    then_ms, reference = one.asked_ms + one.off_ms, shortened(analysis.sound_check.reference, _UNDER_LENGTH)
+    return f"which is {as_known(then_ms, one.std_ms, signed)} after {reference}, as asked"
 
 
 def polarity_tables(analysis: Analysis) -> list[HeatTable]:
@@ -193,23 +195,14 @@ def band_table(analysis: Analysis) -> HeatTable:
 
 
 def _changes(analysis: Analysis, position: str) -> dict[float, HeatCell]:
-    """Change per third octave, finer bands of it as their mean; pale where nothing counts."""
-    low, high = SCORE_RANGE_HZ
-    rows = [row for row in predictions_at(analysis, position) if low <= row.band_hz <= high]
-    used = {row.band_hz for row in counted(rows)}
-    thirds: dict[float, list[tuple[float, bool]]] = defaultdict(list)
-    for row in rows:
-        third_hz = nominal_hz(10.0 ** (round(10.0 * math.log10(row.band_hz)) / 10.0), 3)
-        thirds[third_hz].append((row.change_db, row.band_hz in used))
-    return {hz: _third_cell(changes) for hz, changes in thirds.items()}
+    """Change per third octave; pale where nothing counts."""
+    return {
+        hz: _change_cell(change_db) if counts else _pale_cell(change_db)
+        for hz, (change_db, counts) in third_changes(analysis, position).items()
+    }
 
 
-def _third_cell(changes: Sequence[tuple[float, bool]]) -> HeatCell:
-    """One third octave: the mean over what counts in it, or over all, pale, where nothing does."""
-    used = [change_db for change_db, is_used in changes if is_used]
-    if used:
-        return _change_cell(mean(used))
-    change_db = mean(change_db for change_db, _ in changes)
+def _pale_cell(change_db: float) -> HeatCell:
     return HeatCell(signed(change_db), "pale") if math.isfinite(change_db) else HeatCell(DASH)
 
 

@@ -5,22 +5,22 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from hashlib import sha256
 from itertools import count
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
+from analyze.reports.delay_words import MAX_DECIMALS, change_text, delay_texts, length_text
 from analyze.reports.naming import shortened
 from analyze.reports.page_order import steps
+from analyze.reports.proof_words import proof_words
 from analyze.reports.sheet_notes import aligned_note, echo_note, is_optional, repair_note, small_note
-from analyze.reports.summaries import listed, number, percent, signed
+from analyze.reports.summaries import listed, percent, signed
 
 if TYPE_CHECKING:
-    from analyze.alignment.rows import Proof, Recommendation
+    from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
     from analyze.responses.rows import InputPair
-
-# International foot: 0.3048 m exactly (1959).
-_METRES_PER_FOOT = 0.3048
 
 #: Decisions in words, and what they mean where that is not plain.
 DECISIONS = {
@@ -33,8 +33,8 @@ DECISIONS = {
 #: The same of a change that may be left out.
 OPTIONAL = ("Optional", "change")
 
-#: Outputs and stage inputs from which on the printed sheet is set closer, to stay on one page.
-DENSE_FROM = 9
+#: Outputs and stage inputs from which on the printed sheet is set close, and dense, to stay on one page.
+CLOSE_FROM, DENSE_FROM = 5, 9
 
 #: What to mind while typing.
 CAUTION = (
@@ -42,10 +42,14 @@ CAUTION = (
     "group alone and then with the rest as the level comes back."
 )
 
+# Hexadecimal digits that tell sound checks of one venue and day apart.
+_FINGERPRINT_LENGTH = 8
+
 # A name in the middle of a sentence.
 _NAME_LENGTH = 40
 
-_MIN_DELAY_DECIMALS, _MAX_DELAY_DECIMALS = 2, 4
+# A polarity this much less sure than its setting is said beside it.
+_CLEARLY_LESS = 0.02
 
 # A setting in words, and the two things that an alternative may say of one (the column of that name).
 _SETTING = r"(?:normal|inverted), \d+\.\d+ ms"
@@ -55,7 +59,10 @@ _RUNNER_UP = re.compile(rf"({_SETTING}) (?:costs (\d+\.\d) dB|is as good)(.*)", 
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One output on the settings sheet; everything is text, empty where there is nothing to say."""
+    """One output on the settings sheet; everything is text, empty where there is nothing to say.
+
+    proof : how to check it, what it is called and the words
+    """
 
     number: int
     output: str
@@ -75,6 +82,7 @@ class SheetRow:
     decision_words: str
     decision_more: str
     confidence: str
+    polarity_confidence: str
     gain: str
     worst: str
     reason: str
@@ -82,7 +90,7 @@ class SheetRow:
     repair: str
     notes: tuple[str, ...]
     alternatives: tuple[tuple[str, str], ...]
-    proof: str
+    proof: tuple[str, str]
 
 
 @dataclass(frozen=True)
@@ -118,6 +126,22 @@ def title(analysis: Analysis) -> str:
     return analysis.sound_check.title or "Sound check"
 
 
+def density(analysis: Analysis) -> str:
+    """How close the printed sheet is set: a class of the style sheet, empty where there is room."""
+    n = len(analysis.recommendations) + len(analysis.inputs)
+    return "dense" if n >= DENSE_FROM else "close" if n >= CLOSE_FROM else ""
+
+
+def identity(analysis: Analysis) -> str:
+    """Which sound check the sheet is of: its folder, and a short fingerprint of description and recordings."""
+    check = analysis.sound_check
+    digest = sha256(check.source)
+    for one in sorted(analysis.input_files, key=lambda one: one.path):
+        digest.update(f"{one.path}\0{one.sha256}\0".encode())
+    folder = shortened(check.folder.name, _NAME_LENGTH)
+    return ", ".join(filter(None, (folder, digest.hexdigest()[:_FINGERPRINT_LENGTH])))
+
+
 def confidence_words() -> str:
     """What a confidence is the probability of."""
     from analyze.alignment.arrivals import RIGHT_MS  # brings in numpy
@@ -125,8 +149,9 @@ def confidence_words() -> str:
     from analyze.alignment.decision import DECIDED
 
     return (
-        "Confidence: the probability that the setting is right. Right is the best polarity with a delay within a sixth "
-        f"of a period of the best, or any setting that costs at most {RIGHT_DB:g} dB where the output meets others; of "
+        "Confidence: the probability that the setting is right. Right is any setting that costs at most "
+        f"{RIGHT_DB:g} dB where the output meets others, or the best polarity with a delay within a sixth of a period "
+        "of the best, a period of the highest frequency at which it meets them (1 ms at 160 Hz); of "
         f"a fill or tower, an arrival within {RIGHT_MS:g} ms of what was asked and the polarity of the reference. "
         f"Under {percent(DECIDED)} nothing is changed."
     )
@@ -173,6 +198,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision_words=decided[0],
         decision_more=decided[1],
         confidence=percent(row.confidence),
+        polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if _is_polarity_doubtful(row) else "",
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=_reason(analysis, row),
@@ -180,7 +206,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         repair=repair_note(analysis, row),
         notes=beside(analysis, row),
         alternatives=_alternatives(analysis, row),
-        proof=next((proof_text(one) for one in analysis.proofs if one.outputs[0] == row.output), ""),
+        proof=proof_words(analysis, row),
     )
 
 
@@ -229,7 +255,7 @@ def group_note(analysis: Analysis, row: Recommendation) -> str:
     first = next((one for one in analysis.recommendations if one.output == leader), row)
     later_ms = row.setting_delay_ms - first.setting_delay_ms
     parts = []
-    if math.isfinite(later_ms) and round(later_ms, _MAX_DELAY_DECIMALS):
+    if math.isfinite(later_ms) and round(later_ms, MAX_DECIMALS):
         parts.append(f"{delay_texts(abs(later_ms))[0]} ms {'later' if later_ms > 0 else 'earlier'}")
     if row.setting_polarity != first.setting_polarity:
         parts.append("of the other polarity")
@@ -249,25 +275,26 @@ def _lone_sub_note(analysis: Analysis, row: Recommendation) -> str:
     return f"{names} are in no group, so each is set for itself. To move them as one, give them a group."
 
 
-def proof_text(proof: Proof) -> str:
-    """What to play, where to stand, what to flip and what to hear."""
-    names = [shortened(name, _NAME_LENGTH) for name in proof.outputs]
-    flip = names[0] if len(names) == 1 else f"{listed(names)} together"
-    but = f" but {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
-    low, high = f"{proof.low_hz:g}", f"{proof.high_hz:g}"
-    what = f"{low} to {high} Hz drop" if low != high else f"the third octave at {low} Hz drops"
-    drop, sure = number(proof.drop_db, 0), number(math.floor(proof.sure_drop_db), 0)
-    at_least = f", {sure} at least" if sure != drop else ""
-    where = shortened(proof.position, _NAME_LENGTH)
-    return (
-        f"Pink noise through everything{but}, at a low level, heard at “{where}”: flip {flip}, and {what} by {drop} dB"
-        f"{at_least}. Then flip back. If it does not drop, something is not set as it stands here."
-    )
+def _is_polarity_doubtful(row: Recommendation) -> bool:
+    """Whether the polarity alone is clearly less sure than the setting."""
+    return row.polarity_confidence < row.confidence - _CLEARLY_LESS
 
 
 def _alternatives(analysis: Analysis, row: Recommendation) -> tuple[tuple[str, str], ...]:
     """What else might be set, said of the first of a group, in whose settings it is put."""
-    return labelled(row.alternative) if row.output == analysis.sound_check.group_of(row.output)[0] else ()
+    if row.output != analysis.sound_check.group_of(row.output)[0]:
+        return ()
+    return (*labelled(row.alternative), *_either_way(row))
+
+
+def _either_way(row: Recommendation) -> tuple[tuple[str, str], ...]:
+    """Why a setting is surer than its polarity: because the other one would do as well."""
+    from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
+
+    if not (_is_polarity_doubtful(row) and row.cost_if_wrong_db <= RIGHT_DB):
+        return ()
+    words = f"Either polarity at its best delay is within {RIGHT_DB:g} dB, and that is what the confidence is of"
+    return (("", f"{words}; of the polarity alone it is {percent(row.polarity_confidence)}"),)
 
 
 def labelled(alternative: str) -> tuple[tuple[str, str], ...]:
@@ -341,38 +368,3 @@ def _input_row(row: InputPair, speed_m_s: float) -> InputRow:
         gain=f"{signed(row.gain_db)} dB" if math.isfinite(row.gain_db) else "",
         reason=row.reason,
     )
-
-
-def delay_texts(*delays_ms: float) -> list[str]:
-    """Delays with equal decimals, two to four: as many as one of them needs.
-
-    >>> delay_texts(0.0, 12.5), delay_texts(1.0, 2.0833)
-    (['0.00', '12.50'], ['1.0000', '2.0833'])
-    """
-    known = [f"{d:.{_MAX_DELAY_DECIMALS}f}".rstrip("0").partition(".")[2] for d in delays_ms if math.isfinite(d)]
-    decimals = max(_MIN_DELAY_DECIMALS, *(len(digits) for digits in known), 0)
-    return [number(d, decimals) for d in delays_ms]
-
-
-def length_text(delay_ms: float, speed_m_s: float) -> str:
-    """A delay as a way of sound in metres and feet; empty where it is not known.
-
-    >>> length_text(10.0, 343.2)
-    '3.43 m, 11.26 ft'
-    """
-    if not math.isfinite(delay_ms):
-        return ""
-    metres = delay_ms / 1000.0 * speed_m_s
-    return f"{number(metres, 2)} m, {number(metres / _METRES_PER_FOOT, 2)} ft"
-
-
-def change_text(change_ms: float, speed_m_s: float) -> str:
-    """A change of delay in words and as a way of sound; empty where there is none.
-
-    >>> change_text(-10.0, 343.2), change_text(0.0, 343.2)
-    ('10.00 ms earlier = 3.43 m, 11.26 ft', '')
-    """
-    if not math.isfinite(change_ms) or not round(change_ms, _MAX_DELAY_DECIMALS):
-        return ""
-    text = f"{delay_texts(abs(change_ms))[0]} ms {'later' if change_ms > 0 else 'earlier'}"
-    return f"{text} = {length_text(abs(change_ms), speed_m_s)}"

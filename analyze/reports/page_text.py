@@ -10,9 +10,12 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
+from analyze.reports.effects import better_words, worse_words
 from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_sheet import CAUTION, confidence_words, input_rows, sheet_steps, title
+from analyze.reports.page_findings import notice
+from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
+from analyze.reports.proof_words import HOW
 from analyze.reports.sheet_notes import UNTIL_MENDED, hand_sentence
 from analyze.reports.summaries import number
 
@@ -39,6 +42,7 @@ _INPUT_HEADINGS = ("   ", "input", "delay", "polarity", "decision", "confidence"
 def sheet_text(analysis: Analysis) -> str:
     """The whole sheet: what it is of, every output in the order of typing, the stage inputs."""
     parts = [_head(analysis), _outputs(analysis), _inputs(analysis)]
+    parts.append(_wrapped(HOW) if analysis.proofs else [])
     parts.append([f"Delays are positive when later. Made by analyze {analysis.version}."])
     return "\n\n".join("\n".join(lines) for lines in parts if lines) + "\n"
 
@@ -47,12 +51,19 @@ def _head(analysis: Analysis) -> list[str]:
     """Title, day and air, what to do and what to mind."""
     check = analysis.sound_check
     known = [check.notes[key] for key in ("venue", "engineer") if check.notes.get(key)]
-    facts = [f"Date: {check.date or 'not given'}", f"air {number(check.temperature_c)} °C", *known]
+    facts = [
+        f"Date: {check.date or 'not given'}",
+        f"sound check {identity(analysis)}",
+        f"air {number(check.temperature_c)} °C",
+        *known,
+    ]
     return [
         *_wrapped(title(analysis)),
         *_wrapped(", ".join(facts)),
         "",
         *_wrapped(headline(analysis)),
+        *_wrapped(notice(analysis)),
+        *_wrapped(" ".join(filter(None, (worse_words(analysis), better_words(analysis))))),
         *_wrapped(f"{said} {UNTIL_MENDED}" if (said := hand_sentence(analysis)) else ""),
         *_wrapped(CAUTION),
         *_wrapped(confidence_words() if analysis.recommendations else ""),
@@ -73,13 +84,22 @@ def _outputs(analysis: Analysis) -> list[str]:
             found.append(lines[row.number - 1])
             found += _wrapped(" · ".join(filter(None, (what, row.where, row.delay_length))), _INDENT)
             found += _wrapped(" ".join(filter(None, (row.reason, row.together))), _INDENT)
-            for note in (
-                row.repair,
-                *row.notes,
-                *([f"Check by ear when all is typed: {row.proof}"] if row.proof else []),
-            ):
+            for note in _notes(row):
                 found += _wrapped(note, _INDENT)
     return found
+
+
+def _notes(row: SheetRow) -> list[str]:
+    """What stands below a setting, each on lines of its own."""
+    better = ", ".join(filter(None, (row.gain, row.worst)))
+    return [
+        f"Better by {better}." if better else "",
+        f"Confidence: {row.polarity_confidence}." if row.polarity_confidence and not row.alternatives else "",
+        row.repair,
+        *row.notes,
+        *(f"{': '.join(filter(None, one))}." for one in row.alternatives),
+        ": ".join(filter(None, row.proof)),
+    ]
 
 
 def _delays(rows: Sequence[SheetRow]) -> dict[str, str]:

@@ -70,8 +70,8 @@ class Seat:
 
     @property
     def change_db(self) -> float:
-        """Recommended minus present."""
-        return self.recommended_db - self.present_db
+        """Recommended minus present, as it is printed."""
+        return printed_change_db(self.present_db, self.recommended_db)
 
 
 @dataclass(frozen=True)
@@ -93,6 +93,15 @@ class Spread:
     def is_worse(self) -> bool:
         """Whether the present settings would be better on average."""
         return self.mean_db < -_NOTHING_DB
+
+
+def printed_change_db(present_db: float, recommended_db: float) -> float:
+    """Recommended minus present, of the tenths that are printed of both: so that no line contradicts itself.
+
+    >>> round(printed_change_db(-4.36, -4.34), 3)
+    0.1
+    """
+    return round(recommended_db, 1) - round(present_db, 1)
 
 
 def mean(values: Iterable[float]) -> float:

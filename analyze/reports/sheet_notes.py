@@ -79,6 +79,23 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     )
 
 
+def off_at_present_ms(analysis: Analysis, output: str) -> dict[str, float]:
+    """Per seat that a fill or tower is for how much later than asked it arrives there at present."""
+    from analyze.reports.lateness import late_after_first  # brings in all that decides
+
+    late = late_after_first(analysis)
+    return {
+        seat: late[output, seat].off_ms - _moved_ms(analysis, output)
+        for seat in analysis.sound_check.positions
+        if (output, seat) in late and late[output, seat].is_aligned
+    }
+
+
+def _moved_ms(analysis: Analysis, output: str) -> float:
+    """What is recommended to change of its delay."""
+    return analysis.recommended_change.get(output, (1.0, 0.0))[1]
+
+
 def aligned_note(analysis: Analysis, row: Recommendation) -> str:
     """How a fill or tower stands to what was asked at every seat it is for, and where another main comes first.
 
@@ -95,7 +112,7 @@ def aligned_note(analysis: Analysis, row: Recommendation) -> str:
             continue
         where, main = shortened(seat, _NAME_LENGTH), shortened(reference, _NAME_LENGTH)
         then_ms = one.asked_ms + one.off_ms  # against the reference, which does not move
-        present_ms = then_ms - (one.recommended_ms - one.present_ms)
+        present_ms = then_ms - _moved_ms(analysis, row.output)
         if row.decision == "undecided":
             present, asked = _against(present_ms, main), _against(one.asked_ms, "it")
             parts.append(f"At {where} it arrives {present} at present; it is to arrive {asked}.")
@@ -103,12 +120,28 @@ def aligned_note(analysis: Analysis, row: Recommendation) -> str:
             present, then = _against(present_ms, main), _against(then_ms, "it")
             parts.append(f"At {where} it arrives {present} at present and {then} as recommended.")
         if other is not None and other.recommended_ms > ANOTHER_FIRST_MS:
-            first = shortened(one.against, _NAME_LENGTH)
-            parts.append(
-                f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: "
-                f"this output arrives {_against(one.recommended_ms, first)}."
-            )
+            parts.append(_another_first(analysis, row, where, one, other))
     return " ".join(parts)
+
+
+def _another_first(analysis: Analysis, row: Recommendation, where: str, one: Late, other: Late) -> str:
+    """That another main than the reference comes first at a seat, and what one may do about it.
+
+    one, other : lateness of the output and of the reference there, both after that other main
+    """
+    first = shortened(one.against, _NAME_LENGTH)
+    main = shortened(analysis.sound_check.reference, _NAME_LENGTH)
+    said = (
+        f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: "
+        f"this output arrives {_against(one.recommended_ms, first)}."
+    )
+    setting_ms = row.recommended_delay_ms - (one.recommended_ms - one.asked_ms)
+    if row.decision == "undecided" or setting_ms < 0.0:
+        return said
+    asked = _against(one.asked_ms, first)
+    return (
+        f"{said} What was asked counts from {main}; for it to arrive {asked} instead, set {number(setting_ms, 2)} ms."
+    )
 
 
 def _against(later_ms: float, other: str) -> str:

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analyze.reports.effects import better_words, worse_words
 from analyze.reports.headline import headline
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_findings import findings
+from analyze.reports.page_findings import findings, notice
 from analyze.reports.page_sheet import OPTIONAL, SheetRow, confidence_words, input_rows, sheet_rows
 
 if TYPE_CHECKING:
@@ -37,7 +38,9 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    console.print(Text(headline(analysis)))
+    for line in (headline(analysis), notice(analysis), worse_words(analysis), better_words(analysis)):
+        if line:
+            console.print(Text(_ascii(clean(line))))
     if analysis.recommendations:
         console.print(_settings(analysis))
         console.print(Text(confidence_words()))
@@ -102,5 +105,5 @@ def _finding_lines(analysis: Analysis) -> Iterator[str]:
 
 
 def _ascii(text: str) -> str:
-    """A number with a hyphen for its minus sign, for terminals without Unicode."""
-    return text.replace("−", "-")
+    """Text with a hyphen for a minus sign and for the shaft of an arrow, for terminals without Unicode."""
+    return text.replace("−", "-").replace("→", "->")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 
 import numpy as np
@@ -102,6 +103,25 @@ def test_faders_moved(output: int, step: str) -> None:
         row = row_of(rows_of(found), f"level:{NAMES[output]}:{step}", position.name)
         assert row.present_db == pytest.approx(score(found, h, {}, p), abs=1e-3)
         assert row.recommended_db == pytest.approx(score(found, h, CHANGES, p), abs=1e-3)
+
+
+@pytest.mark.parametrize(("group", "moved"), [("low", True), ("main", False)])
+def test_a_whole_group_is_moved_by_one_fader(group: str, moved: bool) -> None:
+    """Unless an output is called as the group is: then that name means the output alone."""
+    grouped = [OUTPUTS[0], *(dataclasses.replace(one, group=group) for one in OUTPUTS[1:])]
+    found = context(grouped, POSITIONS, hall(), arrivals=arrivals())
+    h = hall()
+    h[1:] *= 10.0 ** (-3.0 / 20.0)
+    rows = rows_of(found)
+    assert len({(row.scenario, row.position) for row in rows}) == len(rows)
+    assert any(row.scenario.startswith("level:low:") for row in rows) is moved
+    if moved:
+        for p, position in enumerate(POSITIONS):
+            row = row_of(rows, "level:low:-3", position.name)
+            assert row.present_db == pytest.approx(score(found, h, {}, p), abs=1e-3)
+            assert row.recommended_db == pytest.approx(score(found, h, CHANGES, p), abs=1e-3)
+            alone = row_of(rows, "level:sub:-3", position.name)
+            assert abs(alone.present_db - row.present_db) > 5e-3
 
 
 @pytest.mark.parametrize(("kelvin", "speed_m_s"), [("+10", 349.00), ("-10", 337.30)])

@@ -13,7 +13,8 @@ from rich.console import Console
 from analyze.findings import Finding
 from analyze.reports import print_summary
 from analyze.reports.page import page_bytes
-from analyze.reports.page_findings import WIRED_INVERTED, findings
+from analyze.reports.page_findings import WIRED_INVERTED, findings, notice
+from analyze.reports.page_text import sheet_text
 from analyze.reports.tables import csv_tables
 from analyze.responses.high_section import opposite_high_sections
 from analyze.spectra.capture import _coarse
@@ -178,3 +179,47 @@ def test_a_wiring_to_mend_is_linked_from_the_sheet(analysis):
     assert '<tr id="hand-1">' in text
     assert text.count('<a class="screen-only" href="#hand-1">How to mend it</a>') == 1
     assert text.index("How to mend it") > text.index("Wired inverted: once that is mended")
+
+
+def said_of(analysis, *rows: Finding) -> str:
+    return notice(dataclasses.replace(analysis, findings=rows))
+
+
+def test_warnings_are_said_beside_the_headline_with_what_hangs_on_them(analysis):
+    stand = "The settings were decided with this known, and stand."
+    clipping = Finding("clipping", "warning", "Turn it down.", "all in turn", "mix")
+    gap = Finding("drop-out", "warning", "Look for it.", "all in turn", "lawn")
+    assert said_of(analysis, clipping) == f"1 warning: clipping. {stand}"
+    assert said_of(analysis, gap, clipping, clipping) == f"2 warnings: drop-out and clipping. {stand}"
+    of_reference = dataclasses.replace(gap, track="mains")
+    assert said_of(analysis, of_reference) == (
+        f"1 warning: drop-out, also in what was recorded of the reference, mains. {stand}"
+    )
+    assert said_of(analysis, Finding("noise", "note", "Hum."), Finding(WIRED_INVERTED, "warning", "Mend it.")) == ""
+
+
+def test_what_an_error_or_an_undecided_output_asks_for_is_said_first(analysis):
+    error = Finding("silent track", "error", "Record it again.", track="mix")
+    assert said_of(analysis, error).startswith("1 error: silent track. See to what is an error before you type;")
+    open_one = Finding("output not heard", "warning", "Record it.", track="lawn tower")  # undecided in this analysis
+    assert said_of(analysis, error, open_one) == (
+        "1 error and 1 warning: silent track and output not heard. "
+        "Not decided, and named there: lawn tower. First record again what the sheet asks for."
+    )
+
+
+def test_many_kinds_are_counted_beside_the_headline(analysis):
+    rows = [Finding(f"kind {k}", "warning", "Look.", track="mix") for k in range(5)]
+    assert said_of(analysis, *rows).startswith("5 warnings: kind 0, kind 1, kind 2 and 2 more. ")
+
+
+def test_the_notice_is_on_page_text_and_terminal(analysis):
+    said = notice(analysis)
+    assert said.startswith("1 error and 1 warning: own clock lost and clipping. ")
+    page = page_bytes(analysis, ()).decode()
+    assert page.index(said) < page.index("<table")
+    assert f'{said}</strong> <a class="screen-only" href="#hand">' in page
+    assert said in " ".join(sheet_text(analysis).split())
+    stream = io.StringIO()
+    print_summary(analysis, console=Console(file=stream, width=80))
+    assert said in " ".join(stream.getvalue().split())

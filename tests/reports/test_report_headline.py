@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from analyze.alignment.grounds import SeatTiming, TimingGrounds
 from analyze.reports import headline
 from analyze.reports.page_sheet import sheet_rows
 
@@ -51,9 +52,12 @@ def test_the_score_is_said_once_where_nothing_changes(analysis):
 @pytest.mark.parametrize(
     ("gains_db", "said"),
     [
-        ((1.2, 0.1), "Change 1 of 3 outputs: output 1. 1 more change is optional: output 2."),
-        ((0.2, 0.1), "Keep the present settings of 3 outputs. 2 changes are optional: output 1 and output 2."),
-        ((1.2, 0.3), "Change 2 of 3 outputs: output 1 and output 2."),
+        ((1.2, 0.1), "Change 1 of 3 outputs: output 1 (+1.2). 1 more change is optional: output 2 (+0.1)."),
+        (
+            (0.2, 0.1),
+            "Keep the present settings of 3 outputs. 2 changes are optional: output 1 (+0.2); output 2 (+0.1).",
+        ),
+        ((1.2, 0.3), "Change 2 of 3 outputs: output 1 (+1.2); output 2 (+0.3)."),
     ],
 )
 def test_what_may_be_left_out_is_not_counted_with_what_is_needed(analysis, gains_db, said):
@@ -62,7 +66,75 @@ def test_what_may_be_left_out_is_not_counted_with_what_is_needed(analysis, gains
     for k, gain_db in enumerate(gains_db, 1):
         rows.append(dataclasses.replace(row, output=f"output {k}", decision="change", gain_db=gain_db))
     changed = dataclasses.replace(analysis, recommendations=tuple(rows), inputs=())
-    assert headline.headline(changed) == said
+    whole = said.replace(" (", ", 2.00 → 5.00 ms, normal → inverted: ").replace(")", " dB where it meets others")
+    assert headline.headline(changed) == whole
+
+
+def test_a_group_that_moves_as_one_is_said_at_once_with_its_channels(analysis):
+    row, check = analysis.recommendations[1], analysis.sound_check
+    pair = [dataclasses.replace(row, output=f"sub {side}", gain_db=1.14) for side in ("left", "right")]
+    outputs = check.outputs | {
+        one.output: dataclasses.replace(check.outputs["sub left"], name=one.output, notes={"channel": f"out {k}"})
+        for k, one in enumerate(pair, 3)
+    }
+    changed = dataclasses.replace(
+        analysis,
+        recommendations=tuple(pair),
+        inputs=(),
+        sound_check=dataclasses.replace(check, outputs=outputs),
+    )
+    assert headline.headline(changed) == (
+        "Change 2 of 2 outputs: sub left and sub right (out 3 and out 4), 2.00 → 5.00 ms, normal → inverted: "
+        "+1.1 dB where it meets others."
+    )
+
+
+def tower_moved(analysis, change_ms: float, late_ms: float, asked_ms: float):
+    """The tower alone, moved for the lawn, where it comes so late behind the mains at present."""
+    check, name = analysis.sound_check, "lawn tower"
+    outputs = {
+        **check.outputs,
+        name: dataclasses.replace(check.outputs[name], later_ms=asked_ms, align_at=("lawn",), notes={}),
+    }
+    row = next(row for row in analysis.recommendations if row.output == name)
+    row = dataclasses.replace(
+        row,
+        decision="change",
+        setting_delay_ms=11.88,
+        recommended_delay_ms=11.88 + change_ms,
+        delay_change_ms=change_ms,
+        polarity_change="no",
+    )
+    seats = {"lawn": SeatTiming(0.0, 0.01, None)}
+    grounds = tuple(
+        dataclasses.replace(
+            one, setting=TimingGrounds((1.0, change_ms), (), 0.0, 0.01, 0.99, 0.99, 0.99, {name: seats})
+        )
+        if one.output == name
+        else one
+        for one in analysis.grounds
+    )
+    arrivals = analysis.arrival_present_ms
+    return dataclasses.replace(
+        analysis,
+        recommendations=(row,),
+        inputs=(),
+        grounds=grounds,
+        sound_check=dataclasses.replace(check, outputs=outputs),
+        recommended_change={name: (1.0, change_ms)},
+        arrival_present_ms={**arrivals, (name, "lawn"): arrivals["mains", "lawn"] + late_ms},
+        feed_relations=(),
+    )
+
+
+def test_a_tower_is_changed_for_its_arrival_not_for_its_sum(analysis):
+    early = tower_moved(analysis, 42.41, -34.41, 8.0)
+    said = "Change 1 of 1 output: lawn tower, 11.88 → 54.29 ms: at lawn it arrives 42 ms too early."
+    assert headline.headline(early) == said
+    assert headline.score_sentence(early).endswith(" What changes is set for its arrival, not for this figure.")
+    late = tower_moved(analysis, -1.5, 1.5, 0.0)
+    assert headline.headline(late).endswith("11.88 → 10.38 ms: at lawn it arrives 1.5 ms too late.")
+    assert "not for this figure" not in headline.score_sentence(analysis)
 
 
 def test_a_delay_of_a_stage_input_is_optional(analysis):

@@ -11,6 +11,7 @@ import pytest
 from large_making import make_large
 
 from analyze.reports import page
+from analyze.reports.page_evidence import seat_table
 from analyze.reports.page_lasting import CASES, lasting_rows
 from analyze.reports.page_seats import band_table, late_tables, polarity_tables
 from analyze.reports.plot_style import COLOURS
@@ -88,6 +89,26 @@ def test_bands_change_by_what_the_prediction_says(analysis):
         assert float(row.cells[0].text.replace("−", "-")) == pytest.approx(means[row.name], abs=0.051)
 
 
+@pytest.mark.parametrize(
+    ("present_db", "recommended_db", "said"),
+    [
+        (-4.36, -4.34, ("−4.4", "−4.3", "+0.1")),
+        (-5.66, -4.64, ("−5.7", "−4.6", "+1.1")),
+        (-3.0, -3.04, ("−3.0",) * 2 + ("0.0",)),
+    ],
+)
+def test_a_change_is_the_difference_of_what_is_printed(analysis, present_db, recommended_db, said):
+    rows = tuple(
+        dataclasses.replace(row, present_db=present_db, recommended_db=recommended_db) if row.position == "mix" else row
+        for row in analysis.prediction
+    )
+    one = dataclasses.replace(analysis, prediction=rows)
+    row = next(row for row in seat_table(one).rows if row[0] == "mix")
+    assert row[3:6] == said
+    assert next(row for row in band_table(one).rows if row.name == "mix").cells[0].text == said[2]
+    assert next(row for row in lasting_rows(one) if row.position == "mix").gain == f"{said[2]} dB"
+
+
 def test_bands_that_do_not_count_are_pale(analysis):
     rows = tuple(
         dataclasses.replace(row, cell="no") if (row.position, row.band_hz) == ("lawn", 63.0) else row
@@ -142,14 +163,16 @@ def test_all_bars_lie_on_one_scale(analysis):
     assert len({bar.zero for bar in bars}) == 1
     assert all(bar.left >= 0.0 and bar.left + bar.width <= 100.1 for bar in bars)
     used = [
-        one.advantage_db
+        round(one.advantage_db, 1)  # at present it is -3.0 dB in all cases: of tenths, as printed
         for one in analysis.robustness
         if one.zone == "audience" and not one.scenario.startswith("polarity:")
     ]
     low, high = min(0.0, *used), max(0.0, *used)
     assert bars[0].zero == pytest.approx(-100.0 * low / (high - low), abs=0.06)
     first = [
-        one.advantage_db for one in analysis.robustness if one.position == "mix" and one.scenario.startswith("level:")
+        round(one.advantage_db, 1)
+        for one in analysis.robustness
+        if one.position == "mix" and one.scenario.startswith("level:")
     ]
     assert bars[0].width == pytest.approx(100.0 * np.ptp(first) / (high - low), abs=0.06)
 

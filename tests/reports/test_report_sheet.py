@@ -10,7 +10,7 @@ from large_making import make_large
 
 from analyze.reports.page_grounds import sureness
 from analyze.reports.page_order import steps, typing_order
-from analyze.reports.page_sheet import sheet_rows, sheet_steps
+from analyze.reports.page_sheet import identity, sheet_rows, sheet_steps
 from analyze.reports.page_text import sheet_text
 
 
@@ -80,10 +80,11 @@ def test_who_moves_as_one_is_said_where_the_first_is_typed(large):
 
 def test_the_text_says_everything_that_is_typed(large):
     text = sheet_text(large)
-    assert text.startswith("Harbour hall, empty room\nDate: 2026-05-14, air 21.0 °C, Harbour hall, A. Person\n")
+    facts = f"Date: 2026-05-14, sound check {identity(large)}, air 21.0 °C, Harbour hall, A. Person"
+    assert " ".join(text.split()).startswith(f"Harbour hall, empty room {facts} ")
     assert "  5  sub left           2.00 ->  5.00  normal -> inverted  Change             93 %\n" in text
     assert "  6  sub right                  12.00  normal              Not decided        62 %\n" in text
-    assert "     sub, group subs, 1 of 3 · device rack processor · channel out 2 · 1.72 m,\n" in text
+    assert "     sub, group subs, 1 of 3 · device rack processor · channel out 2 · 1.7 m,\n" in text
     assert "Moves as one with sub right and sub centre." in " ".join(text.split())
     places = [text.index(f" {name} ", text.index("no.  output")) for name in typing_order(large)]
     assert places == sorted(places)
@@ -133,7 +134,7 @@ def test_columns_stand_below_each_other_with_any_name(hostile):
 
 
 def test_a_name_from_right_to_left_is_kept_to_itself(hostile):
-    line = next(line for line in sheet_text(hostile).splitlines() if "שלום" in line)
+    line = next(line for line in sheet_text(hostile).splitlines() if "שלום" in line and "normal" in line)
     assert line.count("\u2068") == line.count("\u2069") == 1
     assert line.index("\u2068") < line.index("שלום") < line.index("\u2069") < line.index("normal")
     assert "\u202e" not in sheet_text(hostile)
@@ -143,6 +144,6 @@ def test_inputs_alone_and_a_missing_date_make_a_text(make):
     alone = make((), ())
     undated = dataclasses.replace(alone, sound_check=dataclasses.replace(alone.sound_check, date=""))
     text = sheet_text(undated)
-    assert "Date: not given, air 21.0 °C" in text
+    assert f"Date: not given, sound check {identity(undated)}, air 21.0 °C" in text
     assert "no." not in text
     assert "Stage inputs" in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import importlib.resources
 import re
 import shutil
@@ -43,6 +44,50 @@ def test_the_sheet_of_sixteen_outputs_is_one_page_of_paper(opened, large_report,
     assert "What needs a hand" in second
     for left_out in ("Copy the sheet", "The sheet as text", "ms unchanged", "Runner-up"):
         assert left_out not in first
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext (Debian: apt install poppler-utils)")
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_sheet_of_eight_outputs_is_one_page_with_its_checks(opened, make, tmp_path, paper):
+    names = ("main left", "sub", "tower", "wedge", "fill", "outer", "low", "delay")
+    made = make(names, ("mix", "stage centre", "lawn", "balcony"))
+    rows = tuple(
+        row
+        if row.output in ("main left", "sub")
+        else dataclasses.replace(
+            row,
+            recommended_delay_ms=row.setting_delay_ms,
+            recommended_polarity="normal",
+            delay_change_ms=0.0,
+            polarity_change="no",
+            decision="keep",
+            alternative="",
+            reason="Keep it: no other setting adds more.",
+        )
+        for row in made.recommendations
+    )
+    made = dataclasses.replace(
+        made,
+        recommendations=rows,
+        inputs=(),
+        wiring=tuple(dataclasses.replace(row, polarity="normal") for row in made.wiring),
+        proofs=tuple(
+            dataclasses.replace(made.proofs[0], outputs=(name,)) for name in ("sub", "tower", "wedge", "fill")
+        ),
+    )
+    write_report(made, tmp_path / "harbour")
+    page = opened(tmp_path / "harbour")
+    first, second = printed(page, tmp_path / "sheet.pdf", paper)[:2]
+    assert [name for name in names if not re.search(rf"^ +\d+ +{name}\b", first, re.MULTILINE)] == []
+    assert first.count("Check by ear.") == 4
+    for said in (
+        "Better by: smallest at balcony: −0.3 dB",
+        "Checks, when all is typed",
+        "Worse: ",
+        "1 error and 1 warning",
+    ):
+        assert said in " ".join(first.split())
+    assert "What needs a hand" in second
 
 
 def test_the_page_of_sixteen_outputs_at_eight_positions_is_small(large_report):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 from page_reading import read
@@ -12,7 +13,9 @@ from analyze.alignment.confidence import RIGHT_DB
 from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.rows import Proof
 from analyze.reports import page_evidence, page_sheet
+from analyze.reports.page import page_bytes
 from analyze.reports.page_text import sheet_text
+from analyze.reports.proof_words import BY_EAR_DB, HOW, proof_text, proof_words
 
 NOT_YET = "Likeliest so far, not to be typed"
 
@@ -21,10 +24,10 @@ def test_the_sheet_says_what_to_type(analysis):
     row = page_sheet.sheet_rows(analysis)[1]
     assert (row.delay_from, row.delay_to, row.polarity_from, row.polarity_to) == ("2.00", "5.00", "normal", "inverted")
     # 5 ms at 21 degrees Celsius: 343.2 sqrt(294.15 / 293.15) m/s, 0.3048 m to the foot.
-    assert row.delay_length == "1.72 m, 5.64 ft"
+    assert row.delay_length == "1.7 m, 5.5 ft"
     assert (row.decision_words, row.confidence, row.gain) == ("Change", "93 %", "+1.2 dB")
     assert row.where == "device Processor A · channel 2"
-    assert row.delay_change == "3.00 ms later = 1.03 m, 3.38 ft"
+    assert row.delay_change == "3.00 ms later = 1.0 m, 3.5 ft"
     assert row.alternatives == (("Runner-up, as good within 0.5 dB", "inverted, 12.40 ms, 0.2 dB less"),)
     assert row.worst == "smallest at balcony: −0.3 dB"
     assert row.reason
@@ -33,19 +36,100 @@ def test_the_sheet_says_what_to_type(analysis):
 def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report):
     rows = page_sheet.sheet_rows(analysis)
     seat = analysis.proofs[0].position
-    said = (
-        f"Pink noise through everything, at a low level, heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz "
-        "drop by 7 dB, 5 at least. Then flip back. If it does not drop, something is not set as it stands here."
-    )
-    assert [bool(row.proof) for row in rows] == [row is rows[1] for row in rows]
-    assert rows[1].proof == said
-    assert said in read(report).text
+    said = f"Heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz drop by 7 dB, 5 at least."
+    assert rows[1].proof == ("Check by ear", said)
+    for how, text in ((". ", read(report).text), (": ", " ".join(sheet_text(analysis).split()))):
+        assert f"Check by ear{how}{said}" in text
+        assert HOW in text
+    assert HOW not in sheet_text(dataclasses.replace(analysis, proofs=())).replace("\n", " ")
     subs = Proof(("sub left", "sub right"), "mix", "audience", ("wedge",), 80.0, 80.0, 9.6, 9.5)
-    assert page_sheet.proof_text(subs) == (
-        "Pink noise through everything but wedge, at a low level, heard at “mix”: flip sub left and sub right "
-        "together, and the third octave at 80 Hz drops by 10 dB, 9 at least. Then flip back. If it does not drop, "
-        "something is not set as it stands here."
+    assert proof_text(subs) == (
+        "Heard at “mix”, without wedge: flip sub left and sub right together, and the third octave at 80 Hz drops by "
+        "10 dB, 9 at least."
     )
+
+
+@pytest.mark.parametrize(
+    ("bands_hz", "sure_db", "called"),
+    [
+        ((125.0, 125.0), BY_EAR_DB - 0.1, "Check on an analyser"),
+        ((125.0, 125.0), BY_EAR_DB, "Check by ear"),
+        ((125.0, 160.0), 3.2, "Check by ear"),
+    ],
+)
+def test_little_of_one_third_octave_is_checked_on_an_analyser(analysis, bands_hz, sure_db, called):
+    proof = dataclasses.replace(
+        analysis.proofs[0], low_hz=bands_hz[0], high_hz=bands_hz[1], drop_db=6.0, sure_drop_db=sure_db
+    )
+    label, words = page_sheet.sheet_rows(dataclasses.replace(analysis, proofs=(proof,)))[1].proof
+    assert label == called
+    assert ("A microphone at “balcony”" in words) is (called == "Check on an analyser")
+    assert ("Heard at “balcony”" in words) is (called == "Check by ear")
+
+
+def test_why_there_is_no_check_is_said_of_what_is_decided(analysis):
+    rows = page_sheet.sheet_rows(dataclasses.replace(analysis, proofs=()))
+    why = "Flipping it would not for sure take 3 dB from a band in which it meets others"
+    found = {row.output: row.proof for row in rows}
+    assert found == {
+        "mains": ("", ""),  # the reference
+        "sub left": ("No check", f"{why} at any seat."),
+        "lawn tower": ("", ""),  # not decided
+        "wedge": ("No check", f"{why} on stage."),
+    }
+    assert f"No check: {why} at any seat." in " ".join(sheet_text(dataclasses.replace(analysis, proofs=())).split())
+
+
+def test_a_check_elsewhere_than_where_a_tower_was_lined_up_says_so(analysis):
+    """The made-up grounds line the tower up at the balcony."""
+    proof = dataclasses.replace(analysis.proofs[0], outputs=("lawn tower",))
+    tower = dataclasses.replace(analysis.recommendations[2], decision="keep")
+    for seat, is_said in (("balcony", False), ("mix", True)):
+        one = dataclasses.replace(analysis, proofs=(dataclasses.replace(proof, position=seat),))
+        words = proof_words(one, tower)[1]
+        assert words.endswith(" Its delay was chosen for balcony; the drop is clearest at mix.") is is_said
+
+
+def polarity_of(analysis, polarity_confidence: float, cost_db: float):
+    row = dataclasses.replace(
+        analysis.recommendations[1],
+        confidence=0.995,
+        polarity_confidence=polarity_confidence,
+        cost_if_wrong_db=cost_db,
+    )
+    rows = (analysis.recommendations[0], row, *analysis.recommendations[2:])
+    return dataclasses.replace(analysis, recommendations=rows)
+
+
+def test_a_polarity_less_sure_than_its_setting_is_said_beside_it(analysis):
+    one = polarity_of(analysis, 0.9, 0.2)
+    row = page_sheet.sheet_rows(one)[1]
+    assert (row.confidence, row.polarity_confidence) == ("over 99 %", "polarity alone 90 %")
+    said = (
+        "Either polarity at its best delay is within 0.5 dB, and that is what the confidence is of; of the polarity "
+        "alone it is 90 %"
+    )
+    assert row.alternatives[-1] == ("", said)
+    assert f"{said}." in " ".join(sheet_text(one).split())
+    assert "polarity alone 90 %" in page_bytes(one, ()).decode()
+    assert "Either" not in str(page_sheet.sheet_rows(polarity_of(analysis, 0.9, 1.4))[1].alternatives)
+    assert page_sheet.sheet_rows(polarity_of(analysis, 0.98, 0.2))[1].polarity_confidence == ""
+
+
+def test_two_sound_checks_of_one_place_and_day_can_be_told_apart(analysis, report):
+    one = page_sheet.identity(analysis)
+    assert re.fullmatch(r"harbour, [0-9a-f]{8}", one)
+    assert read(report).text.count(one) == 3  # under the title, in the sheet as text, at the end
+    assert f"sound check {one}" in " ".join(sheet_text(analysis).split())
+    described = dataclasses.replace(analysis.sound_check, source=b"format = 1\n# another\n")
+    files = (dataclasses.replace(analysis.input_files[0], sha256="ef" * 32), *analysis.input_files[1:])
+    others = (
+        dataclasses.replace(analysis, sound_check=described),
+        dataclasses.replace(analysis, input_files=files),
+        analysis,
+    )
+    assert len({page_sheet.identity(other) for other in others}) == 3
+    assert page_sheet.identity(dataclasses.replace(analysis, input_files=analysis.input_files[::-1])) == one
 
 
 def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
@@ -67,7 +151,7 @@ def test_what_stays_as_it_is_has_a_dash_for_its_gain(analysis, report):
     for heading in ("gain (dB)", "least at", "gain there (dB)"):
         column = [one.text for one in table.headings].index(heading)
         assert [row[column] != "–" for row in table.rows] == changed
-    assert read(report).text.count("smallest at balcony") == 1
+    assert read(report).text.count("smallest at balcony") == 3  # the table, its line on paper, the sheet as text
 
 
 def alternative_of(analysis, text: str) -> tuple[tuple[str, str], ...]:
@@ -96,7 +180,7 @@ def test_an_alternative_is_called_what_it_is(analysis):
 
 
 def test_lengths_follow_the_temperature(analysis):
-    for celsius, said in ((21.0, "3.00 ms later = 1.03 m, 3.38 ft"), (-10.0, "3.00 ms later = 0.98 m, 3.20 ft")):
+    for celsius, said in ((21.0, "3.00 ms later = 1.0 m, 3.5 ft"), (-10.0, "3.00 ms later = 1.0 m, 3 ft")):
         # 343.2 sqrt(T / 293.15) m/s (ISO 9613-1): 343.8 and 325.2; 0.3048 m to the foot.
         check = dataclasses.replace(analysis.sound_check, temperature_c=celsius)
         rows = page_sheet.sheet_rows(dataclasses.replace(analysis, sound_check=check))
@@ -105,8 +189,8 @@ def test_lengths_follow_the_temperature(analysis):
 
 def test_every_changed_delay_has_its_lengths_on_the_page(report):
     text = read(report).text
-    assert "2.00 → 5.00 ms 1.72 m, 5.64 ft 3.00 ms later = 1.03 m, 3.38 ft" in text
-    assert "0.84 ms on kick in 0.29 m, 0.95 ft" in text
+    assert "2.00 → 5.00 ms 1.7 m, 5.5 ft 3.00 ms later = 1.0 m, 3.5 ft" in text
+    assert "0.84 ms on kick in 0.3 m, 1 ft" in text
 
 
 def test_differences_inside_a_group_are_said_to_stay(make):

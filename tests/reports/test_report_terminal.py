@@ -24,8 +24,8 @@ def test_settings_reasons_findings_and_place_are_said(analysis):
     text = printed(analysis, target=Path("/tmp/reports/harbour"))
     assert "sub left     2.00 ms normal   5.00 ms inverted" in text
     assert "Not decided: keep for now" in text
-    assert "3.00 ms later = 1.03 m, 3.38 ft." in " ".join(text.split())
-    assert "(0.84 ms on kick in (0.29 m, 0.95 ft), inverted)" in " ".join(text.split())
+    assert "3.00 ms later = 1.0 m, 3.5 ft." in " ".join(text.split())
+    assert "(0.84 ms on kick in (0.3 m, 1 ft), inverted)" in " ".join(text.split())
     assert "Upside down against the mains" in text
     assert "+1.2 dB" in text
     assert "93 %" in text

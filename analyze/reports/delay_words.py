@@ -1,0 +1,49 @@
+"""Delays in words: as they are typed, and how far sound goes in them."""
+
+from __future__ import annotations
+
+import math
+
+from analyze.reports.summaries import number
+
+# International foot: 0.3048 m exactly (1959).
+_METRES_PER_FOOT = 0.3048
+
+#: Decimals of a delay: at least two, at most as many as a device may take.
+MIN_DECIMALS, MAX_DECIMALS = 2, 4
+
+
+def delay_texts(*delays_ms: float) -> list[str]:
+    """Delays with equal decimals, two to four: as many as one of them needs.
+
+    >>> delay_texts(0.0, 12.5), delay_texts(1.0, 2.0833)
+    (['0.00', '12.50'], ['1.0000', '2.0833'])
+    """
+    known = [f"{d:.{MAX_DECIMALS}f}".rstrip("0").partition(".")[2] for d in delays_ms if math.isfinite(d)]
+    decimals = max(MIN_DECIMALS, *(len(digits) for digits in known), 0)
+    return [number(d, decimals) for d in delays_ms]
+
+
+def length_text(delay_ms: float, speed_m_s: float) -> str:
+    """How far sound goes in a delay, to a tenth of a metre and half a foot; empty where it is not known.
+
+    >>> length_text(10.0, 343.2), length_text(14.0, 343.2)
+    ('3.4 m, 11.5 ft', '4.8 m, 16 ft')
+    """
+    if not math.isfinite(delay_ms):
+        return ""
+    metres = delay_ms / 1000.0 * speed_m_s
+    feet = round(2.0 * metres / _METRES_PER_FOOT) / 2.0
+    return f"{number(metres)} m, {number(feet).removesuffix('.0')} ft"
+
+
+def change_text(change_ms: float, speed_m_s: float) -> str:
+    """A change of delay in words and as how far sound goes in it; empty where there is none.
+
+    >>> change_text(-10.0, 343.2), change_text(0.0, 343.2)
+    ('10.00 ms earlier = 3.4 m, 11.5 ft', '')
+    """
+    if not math.isfinite(change_ms) or not round(change_ms, MAX_DECIMALS):
+        return ""
+    text = f"{delay_texts(abs(change_ms))[0]} ms {'later' if change_ms > 0 else 'earlier'}"
+    return f"{text} = {length_text(abs(change_ms), speed_m_s)}"
