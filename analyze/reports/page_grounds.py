@@ -42,12 +42,16 @@ _QUESTIONS = (
 
 @dataclass(frozen=True)
 class Sureness:
-    """One output: its line on the sheet, how sure and why, and the figures."""
+    """One output: its line on the sheet, how sure and why, and the figures.
+
+    has_limits : whether the sentence says what takes from the confidence
+    """
 
     number: int
     output: str
     sentence: str
     tables: tuple[PageTable, ...]
+    has_limits: bool
 
 
 def sureness(analysis: Analysis) -> list[Sureness]:
@@ -55,7 +59,13 @@ def sureness(analysis: Analysis) -> list[Sureness]:
     known = {one.output: one for one in analysis.grounds}
     rows = {row.output: row for row in analysis.recommendations}
     return [
-        Sureness(line, name, sure_sentence(analysis, rows[name], known[name]), _tables(analysis, rows[name], known))
+        Sureness(
+            line,
+            name,
+            sure_sentence(analysis, rows[name], known[name]),
+            _tables(analysis, rows[name], known),
+            bool(known[name].setting and known[name].setting.limits),
+        )
         for line, name in enumerate(typing_order(analysis), 1)
         if name in known
     ]

@@ -32,6 +32,8 @@ _LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.16
 #: Errors of a level that are smaller either way are not drawn: who is loudest does not hang on them, and a page of many
 #: outputs has no room for them.
 LEAST_SEEN_DB = 3.0
+#: Of a level that is less known than this either way nothing is drawn: it may stand anywhere among the others.
+MOST_ERROR_DB = 10.0
 _DB_PER_RADIAN = 20.0 / math.log(10.0)
 
 # Levels further than this below the loudest band of a plot are not shown.
@@ -113,6 +115,26 @@ def level_errors_db(analysis: Analysis, output: str, position: str, hz: Floats) 
     return np.asarray(np.minimum(2.0 * _DB_PER_RADIAN * radians, _LEVEL_RANGE_DB))
 
 
+def is_error_seen(either_db: Floats) -> NDArray[np.bool_]:
+    """Bands in which the error of a level is drawn, and the next on both sides; not where the level is not known."""
+    is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3), "same") > 0.0
+    return np.asarray(is_seen & is_level_known(either_db))
+
+
+def is_level_known(either_db: Floats) -> NDArray[np.bool_]:
+    """Bands in which a level is known well enough to be drawn."""
+    return np.asarray(either_db <= MOST_ERROR_DB)
+
+
+def errors_at(analysis: Analysis, position: str) -> dict[str, Floats]:
+    """Per output at a position two standard errors of its levels in dB, band by band."""
+    levels = levels_at(analysis, position)
+    return {
+        output: level_errors_db(analysis, output, position, np.array([hz for hz, _ in points]))
+        for output, points in levels.items()
+    }
+
+
 def level_size(analysis: Analysis, position: str) -> tuple[float, float]:
     """Size of a level plot."""
     return WIDTH_IN, 3.1 + legend_in(len(levels_at(analysis, position)))
@@ -120,16 +142,16 @@ def level_size(analysis: Analysis, position: str) -> tuple[float, float]:
 
 def level(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
     """Level of every output at one position, band by band."""
-    levels = levels_at(analysis, position)
+    levels, errors = levels_at(analysis, position), errors_at(analysis, position)
     outputs = [name for name in look.outputs if name in levels]
     axes = figure.subplots()
     place(figure, 0.65, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
     title(figure, f"How loud is each output at {look.positions[position]}?")
     for output in outputs:
         hz, db = (np.array(values) for values in zip(*levels[output], strict=True))
-        axes.plot(hz, db, markevery=3, **look.series[output].keywords())
-        either_db = level_errors_db(analysis, output, position, hz)
-        is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3), "same") > 0.0  # and the next band on both sides
+        either_db = errors[output]
+        axes.plot(hz, np.where(is_level_known(either_db), db, np.nan), markevery=3, **look.series[output].keywords())
+        is_seen = is_error_seen(either_db)
         if is_seen.any():
             shade = look.series[output].colour
             axes.fill_between(hz, db - either_db, db + either_db, is_seen, color=shade, alpha=0.18, linewidth=0.0)

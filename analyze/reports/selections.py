@@ -27,6 +27,9 @@ SCORE_RANGE_HZ = (10.0**1.35, 10.0**2.55)
 #: Outputs that are lined up by their arrival, which is a matter of the whole range.
 BY_ARRIVAL = ("fill", "tower")
 
+# Half the thickness of a line of a scan and as much again, as a part of the height of its axes.
+_LINE_PART = 0.015
+
 # Advantages that round to nothing, dB.
 _NOTHING_DB = 5e-4
 
@@ -294,6 +297,17 @@ def score_at(one: DelayScan, sign: str, delay_ms: float) -> float:
     """The score of a group at one setting, read off its scan; NaN for a sign that is neither."""
     curves = {"normal": one.normal_db, "inverted": one.inverted_db}
     return float(np.interp(delay_ms, one.delay_ms, curves[sign])) if sign in curves else math.nan
+
+
+def scan_error_db(one: DelayScan) -> float:
+    """Half the width of a scan's curves where they are widest: two deviations of resamples; NaN where not known."""
+    return 2.0 * max(float(np.max(std)) for std in (one.normal_std_db, one.inverted_std_db))
+
+
+def is_width_seen(one: DelayScan) -> bool:
+    """Whether the width of a scan's curves can be told from the thickness of their lines."""
+    both = np.concatenate([one.normal_db, one.inverted_db])
+    return scan_error_db(one) > _LINE_PART * float(both.max() - both.min())
 
 
 def spreads(analysis: Analysis) -> list[Spread]:

@@ -5,16 +5,25 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analyze.reports.plots_outputs import (
+    LEAST_SEEN_DB,
+    MOST_ERROR_DB,
+    errors_at,
+    is_error_seen,
+    is_level_known,
+)
 from analyze.reports.selections import (
     PhasePoint,
     counted,
     is_turned,
     levels_at,
+    is_width_seen,
     mean,
     own_clocks,
     predictions_at,
     present_arrivals,
     recommendation_of,
+    scan_error_db,
     scenario_text,
     score_at,
     spreads,
@@ -165,10 +174,13 @@ def level(analysis: Analysis, position: str) -> str:
     levels = levels_at(analysis, position)
     best = {output: max(points, key=lambda point: point[1]) for output, points in levels.items()}
     loudest = max(best, key=lambda output: best[output][1])
-    return (
-        f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB. Pale: two standard "
-        "errors either way, where that is more than 3 dB."
-    )
+    text = f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB."
+    errors = errors_at(analysis, position).values()
+    if any(is_error_seen(either_db).any() for either_db in errors):
+        text += f" Pale: two standard errors either way, where that is more than {LEAST_SEEN_DB:g} dB."
+    if not all(is_level_known(either_db).all() for either_db in errors):
+        text += f" A line breaks where two standard errors are more than {MOST_ERROR_DB:g} dB."
+    return text
 
 
 def scan(analysis: Analysis, one: DelayScan) -> str:
@@ -187,10 +199,20 @@ def scan(analysis: Analysis, one: DelayScan) -> str:
     if not parts:
         return "No score could be computed."
     whole = " It is over all bands that count; what a setting costs stands on the sheet over those it has a part in."
-    width = (
-        " A curve is as wide as its height above or below the chosen setting is uncertain: two deviations of resamples."
-    )
-    return f"Score {'; '.join(parts)}.{whole * (rival is not None)}{width * math.isfinite(one.normal_std_db[0])}"
+    return f"Score {'; '.join(parts)}.{whole * (rival is not None)}{_scan_error(one)}"
+
+
+def _scan_error(one: DelayScan) -> str:
+    """What the width of the curves says, or that it is too little to be drawn."""
+    widest_db = scan_error_db(one)
+    if not math.isfinite(widest_db):
+        return ""
+    if is_width_seen(one):
+        return (
+            " A curve is as wide as its height above or below the chosen setting is uncertain: two deviations of "
+            "resamples."
+        )
+    return f" Resamples move the curves by {number(max(widest_db, 0.1))} dB at most, too little to be drawn."
 
 
 def robustness(analysis: Analysis) -> str:

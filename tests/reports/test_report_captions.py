@@ -1,0 +1,94 @@
+"""What captions promise is drawn, and what is not drawn is not promised."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from analyze.alignment.rows import Robustness
+from analyze.reports import page, plots_outputs, summaries
+from analyze.reports.plots_outputs import MOST_ERROR_DB
+from analyze.reports.plots_sums import drawn_spreads, has_rule
+
+
+def page_of(analysis) -> str:
+    return page.page_bytes(analysis, []).decode("utf-8")
+
+
+def with_scenarios(analysis, **means):
+    rows = tuple(Robustness(name, "mix", "audience", -3.0, -3.0 + db, db) for name, db in means.items())
+    return dataclasses.replace(analysis, robustness=rows)
+
+
+def test_lines_below_a_rule_are_spoken_of_where_they_are_drawn(analysis):
+    cases, forgotten = {"air:+10": 0.9}, {"polarity:sub left": -2.3}
+    for means, is_drawn in ((cases, False), (cases | forgotten, True), (forgotten, False)):
+        changed = with_scenarios(analysis, **means)
+        assert has_rule(drawn_spreads(changed)) is is_drawn
+        assert ("lines below the rule" in page_of(changed)) is is_drawn
+
+
+def test_brackets_are_spoken_of_where_a_sentence_has_some(analysis):
+    bare = tuple(
+        dataclasses.replace(one, setting=one.setting and dataclasses.replace(one.setting, limits=()))
+        for one in analysis.grounds
+    )
+    for grounds, has_some in ((analysis.grounds, True), (bare, False)):
+        text = page_of(dataclasses.replace(analysis, grounds=grounds))
+        assert ("(otherwise" in text) is ("in brackets stands" in text) is has_some
+
+
+@pytest.mark.parametrize(
+    ("error_db", "said"), [(0.4, "A curve is as wide as"), (0.01, "move the curves by 0.1 dB at most")]
+)
+def test_the_width_of_a_curve_is_spoken_of_where_it_is_seen(analysis, error_db, said):
+    """Of curves some dB high, 0.8 dB either way is seen and 0.02 dB is thinner than the line."""
+    one = analysis.delay_scans[0]
+    std_db = np.full_like(one.normal_db, error_db)
+    changed = dataclasses.replace(one, normal_std_db=std_db, inverted_std_db=std_db)
+    text = summaries.scan(analysis, changed)
+    assert said in text
+    assert ("as wide as" in text) is (error_db > 0.1)
+    unknown = dataclasses.replace(one, normal_std_db=std_db * np.nan, inverted_std_db=std_db * np.nan)
+    assert "curve" not in summaries.scan(analysis, unknown)
+
+
+@pytest.mark.parametrize(
+    ("std_deg", "is_pale", "is_broken"), [(2.0, False, False), (25.0, True, False), (45.0, False, True)]
+)
+def test_errors_of_levels_are_spoken_of_where_they_are_drawn(analysis, std_deg, is_pale, is_broken):
+    """Two standard errors in dB: 2 degrees are 0.6, 25 degrees 7.6, 45 degrees 13.6, more than is drawn."""
+    changed = dataclasses.replace(
+        analysis, bands=tuple(dataclasses.replace(row, phase_std_deg=std_deg) for row in analysis.bands)
+    )
+    text = summaries.level(changed, "mix")
+    assert ("Pale: two standard errors" in text) is is_pale
+    assert (f"A line breaks where two standard errors are more than {MOST_ERROR_DB:g} dB." in text) is is_broken
+    from matplotlib.figure import Figure
+
+    from analyze.reports.plot_style import Look
+
+    figure = Figure(figsize=(5, 4))
+    plots_outputs.level(figure, changed, Look.of(changed), "mix")
+    lines = [line for line in figure.axes[0].lines if len(line.get_xdata()) > 2]
+    assert all(np.isnan(line.get_ydata()).all() for line in lines) is is_broken
+    assert bool(figure.axes[0].collections) is is_pale
+
+
+def test_hatching_and_numbers_are_spoken_of_where_there_are_some(analysis):
+    assert any(one.left_out for one in analysis.waveforms)
+    whole = tuple(dataclasses.replace(one, left_out=()) for one in analysis.waveforms)
+    plain = page_of(dataclasses.replace(analysis, waveforms=whole, findings=()))
+    assert "What was in the recordings" in plain
+    for words in ("Hatched", "Numbers are the findings", 'id="left-out"'):
+        assert words not in plain
+    assert "closer together than 0.5 s" in page_of(analysis)
+
+
+def test_what_is_left_out_is_hatched_over_the_wave(analysis):
+    """Drawn later is drawn above: a clipped stretch, which is a solid block, does not hide that it is left out."""
+    text = page_of(analysis)
+    drawing = next(part for part in text.split('role="img"') if "url(#left-out)" in part)
+    assert drawing.index("<path d=") < drawing.index("url(#left-out)")
