@@ -64,11 +64,15 @@ def sureness(analysis: Analysis) -> list[Sureness]:
             name,
             sure_sentence(analysis, rows[name], known[name]),
             _tables(analysis, rows[name], known),
-            bool(known[name].setting and known[name].setting.limits),
+            _has_limits(known[name]),
         )
         for line, name in enumerate(typing_order(analysis), 1)
         if name in known
     ]
+
+
+def _has_limits(grounds: OutputGrounds) -> bool:
+    return grounds.setting is not None and bool(grounds.setting.limits)
 
 
 def both_ways_up(analysis: Analysis) -> PageTable | None:
