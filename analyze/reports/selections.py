@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Collection, Iterable, Mapping
 
     from analyze.alignment.rows import DelayScan, Pair, Prediction, Recommendation, Robustness
     from analyze.pipeline import Analysis
@@ -185,29 +185,50 @@ def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
 
 
 def partners(analysis: Analysis) -> dict[str, str]:
-    """Whom to compare each output with: the reference if they share a usable band, else who shares most.
+    """Whom to compare each output with: the main it meets, else the other output it meets most.
 
-    The reference and its group, which never move, have none; outputs that share nothing are left out; outputs of one
-    group, which move as one, are not compared with each other, and no two are compared twice.
+    Of several mains, those of the reference's group, that which is the loudest beside it in most usable bands; for what
+    is lined up by arrival the reference, against which that is done. The reference and its group, which never move,
+    have none; outputs that share nothing are left out; outputs of one group, which move as one, are not compared with
+    each other, and no two are compared twice.
     """
     outputs, reference = analysis.sound_check.outputs, analysis.sound_check.reference
-    views = {name: view_of(analysis, name) for name in outputs}
-    groups = {name: group for group in analysis.sound_check.groups for name in group}
-    shared: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    for row in analysis.pairs:
-        is_usable = row.usable == "yes" and math.isfinite(row.relative_phase_deg)
-        if is_usable and groups[row.output] != groups[row.other]:
-            shared[row.output][row.other] += views[row.output].holds(row)
-            shared[row.other][row.output] += views[row.other].holds(row)
+    mains = next((group for group in analysis.sound_check.groups if reference in group), ())
     chosen: dict[str, str] = {}
     for output in outputs:
-        counts = {other: n for other, n in shared[output].items() if n}
-        if groups[output] == groups[reference] or not counts:
+        if output in mains:
             continue
-        other = reference if reference in counts else max(counts, key=lambda name: counts[name])
+        heard = [name for name in outputs if name in (neighbours := _neighbours(analysis, output))]
+        if reference in heard and outputs[output].kind in BY_ARRIVAL:
+            heard = [reference]
+        heard = [name for name in heard if name in mains] or heard
+        if not heard:
+            continue
+        other = max(heard, key=lambda name: _times_loudest(neighbours, name, heard))
         if chosen.get(other) != output:
             chosen[output] = other
     return chosen
+
+
+def _neighbours(analysis: Analysis, output: str) -> dict[str, dict[tuple[str, float], float]]:
+    """Outputs of other groups that share usable bands with one: by (position, band) their level re its own in dB."""
+    view, group = view_of(analysis, output), analysis.sound_check.group_of(output)
+    found: dict[str, dict[tuple[str, float], float]] = defaultdict(dict)
+    for row in analysis.pairs:
+        if output not in (row.output, row.other) or row.usable != "yes" or not view.holds(row):
+            continue
+        other, sign = (row.other, -1.0) if row.output == output else (row.output, 1.0)
+        if other not in group and math.isfinite(row.relative_phase_deg):
+            found[other][row.position, row.band_hz] = sign * row.level_difference_db
+    return found
+
+
+def _times_loudest(neighbours: Mapping[str, Mapping[tuple[str, float], float]], name: str, among: Iterable[str]) -> int:
+    """At how many positions and bands one neighbour is the loudest of some."""
+    return sum(
+        all(level_db >= neighbours[other].get(key, -math.inf) for other in among)
+        for key, level_db in neighbours[name].items()
+    )
 
 
 def view_of(analysis: Analysis, output: str) -> View:

@@ -13,6 +13,7 @@ from analyze.reports.plots_outputs import (
     is_level_known,
 )
 from analyze.reports.selections import (
+    BY_ARRIVAL,
     PhasePoint,
     counted,
     is_turned,
@@ -151,10 +152,21 @@ def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[P
     low, high = min(p.band_hz for p in used), max(p.band_hz for p in used)
     after = f"{number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "unchanged"
     return (
-        f"{output} minus {other} where both are heard, {frequency(low)} to {frequency(high)}; 0° adds best, 180° "
-        f"cancels. On average they are {number(present, 0)}° away from in phase at present, {after}; chance alone "
-        f"gives 90°. {_phase_error(used)}"
+        f"{output} minus {other}{_partner_words(analysis, output, other)} where both are heard, {frequency(low)} to "
+        f"{frequency(high)}; 0° adds best, 180° cancels. On average they are {number(present, 0)}° away from in phase "
+        f"at present, {after}; chance alone gives 90°. {_phase_error(used)}"
     )
+
+
+def _partner_words(analysis: Analysis, output: str, other: str) -> str:
+    """Why an output is compared with this one and not with another; empty where it can be no other."""
+    check = analysis.sound_check
+    mains = check.group_of(check.reference)
+    if other == check.reference and check.outputs[output].kind in BY_ARRIVAL and len(mains) > 1:
+        return ", the reference that its arrival is set against,"
+    if other in mains:
+        return ", the main that is loudest beside it in most of these bands," if len(mains) > 1 else ""
+    return ", which it meets most,"
 
 
 def _phase_error(used: list[PhasePoint]) -> str:

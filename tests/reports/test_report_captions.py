@@ -9,8 +9,10 @@ import pytest
 
 from analyze.alignment.rows import Robustness
 from analyze.reports import page, plots_outputs, summaries
+from analyze.reports.plots import plots
 from analyze.reports.plots_outputs import MOST_ERROR_DB
 from analyze.reports.plots_sums import drawn_spreads, has_rule
+from analyze.reports.selections import partners
 
 
 def page_of(analysis) -> str:
@@ -92,3 +94,38 @@ def test_what_is_left_out_is_hatched_over_the_wave(analysis):
     text = page_of(analysis)
     drawing = next(part for part in text.split('role="img"') if "url(#left-out)" in part)
     assert drawing.index("<path d=") < drawing.index("url(#left-out)")
+
+
+def louder(analysis, pairs: set[tuple[str, str]]):
+    """The analysis with these pairs 6 dB apart, the first of each the quieter, and all other pairs equally loud."""
+    rows = tuple(
+        dataclasses.replace(row, level_difference_db=-6.0 if (row.output, row.other) in pairs else 0.0, usable="yes")
+        for row in analysis.pairs
+    )
+    return dataclasses.replace(analysis, pairs=rows)
+
+
+def test_a_sub_is_compared_with_the_main_beside_it(make):
+    """Rows of pairs are the earlier output minus the later: of two mains the second is louder beside the second sub."""
+    analysis = make(("main left", "main right", "sub left", "sub right", "tower"), ("mix", "lawn"))
+    outputs = dict(analysis.sound_check.outputs)
+    for name in outputs:
+        kind, _, side = name.partition(" ")
+        outputs[name] = dataclasses.replace(outputs[name], kind=kind, group=f"{kind}s" if side else "")
+    check = dataclasses.replace(analysis.sound_check, outputs=outputs)
+    analysis = louder(dataclasses.replace(analysis, sound_check=check), {("main left", "sub right")})
+    assert partners(analysis) == {"sub left": "main left", "sub right": "main right", "tower": "main left"}
+    said = {plot.title: plot.text for plot in plots(analysis) if plot.title.startswith("Phase")}
+    beside, against = "the main that is loudest beside it", "the reference that its arrival is set against"
+    assert beside in said["Phase of sub right against main right"]
+    assert against in said["Phase of tower against main left"]
+    lone = make(("mains", "sub"), ("mix", "lawn"))
+    assert all("loudest beside" not in plot.text for plot in plots(lone))
+
+
+def test_without_a_main_an_output_is_compared_with_what_it_meets_most(analysis):
+    pairs = tuple(row for row in analysis.pairs if "mains" not in (row.output, row.other))
+    bare = louder(dataclasses.replace(analysis, pairs=pairs), {("sub left", "wedge")})
+    assert partners(bare)["sub left"] == "wedge"
+    text = next(plot.text for plot in plots(bare) if plot.title.startswith("Phase of sub left"))
+    assert "minus wedge, which it meets most, where both" in text
