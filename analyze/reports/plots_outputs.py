@@ -9,14 +9,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.reports.naming import shortened
-from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
-from analyze.reports.selections import by_zone, levels_at, own_clocks, phase_errors, present_arrivals
+from analyze.reports.plot_style import (
+    Look,
+    Series,
+    colour,
+    frequency_axis,
+    legend_above,
+    place,
+    round_ticks,
+    title,
+    y_names,
+)
+from analyze.reports.selections import (
+    by_zone,
+    delay_change_ms,
+    levels_at,
+    own_clocks,
+    phase_errors,
+    present_arrivals,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from analyze.pipeline import Analysis
+    from analyze.responses.rows import Arrival
 
 Floats = NDArray[np.float64]
 
@@ -53,18 +71,21 @@ def arrival_size(analysis: Analysis) -> tuple[float, float]:
 
 
 def _strip_in(n_outputs: int) -> float:
-    return 0.26 + 0.085 * n_outputs
+    return 0.3 + 0.105 * n_outputs
 
 
 def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
-    """Arrival of every output at every position, a dot with its standard error, at present settings."""
+    """Arrival of every output at every position, a dot with its standard error, at present settings.
+
+    A line leads from a dot to where the recommended delay takes it.
+    """
     outputs = [name for name in look.outputs if any(row.output == name for row in analysis.arrivals)]
     heard = {row.position for row in analysis.arrivals}
     zones = by_zone(analysis, [name for name in look.positions if name in heard])
     positions = [name for there in zones.values() for name in there]
     axes = figure.subplots()
     place(figure, NAMES_IN, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
-    title(figure, "When does it arrive?")
+    title(figure, "Arrival at every position")
     for index, output in enumerate(outputs):
         offset = (index - (len(outputs) - 1) / 2.0) * 0.8 / max(len(outputs), 1)
         _arrival_dots(axes, analysis, look, output, {name: row + offset for row, name in enumerate(positions)})
@@ -73,7 +94,7 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
     for row in range(1, len(positions)):
         is_between = row == len(zones.get("audience", ()))
         axes.axhline(row - 0.5, color=colour("muted" if is_between else "grid"), linewidth=1.4 if is_between else 0.7)
-    axes.set_xlabel("Arrival after the feed (ms), present setting included")
+    axes.set_xlabel("Arrival after the feed (ms), setting included")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)
     legend_above(axes, _LEGEND_COLUMNS)
@@ -89,6 +110,7 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
         rows = [row for row in mine if ((row.capture, row.position) in own) == is_own]
         if not rows:
             continue
+        _arrival_changes(axes, rows, heights, delay_change_ms(analysis, output), series)
         axes.errorbar(
             [row.arrival_ms for row in rows],
             [heights[row.position] for row in rows],
@@ -102,6 +124,18 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
             label=label,
         )
         label = None
+
+
+def _arrival_changes(
+    axes: Axes, rows: list[Arrival], heights: dict[str, float], change_ms: float, series: Series
+) -> None:
+    """Lines from arrivals at present settings to recommended ones, whose ends are upright strokes."""
+    if not change_ms:
+        return
+    for row in rows:
+        ends, height = [row.arrival_ms, row.arrival_ms + change_ms], heights[row.position]
+        axes.plot(ends, [height, height], color=series.colour, linewidth=1.0)
+        axes.plot(ends[1:], [height], "|", color=series.colour, markersize=7.0, markeredgewidth=1.6)
 
 
 def level_errors_db(analysis: Analysis, output: str, position: str, hz: Floats) -> Floats:

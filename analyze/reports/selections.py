@@ -174,6 +174,11 @@ def present_arrivals(analysis: Analysis) -> list[Arrival]:
     return [moved(row) for row in analysis.arrivals if math.isfinite(row.arrival_ms)]
 
 
+def delay_change_ms(analysis: Analysis, output: str) -> float:
+    """How much later the recommendation makes an output."""
+    return analysis.recommended_change.get(output, (1.0, 0.0))[1]
+
+
 def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
     """(capture, position) recorded on a clock of its own, where only differences between outputs mean anything."""
     return frozenset(

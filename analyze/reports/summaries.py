@@ -16,6 +16,7 @@ from analyze.reports.selections import (
     BY_ARRIVAL,
     PhasePoint,
     counted,
+    delay_change_ms,
     is_turned,
     is_width_seen,
     levels_at,
@@ -113,7 +114,12 @@ def arrival(analysis: Analysis) -> str:
         first, last = min(rows, key=lambda r: r.arrival_ms), max(rows, key=lambda r: r.arrival_ms)
         gap = number(last.arrival_ms - first.arrival_ms)
         parts.append(f"{position}: {first.output} first, {last.output} {gap} ms later")
-    text = "; ".join(parts) + "." if parts else "Every dot is one output in one capture."
+    text = "At present settings: " + "; ".join(parts) + "." if parts else "Every dot is one output in one capture."
+    changed = {r.output for r in present_arrivals(analysis) if delay_change_ms(analysis, r.output)}
+    if changed:
+        text += " A line leads from a dot to a stroke: the arrival as recommended."
+    else:
+        text += " No delay is changed, so arrivals stay where they are."
     if own_clocks(analysis):
         text += " Hollow: recorder on its own clock; only differences between outputs of one capture mean anything."
     return text

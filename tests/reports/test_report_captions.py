@@ -9,6 +9,7 @@ import pytest
 
 from analyze.alignment.rows import Robustness
 from analyze.reports import page, plots_outputs, summaries
+from analyze.reports.plot_style import Look
 from analyze.reports.plots import plots
 from analyze.reports.plots_outputs import MOST_ERROR_DB
 from analyze.reports.plots_sums import drawn_spreads, has_rule
@@ -70,8 +71,6 @@ def test_errors_of_levels_are_spoken_of_where_they_are_drawn(analysis, std_deg, 
     assert (f"A line breaks where two standard errors are more than {MOST_ERROR_DB:g} dB." in text) is is_broken
     from matplotlib.figure import Figure
 
-    from analyze.reports.plot_style import Look
-
     figure = Figure(figsize=(5, 4))
     plots_outputs.level(figure, changed, Look.of(changed), "mix")
     lines = [line for line in figure.axes[0].lines if len(line.get_xdata()) > 2]
@@ -94,6 +93,23 @@ def test_what_is_left_out_is_hatched_over_the_wave(analysis):
     text = page_of(analysis)
     drawing = next(part for part in text.split('role="img"') if "url(#left-out)" in part)
     assert drawing.index("<path d=") < drawing.index("url(#left-out)")
+
+
+def test_arrivals_as_recommended_are_drawn_where_a_delay_changes(analysis):
+    """A line per arrival whose output gets another delay, as long as the change; words only where there is one."""
+    from matplotlib.figure import Figure
+
+    for changes in (analysis.recommended_change, {}):
+        changed = dataclasses.replace(analysis, recommended_change=changes)
+        moved = {name: ms for name, (_, ms) in changes.items() if ms}
+        figure = Figure(figsize=(5, 5))
+        plots_outputs.arrival(figure, changed, Look.of(changed))
+        lengths = [np.ptp(line.get_xdata()) for line in figure.axes[0].lines if len(set(line.get_ydata())) == 1]
+        drawn = sorted({round(float(one), 3) for one in lengths if len(lengths) and one > 0.0 and one != 1.0})
+        assert drawn == sorted({abs(ms) for ms in moved.values()})
+        text = summaries.arrival(changed)
+        assert ("the arrival as recommended" in text) is bool(moved)
+        assert text.startswith("At present settings: ")
 
 
 def louder(analysis, pairs: set[tuple[str, str]]):
