@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
+    from collections.abc import Collection, Iterable
 
     from analyze.alignment.rows import DelayScan, Pair, Prediction, Recommendation, Robustness
     from analyze.pipeline import Analysis
@@ -186,53 +186,6 @@ def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
         for capture in analysis.sound_check.captures
         for position, track in capture.mics.items()
         if any(track.file in files for files in capture.unsynced)
-    )
-
-
-def partners(analysis: Analysis) -> dict[str, str]:
-    """Whom to compare each output with: the main it meets, else the other output it meets most.
-
-    Of several mains, those of the reference's group, that which is the loudest beside it in most usable bands; for what
-    is lined up by arrival the reference, against which that is done. The reference and its group, which never move,
-    have none; outputs that share nothing are left out; outputs of one group, which move as one, are not compared with
-    each other, and no two are compared twice.
-    """
-    outputs, reference = analysis.sound_check.outputs, analysis.sound_check.reference
-    mains = next((group for group in analysis.sound_check.groups if reference in group), ())
-    chosen: dict[str, str] = {}
-    for output in outputs:
-        if output in mains:
-            continue
-        heard = [name for name in outputs if name in (neighbours := _neighbours(analysis, output))]
-        if reference in heard and outputs[output].kind in BY_ARRIVAL:
-            heard = [reference]
-        heard = [name for name in heard if name in mains] or heard
-        if not heard:
-            continue
-        other = max(heard, key=lambda name: _times_loudest(neighbours, name, heard))
-        if chosen.get(other) != output:
-            chosen[output] = other
-    return chosen
-
-
-def _neighbours(analysis: Analysis, output: str) -> dict[str, dict[tuple[str, float], float]]:
-    """Outputs of other groups that share usable bands with one: by (position, band) their level re its own in dB."""
-    view, group = view_of(analysis, output), analysis.sound_check.group_of(output)
-    found: dict[str, dict[tuple[str, float], float]] = defaultdict(dict)
-    for row in analysis.pairs:
-        if output not in (row.output, row.other) or row.usable != "yes" or not view.holds(row):
-            continue
-        other, sign = (row.other, -1.0) if row.output == output else (row.output, 1.0)
-        if other not in group and math.isfinite(row.relative_phase_deg):
-            found[other][row.position, row.band_hz] = sign * row.level_difference_db
-    return found
-
-
-def _times_loudest(neighbours: Mapping[str, Mapping[tuple[str, float], float]], name: str, among: Iterable[str]) -> int:
-    """At how many positions and bands one neighbour is the loudest of some."""
-    return sum(
-        all(level_db >= neighbours[other].get(key, -math.inf) for other in among)
-        for key, level_db in neighbours[name].items()
     )
 
 

@@ -171,7 +171,7 @@ def _partner_words(analysis: Analysis, output: str, other: str) -> str:
     if other == check.reference and check.outputs[output].kind in BY_ARRIVAL and len(mains) > 1:
         return ", the reference that its arrival is set against,"
     if other in mains:
-        return ", the main that is loudest beside it in most of these bands," if len(mains) > 1 else ""
+        return ", the main that stands nearest to it as arrivals tell," if len(mains) > 1 else ""
     return ", which it meets most,"
 
 

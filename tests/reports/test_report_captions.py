@@ -9,11 +9,11 @@ import pytest
 
 from analyze.alignment.rows import Robustness
 from analyze.reports import page, plots_outputs, summaries
+from analyze.reports.partners import partners
 from analyze.reports.plot_style import Look
 from analyze.reports.plots import plots
 from analyze.reports.plots_outputs import MOST_ERROR_DB
 from analyze.reports.plots_sums import drawn_spreads, has_rule
-from analyze.reports.selections import partners
 
 
 def page_of(analysis) -> str:
@@ -122,21 +122,25 @@ def louder(analysis, pairs: set[tuple[str, str]]):
 
 
 def test_a_sub_is_compared_with_the_main_beside_it(make):
-    """Rows of pairs are the earlier output minus the later: of two mains the second is louder beside the second sub."""
-    analysis = make(("main left", "main right", "sub left", "sub right", "tower"), ("mix", "lawn"))
+    """The main whose arrivals its own follow from seat to seat, 3 ms later, whichever is louder; a tower's is fixed."""
+    analysis = make(("main left", "main right", "sub left", "sub right", "tower"), ("mix", "lawn", "hill"))
     outputs = dict(analysis.sound_check.outputs)
     for name in outputs:
         kind, _, side = name.partition(" ")
         outputs[name] = dataclasses.replace(outputs[name], kind=kind, group=f"{kind}s" if side else "")
+    arrivals = dict(analysis.arrival_present_ms)
+    for (name, position), ms in analysis.arrival_present_ms.items():
+        if name.startswith("main"):
+            arrivals[name.replace("main", "sub"), position] = ms + 3.0
     check = dataclasses.replace(analysis.sound_check, outputs=outputs)
-    analysis = louder(dataclasses.replace(analysis, sound_check=check), {("main left", "sub right")})
+    analysis = dataclasses.replace(analysis, sound_check=check, arrival_present_ms=arrivals)
+    analysis = louder(analysis, {("main left", "sub right"), ("main left", "sub left")})
     assert partners(analysis) == {"sub left": "main left", "sub right": "main right", "tower": "main left"}
     said = {plot.title: plot.text for plot in plots(analysis) if plot.title.startswith("Phase")}
-    beside, against = "the main that is loudest beside it", "the reference that its arrival is set against"
-    assert beside in said["Phase of sub right against main right"]
-    assert against in said["Phase of tower against main left"]
+    assert "the main that stands nearest to it" in said["Phase of sub right against main right"]
+    assert "the reference that its arrival is set against" in said["Phase of tower against main left"]
     lone = make(("mains", "sub"), ("mix", "lawn"))
-    assert all("loudest beside" not in plot.text for plot in plots(lone))
+    assert all("nearest to it" not in plot.text for plot in plots(lone))
 
 
 def test_without_a_main_an_output_is_compared_with_what_it_meets_most(analysis):

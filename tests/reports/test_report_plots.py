@@ -15,10 +15,11 @@ from page_reading import read
 from analyze.alignment.rows import Robustness
 from analyze.reports import plots_outputs, summaries
 from analyze.reports.naming import clean
+from analyze.reports.partners import partners
 from analyze.reports.plot_style import COLOURS, N_SERIES, Look, render
 from analyze.reports.plots import plots
 from analyze.reports.plots_outputs import level_errors_db
-from analyze.reports.selections import change_deg, partners, phase_points, seats, spreads
+from analyze.reports.selections import change_deg, phase_points, seats, spreads
 from analyze.reports.summaries import unrelated_sum_db
 
 SVG = "{http://www.w3.org/2000/svg}"
