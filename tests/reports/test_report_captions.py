@@ -9,6 +9,7 @@ import pytest
 
 from analyze.alignment.rows import Robustness
 from analyze.reports import page, plots_outputs, summaries
+from analyze.reports.page_evidence import certainty_table
 from analyze.reports.partners import partners
 from analyze.reports.plot_style import Look
 from analyze.reports.plots import plots
@@ -110,6 +111,15 @@ def test_arrivals_as_recommended_are_drawn_where_a_delay_changes(analysis):
         text = summaries.arrival(changed)
         assert ("the arrival as recommended" in text) is bool(moved)
         assert text.startswith("At present settings: ")
+
+
+def test_where_outputs_meet_is_told_no_closer_than_a_band(analysis):
+    """Edges of third octaves, 17 782.8 and 141.3 Hz (IEC 61260-1, base ten), with two digits."""
+    rows = tuple(
+        dataclasses.replace(row, overlap_low_hz=141.254, overlap_high_hz=17782.8) for row in analysis.recommendations
+    )
+    table = certainty_table(dataclasses.replace(analysis, recommendations=rows))
+    assert {row[-2:] for row in table.rows} == {("140", "18000")}
 
 
 def louder(analysis, pairs: set[tuple[str, str]]):
