@@ -82,7 +82,7 @@ def test_the_runner_up_of_the_map_is_that_of_the_sheet(opened, tmp_path, analysi
         "Runner-up, as good within 0.5 dB: normal, 5.41 ms, 0.4 dB less"
         in page.locator(".alternative").first.text_content()
     )
-    assert "normal, 5.41 ms" in page.locator("#sure-2 ~ .scroll").first.text_content()
+    assert "normal, 5.41 ms" in page.locator("#sure-2 ~ details .scroll").first.text_content()
     assert "of the runner-up" in summaries.scan(changed, changed.delay_scans[0])
     assert "(normal, 5.41 ms)" in summaries.scan(changed, changed.delay_scans[0])
     page.get_by_label(f"{NAMES[2]}: mute").check()  # another output is no longer as recommended
@@ -117,6 +117,22 @@ def test_names_on_the_map_do_not_meet(opened, report):
           .map(({ row }) => row)"""
     )
     assert rows == [0, 1, 0, 0, 2]
+
+
+def test_names_of_settings_among_others_say_so(opened, report):
+    """A name is bare only while all else stands as in those settings; levels and mutes are those of all of them."""
+    page = opened(report)
+    page.evaluate("() => { window.seen = []; const rings = ringsOf; ringsOf = (p) => (seen = p, rings(p)); }")
+    names = "() => seen.map(({ name }) => name)"
+    page.get_by_role("button", name="Present").click()
+    page.get_by_label(f"{NAMES[2]}: level in dB").fill("3")
+    part(page, "swept").select_option("1")
+    page.wait_for_timeout(100)
+    assert {"recommended", "present"} <= set(page.evaluate(names))  # sub left alone is another there
+    page.get_by_label(f"{NAMES[2]}: inverted").check()
+    part(page, "swept").select_option("1")
+    page.wait_for_timeout(100)
+    assert {"recommended here", "present here"} <= set(page.evaluate(names))
 
 
 def test_a_present_setting_among_others_is_told_from_present_settings(opened, report, analysis):

@@ -270,7 +270,7 @@
     };
     // a setting of the report with all else as set is another one than all of them
     const isWhole = (settings) => isRestSame(yours, atLevelsOf(settings, yours), moving) && isKeptApart(settings, i, moving);
-    const reported = (name, settings) => placeOf(isWhole(settings) ? name : `its ${name} setting`, settings[i]);
+    const reported = (name, settings) => placeOf(isWhole(settings) ? name : `${name} here`, settings[i]);
     const was = reported("present", present);
     const there = reported("recommended", recommended), isBest = rival !== null && top.score_db - there.score_db < EQUAL_DB;
     const found = [...(isBest ? [] : [["best", top]]), ...(rival !== null || next === null ? [] : [["next best", next]])];
@@ -285,7 +285,7 @@
     const range_db = Math.max(...both.flat()) - Math.min(...both.flat());
     tellMap(i, moving, range_db, scores[2].mean_db, isBest ? there : top, next, rival);
     at("told-present").textContent = isWhole(present) || range_db < FLAT_DB ? ""
-      : ` Its present setting has ${dbText(was.score_db)} dB here, with all else as you set it; present settings throughout have ${dbText(scores[0].mean_db)} dB.`;
+      : ` Its present setting has ${dbText(was.score_db)} dB here, among the others as you set them; all present settings together have ${dbText(scores[0].mean_db)} dB.`;
   }
 
   const polarityOf = (i, { isFlipped }) => (isFlipped ? opposite(yours[i].polarity) : yours[i].polarity);
