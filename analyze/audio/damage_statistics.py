@@ -31,7 +31,7 @@ CLIPPED_RUN = 3
 DROPOUT_S = 0.005
 
 #: Damaged spans closer than this are one.
-_SPANS_APART_S = 0.5
+SPANS_APART_S = 0.5
 _STRETCH = 1 << 14
 _SHORTEST_TILE = 256
 #: Odd multiplier that moves the fingerprint on from stretch to stretch (Knuth, TAOCP 3.3.4, table 1, line 26).
@@ -107,7 +107,7 @@ class TrackStatistics:
         self._fingerprint = np.zeros(n_tracks, dtype=np.uint64)
         # 64 bits for 32-bit words: with fewer, all signs flipped would leave the sum as it is. Any fixed seed will do.
         self._multipliers = np.random.default_rng(20).integers(0, 1 << 64, _STRETCH, dtype=np.uint64)
-        apart = round(_SPANS_APART_S * sample_rate_hz)
+        apart = round(SPANS_APART_S * sample_rate_hz)
         self._clipping = ClippedRuns(n_tracks, FULL_SCALE, CLIPPED_RUN, apart)
         self._flat = FlatTops(n_tracks, CLIPPED_RUN, apart)
         self._columns = Columns(n_tracks)

@@ -21,6 +21,7 @@ from analyze.reports import (
     page_findings,
     page_sheet,
     page_waveforms,
+    plots_sums,
     proof_words,
     sheet_notes,
 )
@@ -135,6 +136,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
     from markupsafe import escape
 
     # these bring in all that decides, and what reads audio with it
+    from analyze.audio.damage_statistics import SPANS_APART_S
     from analyze.reports import page_grounds, page_lasting, page_seats
 
     check = analysis.sound_check
@@ -189,11 +191,16 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "sure_numbers": {one.number for one in sure},
         "taken": page_grounds.taken_for_granted(),
         "is_tried": bool(spreads(analysis)),
+        "is_forgotten_drawn": plots_sums.has_rule(plots_sums.drawn_spreads(analysis)),
+        "has_limits": any(one.has_limits for one in sure),
         "flips": page_evidence.flip_tables(analysis),
         "shares": page_evidence.share_tables(analysis),
         "tricks": page_evidence.trick_table(analysis),
         "files": page_evidence.file_table(analysis),
         "captures": page_evidence.capture_table(analysis),
-        "pictures": page_waveforms.pictures(analysis),
+        "pictures": (takes := page_waveforms.pictures(analysis)),
+        "is_left_out": any(lane.left_out for take in takes for lane in take.lanes),
+        "is_found": any(take.moments for take in takes),
+        "apart_s": SPANS_APART_S,
         "height": page_waveforms.HEIGHT,
     }

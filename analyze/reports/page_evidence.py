@@ -161,7 +161,7 @@ def page_cell(column: Column, raw: Any) -> str:
     if column.is_probability:
         return percent(raw) or DASH
     if column.unit == "Hz" and math.isfinite(raw):
-        return f"{float(f'{raw:.3g}'):.0f}"  # of the edges of bands three digits are enough
+        return f"{float(f'{raw:.2g}'):.0f}"  # where two outputs meet is known no closer than a band is wide
     return _known(raw, _PAGE_DECIMALS.get(column.unit, _PLAIN_DECIMALS))
 
 

@@ -6,7 +6,7 @@ The first table of an output holds the settings, wiring and arrival in all, the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from analyze.alignment.confidence import MODEL_DB
@@ -42,23 +42,43 @@ _QUESTIONS = (
 
 @dataclass(frozen=True)
 class Sureness:
-    """One output: its line on the sheet, how sure and why, and the figures."""
+    """One output: its line on the sheet, how sure and why, and the figures.
+
+    has_limits : whether the sentence says what takes from the confidence
+    """
 
     number: int
     output: str
     sentence: str
     tables: tuple[PageTable, ...]
+    has_limits: bool
 
 
 def sureness(analysis: Analysis) -> list[Sureness]:
-    """Every output whose grounds are known, in the order of the sheet."""
+    """Every output whose grounds are known, in the order of the sheet; of a group all but the first point to it."""
     known = {one.output: one for one in analysis.grounds}
     rows = {row.output: row for row in analysis.recommendations}
-    return [
-        Sureness(line, name, sure_sentence(analysis, rows[name], known[name]), _tables(analysis, rows[name], known))
-        for line, name in enumerate(typing_order(analysis), 1)
-        if name in known
-    ]
+    found: list[Sureness] = []
+    for line, name in enumerate(typing_order(analysis), 1):
+        if name not in known:
+            continue
+        first = next((one for one in found if _is_one_with(analysis, known[one.output], known[name])), None)
+        sentence = sure_sentence(analysis, rows[name], known[name])
+        if first and sentence == first.sentence:
+            sentence = f"As {first.output}, with which it moves as one."
+        tables = _tables(analysis, rows[name], known, first.output if first else "")
+        found.append(Sureness(line, name, sentence, tables, _has_limits(known[name])))
+    return found
+
+
+def _is_one_with(analysis: Analysis, first: OutputGrounds, grounds: OutputGrounds) -> bool:
+    """Whether two outputs of a group are judged as one by sums."""
+    is_group = grounds.output in analysis.sound_check.group_of(first.output)
+    return is_group and isinstance(grounds.setting, SumGrounds) and grounds.setting == first.setting
+
+
+def _has_limits(grounds: OutputGrounds) -> bool:
+    return grounds.setting is not None and bool(grounds.setting.limits)
 
 
 def both_ways_up(analysis: Analysis) -> PageTable | None:
@@ -99,18 +119,22 @@ def _probability(log_odds: float) -> float:
     return 1.0 / (1.0 + math.exp(-log_odds))
 
 
-def _tables(analysis: Analysis, row: Recommendation, known: Mapping[str, OutputGrounds]) -> tuple[PageTable, ...]:
-    """The figures of one output, in all and position by position."""
+def _tables(
+    analysis: Analysis, row: Recommendation, known: Mapping[str, OutputGrounds], first: str
+) -> tuple[PageTable, ...]:
+    """The figures of one output, in all and position by position; what it shares with `first` stands there."""
     grounds = known[row.output]
     setting = grounds.setting
     lines: list[tuple[str, ...]] = []
-    if isinstance(setting, SumGrounds):
+    if first:
+        lines += [("setting", f"as {first}: a group moves as one", DASH, DASH, DASH)]
+    elif isinstance(setting, SumGrounds):
         lines += _sum_lines(analysis, row.output, setting)
     elif isinstance(setting, TimingGrounds):
         lines += _timing_lines(analysis, row.output, setting)
     lines += [_wiring_line(analysis, row.output, grounds), _arrival_line(grounds.positions)]
     whole = PageTable(f"{row.output}: what this rests on", _QUESTIONS, tuple(lines))
-    seats = position_table(analysis, grounds)
+    seats = position_table(analysis, replace(grounds, setting=None) if first else grounds)
     return (whole, seats) if seats.rows else (whole,)
 
 
@@ -202,8 +226,8 @@ def _timing_lines(analysis: Analysis, output: str, setting: TimingGrounds) -> li
         ),
         (
             f"polarity as that of {analysis.sound_check.reference}",
-            "the same" if p >= 0.5 else "not the same",
-            odds(max(p, 1.0 - p)),
+            f"{'the same' if p >= 0.5 else 'not the same'}, {percent(max(p, 1.0 - p))}",
+            DASH,
             DASH,
             "both wirings and settings",
         ),
@@ -227,7 +251,7 @@ def _wiring_line(analysis: Analysis, output: str, grounds: OutputGrounds) -> tup
     word = f"not decided, likelier {likelier}" if row.polarity == "undecided" else row.polarity
     captures = {one.capture for one in analysis.arrivals if one.output == output and math.isfinite(one.level_db)}
     drawn = f"{_agreeing(row.positions_agreeing, row.positions)}, {plural(len(captures), 'capture')}"
-    return ("wiring", word, odds(max(p, 1.0 - p)), DASH, drawn)
+    return ("wiring", f"{word}, {percent(max(p, 1.0 - p))}", DASH, DASH, drawn)
 
 
 def _agreeing(n_agreeing: int, n: int) -> str:

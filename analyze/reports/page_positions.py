@@ -6,7 +6,6 @@ import math
 from typing import TYPE_CHECKING
 
 from analyze.alignment.grounds import SPARES, SumGrounds, TimingGrounds
-from analyze.reports.certainty_words import reading
 from analyze.reports.page_evidence import DASH, Heading, PageTable
 from analyze.reports.summaries import as_known, number, signed
 
@@ -74,9 +73,8 @@ def _timing_columns(setting: TimingGrounds, output: str, names: Sequence[str]) -
 
 
 def _heard_columns(heard: Sequence[PositionGrounds | None]) -> list[Column]:
-    """Wiring, captures and arrival."""
+    """Captures and arrival; how the wiring reads there stands in the map of positions."""
     return [
-        (Heading("wiring reads"), [_reading(one) if one else DASH for one in heard]),
         (Heading("captures", is_number=True), [str(one.n_captures) if one else DASH for one in heard]),
         (
             Heading("arrival (ms)", is_number=True),
@@ -87,11 +85,6 @@ def _heard_columns(heard: Sequence[PositionGrounds | None]) -> list[Column]:
             [_known(one.arrival_std_ms, one.arrival_std_ms) if one else DASH for one in heard],
         ),
     ]
-
-
-def _reading(one: PositionGrounds) -> str:
-    """The wiring as read there; a microphone found inverted is taken out and said."""
-    return reading(one.normal_probability) + "; microphone inverted" * one.is_microphone_inverted
 
 
 def _held(holds: bool | None, lost: str) -> str:

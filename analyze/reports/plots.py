@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 
 from analyze.reports import plots_outputs, plots_sums, summaries
 from analyze.reports.naming import numbered
+from analyze.reports.partners import partners
 from analyze.reports.plot_style import Look, render
-from analyze.reports.selections import partners, phase_points, positions_with_sums, seats_first, spreads
+from analyze.reports.selections import phase_points, positions_with_sums, seats_first, spreads
 from analyze.responses.transfer import merged
 
 if TYPE_CHECKING:

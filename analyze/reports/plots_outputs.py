@@ -9,14 +9,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.reports.naming import shortened
-from analyze.reports.plot_style import Look, colour, frequency_axis, legend_above, place, round_ticks, title, y_names
-from analyze.reports.selections import by_zone, levels_at, own_clocks, phase_errors, present_arrivals
+from analyze.reports.plot_style import (
+    Look,
+    Series,
+    colour,
+    frequency_axis,
+    legend_above,
+    place,
+    round_ticks,
+    title,
+    y_names,
+)
+from analyze.reports.selections import (
+    by_zone,
+    delay_change_ms,
+    levels_at,
+    own_clocks,
+    phase_errors,
+    present_arrivals,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from analyze.pipeline import Analysis
+    from analyze.responses.rows import Arrival
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +50,8 @@ _LEGEND_COLUMNS, _LEGEND_ROW_IN = 2, 0.16
 #: Errors of a level that are smaller either way are not drawn: who is loudest does not hang on them, and a page of many
 #: outputs has no room for them.
 LEAST_SEEN_DB = 3.0
+#: Of a level that is less known than this either way nothing is drawn: it may stand anywhere among the others.
+MOST_ERROR_DB = 10.0
 _DB_PER_RADIAN = 20.0 / math.log(10.0)
 
 # Levels further than this below the loudest band of a plot are not shown.
@@ -51,18 +71,21 @@ def arrival_size(analysis: Analysis) -> tuple[float, float]:
 
 
 def _strip_in(n_outputs: int) -> float:
-    return 0.26 + 0.085 * n_outputs
+    return 0.3 + 0.105 * n_outputs
 
 
 def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
-    """Arrival of every output at every position, a dot with its standard error, at present settings."""
+    """Arrival of every output at every position, a dot with its standard error, at present settings.
+
+    A line leads from a dot to where the recommended delay takes it.
+    """
     outputs = [name for name in look.outputs if any(row.output == name for row in analysis.arrivals)]
     heard = {row.position for row in analysis.arrivals}
     zones = by_zone(analysis, [name for name in look.positions if name in heard])
     positions = [name for there in zones.values() for name in there]
     axes = figure.subplots()
     place(figure, NAMES_IN, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
-    title(figure, "When does it arrive?")
+    title(figure, "Arrival at every position")
     for index, output in enumerate(outputs):
         offset = (index - (len(outputs) - 1) / 2.0) * 0.8 / max(len(outputs), 1)
         _arrival_dots(axes, analysis, look, output, {name: row + offset for row, name in enumerate(positions)})
@@ -71,7 +94,7 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
     for row in range(1, len(positions)):
         is_between = row == len(zones.get("audience", ()))
         axes.axhline(row - 0.5, color=colour("muted" if is_between else "grid"), linewidth=1.4 if is_between else 0.7)
-    axes.set_xlabel("Arrival after the feed (ms), present setting included")
+    axes.set_xlabel("Arrival after the feed (ms), setting included")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)
     legend_above(axes, _LEGEND_COLUMNS)
@@ -87,6 +110,7 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
         rows = [row for row in mine if ((row.capture, row.position) in own) == is_own]
         if not rows:
             continue
+        _arrival_changes(axes, rows, heights, delay_change_ms(analysis, output), series)
         axes.errorbar(
             [row.arrival_ms for row in rows],
             [heights[row.position] for row in rows],
@@ -102,6 +126,18 @@ def _arrival_dots(axes: Axes, analysis: Analysis, look: Look, output: str, heigh
         label = None
 
 
+def _arrival_changes(
+    axes: Axes, rows: list[Arrival], heights: dict[str, float], change_ms: float, series: Series
+) -> None:
+    """Lines from arrivals at present settings to recommended ones, whose ends are upright strokes."""
+    if not change_ms:
+        return
+    for row in rows:
+        ends, height = [row.arrival_ms, row.arrival_ms + change_ms], heights[row.position]
+        axes.plot(ends, [height, height], color=series.colour, linewidth=1.0)
+        axes.plot(ends[1:], [height], "|", color=series.colour, markersize=7.0, markeredgewidth=1.6)
+
+
 def level_errors_db(analysis: Analysis, output: str, position: str, hz: Floats) -> Floats:
     """Two standard errors of a level in dB per band, 0 where not known.
 
@@ -113,6 +149,26 @@ def level_errors_db(analysis: Analysis, output: str, position: str, hz: Floats) 
     return np.asarray(np.minimum(2.0 * _DB_PER_RADIAN * radians, _LEVEL_RANGE_DB))
 
 
+def is_error_seen(either_db: Floats) -> NDArray[np.bool_]:
+    """Bands in which the error of a level is drawn, and the next on both sides; not where the level is not known."""
+    is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3), "same") > 0.0
+    return np.asarray(is_seen & is_level_known(either_db))
+
+
+def is_level_known(either_db: Floats) -> NDArray[np.bool_]:
+    """Bands in which a level is known well enough to be drawn."""
+    return np.asarray(either_db <= MOST_ERROR_DB)
+
+
+def errors_at(analysis: Analysis, position: str) -> dict[str, Floats]:
+    """Per output at a position two standard errors of its levels in dB, band by band."""
+    levels = levels_at(analysis, position)
+    return {
+        output: level_errors_db(analysis, output, position, np.array([hz for hz, _ in points]))
+        for output, points in levels.items()
+    }
+
+
 def level_size(analysis: Analysis, position: str) -> tuple[float, float]:
     """Size of a level plot."""
     return WIDTH_IN, 3.1 + legend_in(len(levels_at(analysis, position)))
@@ -120,16 +176,16 @@ def level_size(analysis: Analysis, position: str) -> tuple[float, float]:
 
 def level(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
     """Level of every output at one position, band by band."""
-    levels = levels_at(analysis, position)
+    levels, errors = levels_at(analysis, position), errors_at(analysis, position)
     outputs = [name for name in look.outputs if name in levels]
     axes = figure.subplots()
     place(figure, 0.65, 0.2, 0.36 + legend_in(len(outputs)), 0.5)
     title(figure, f"How loud is each output at {look.positions[position]}?")
     for output in outputs:
         hz, db = (np.array(values) for values in zip(*levels[output], strict=True))
-        axes.plot(hz, db, markevery=3, **look.series[output].keywords())
-        either_db = level_errors_db(analysis, output, position, hz)
-        is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3), "same") > 0.0  # and the next band on both sides
+        either_db = errors[output]
+        axes.plot(hz, np.where(is_level_known(either_db), db, np.nan), markevery=3, **look.series[output].keywords())
+        is_seen = is_error_seen(either_db)
         if is_seen.any():
             shade = look.series[output].colour
             axes.fill_between(hz, db - either_db, db + either_db, is_seen, color=shade, alpha=0.18, linewidth=0.0)

@@ -26,7 +26,7 @@ from analyze.reports.selections import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -229,6 +229,11 @@ def drawn_spreads(analysis: Analysis) -> list[Spread]:
     return [one for one in every if one in worst]
 
 
+def has_rule(drawn: Sequence[Spread]) -> bool:
+    """Whether a rule parts cases from polarities that are not set: where both are drawn."""
+    return len({one.is_forgotten for one in drawn}) == 2
+
+
 def robustness_size(analysis: Analysis) -> tuple[float, float]:
     """Size of the robustness plot: a line per scenario."""
     return WIDTH_IN, 1.15 + 0.21 * len(drawn_spreads(analysis))
@@ -251,9 +256,8 @@ def robustness(figure: Figure, analysis: Analysis, look: Look) -> None:
         if dots:
             style: dict[str, Any] = {"color": colour("recommended"), "markerfacecolor": colour(face), "markersize": 4.0}
             axes.plot(*zip(*dots, strict=True), "D", label=label, **style)
-    n_cases = sum(not one.is_forgotten for one in rows)
-    if 0 < n_cases < len(rows):
-        axes.axhline(n_cases - 0.5, color=colour("muted"), linewidth=0.7)
+    if has_rule(rows):
+        axes.axhline(sum(not one.is_forgotten for one in rows) - 0.5, color=colour("muted"), linewidth=0.7)
     y_names(axes, [shortened(scenario_text(one.scenario), _SCENARIO_LENGTH) for one in rows])
     axes.set_xlabel("Better than at present by (dB)")
     axes.grid(visible=True, axis="x")

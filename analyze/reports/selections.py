@@ -27,6 +27,9 @@ SCORE_RANGE_HZ = (10.0**1.35, 10.0**2.55)
 #: Outputs that are lined up by their arrival, which is a matter of the whole range.
 BY_ARRIVAL = ("fill", "tower")
 
+# Half the thickness of a line of a scan and as much again, as a part of the height of its axes.
+_LINE_PART = 0.015
+
 # Advantages that round to nothing, dB.
 _NOTHING_DB = 5e-4
 
@@ -180,6 +183,11 @@ def present_arrivals(analysis: Analysis) -> list[Arrival]:
     return [moved(row) for row in analysis.arrivals if math.isfinite(row.arrival_ms)]
 
 
+def delay_change_ms(analysis: Analysis, output: str) -> float:
+    """How much later the recommendation makes an output."""
+    return analysis.recommended_change.get(output, (1.0, 0.0))[1]
+
+
 def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
     """(capture, position) recorded on a clock of its own, where only differences between outputs mean anything."""
     return frozenset(
@@ -188,32 +196,6 @@ def own_clocks(analysis: Analysis) -> frozenset[tuple[str, str]]:
         for position, track in capture.mics.items()
         if any(track.file in files for files in capture.unsynced)
     )
-
-
-def partners(analysis: Analysis) -> dict[str, str]:
-    """Whom to compare each output with: the reference if they share a usable band, else who shares most.
-
-    The reference and its group, which never move, have none; outputs that share nothing are left out; outputs of one
-    group, which move as one, are not compared with each other, and no two are compared twice.
-    """
-    outputs, reference = analysis.sound_check.outputs, analysis.sound_check.reference
-    views = {name: view_of(analysis, name) for name in outputs}
-    groups = {name: group for group in analysis.sound_check.groups for name in group}
-    shared: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-    for row in analysis.pairs:
-        is_usable = row.usable == "yes" and math.isfinite(row.relative_phase_deg)
-        if is_usable and groups[row.output] != groups[row.other]:
-            shared[row.output][row.other] += views[row.output].holds(row)
-            shared[row.other][row.output] += views[row.other].holds(row)
-    chosen: dict[str, str] = {}
-    for output in outputs:
-        counts = {other: n for other, n in shared[output].items() if n}
-        if groups[output] == groups[reference] or not counts:
-            continue
-        other = reference if reference in counts else max(counts, key=lambda name: counts[name])
-        if chosen.get(other) != output:
-            chosen[output] = other
-    return chosen
 
 
 def view_of(analysis: Analysis, output: str) -> View:
@@ -303,6 +285,17 @@ def score_at(one: DelayScan, sign: str, delay_ms: float) -> float:
     """The score of a group at one setting, read off its scan; NaN for a sign that is neither."""
     curves = {"normal": one.normal_db, "inverted": one.inverted_db}
     return float(np.interp(delay_ms, one.delay_ms, curves[sign])) if sign in curves else math.nan
+
+
+def scan_error_db(one: DelayScan) -> float:
+    """Half the width of a scan's curves where they are widest: two deviations of resamples; NaN where not known."""
+    return 2.0 * max(float(np.max(std)) for std in (one.normal_std_db, one.inverted_std_db))
+
+
+def is_width_seen(one: DelayScan) -> bool:
+    """Whether the width of a scan's curves can be told from the thickness of their lines."""
+    both = np.concatenate([one.normal_db, one.inverted_db])
+    return scan_error_db(one) > _LINE_PART * float(both.max() - both.min())
 
 
 def spreads(analysis: Analysis) -> list[Spread]:

@@ -5,16 +5,27 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analyze.reports.plots_outputs import (
+    LEAST_SEEN_DB,
+    MOST_ERROR_DB,
+    errors_at,
+    is_error_seen,
+    is_level_known,
+)
 from analyze.reports.selections import (
+    BY_ARRIVAL,
     PhasePoint,
     counted,
+    delay_change_ms,
     is_turned,
+    is_width_seen,
     levels_at,
     mean,
     own_clocks,
     predictions_at,
     present_arrivals,
     recommendation_of,
+    scan_error_db,
     scenario_text,
     score_at,
     spreads,
@@ -103,7 +114,12 @@ def arrival(analysis: Analysis) -> str:
         first, last = min(rows, key=lambda r: r.arrival_ms), max(rows, key=lambda r: r.arrival_ms)
         gap = number(last.arrival_ms - first.arrival_ms)
         parts.append(f"{position}: {first.output} first, {last.output} {gap} ms later")
-    text = "; ".join(parts) + "." if parts else "Every dot is one output in one capture."
+    text = "At present settings: " + "; ".join(parts) + "." if parts else "Every dot is one output in one capture."
+    changed = {r.output for r in present_arrivals(analysis) if delay_change_ms(analysis, r.output)}
+    if changed:
+        text += " A line leads from a dot to a stroke: the arrival as recommended."
+    else:
+        text += " No delay is changed, so arrivals stay where they are."
     if own_clocks(analysis):
         text += " Hollow: recorder on its own clock; only differences between outputs of one capture mean anything."
     return text
@@ -142,10 +158,21 @@ def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[P
     low, high = min(p.band_hz for p in used), max(p.band_hz for p in used)
     after = f"{number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "unchanged"
     return (
-        f"{output} minus {other} where both are heard, {frequency(low)} to {frequency(high)}; 0° adds best, 180° "
-        f"cancels. On average they are {number(present, 0)}° away from in phase at present, {after}; chance alone "
-        f"gives 90°. {_phase_error(used)}"
+        f"{output} minus {other}{_partner_words(analysis, output, other)} where both are heard, {frequency(low)} to "
+        f"{frequency(high)}; 0° adds best, 180° cancels. On average they are {number(present, 0)}° away from in phase "
+        f"at present, {after}; chance alone gives 90°. {_phase_error(used)}"
     )
+
+
+def _partner_words(analysis: Analysis, output: str, other: str) -> str:
+    """Why an output is compared with this one and not with another; empty where it can be no other."""
+    check = analysis.sound_check
+    mains = check.group_of(check.reference)
+    if other == check.reference and check.outputs[output].kind in BY_ARRIVAL and len(mains) > 1:
+        return ", the reference that its arrival is set against,"
+    if other in mains:
+        return ", the main that stands nearest to it as arrivals tell," if len(mains) > 1 else ""
+    return ", which it meets most,"
 
 
 def _phase_error(used: list[PhasePoint]) -> str:
@@ -165,10 +192,13 @@ def level(analysis: Analysis, position: str) -> str:
     levels = levels_at(analysis, position)
     best = {output: max(points, key=lambda point: point[1]) for output, points in levels.items()}
     loudest = max(best, key=lambda output: best[output][1])
-    return (
-        f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB. Pale: two standard "
-        "errors either way, where that is more than 3 dB."
-    )
+    text = f"Loudest band: {loudest} at {frequency(best[loudest][0])}, {number(best[loudest][1])} dB."
+    errors = errors_at(analysis, position).values()
+    if any(is_error_seen(either_db).any() for either_db in errors):
+        text += f" Pale: two standard errors either way, where that is more than {LEAST_SEEN_DB:g} dB."
+    if not all(is_level_known(either_db).all() for either_db in errors):
+        text += f" A line breaks where two standard errors are more than {MOST_ERROR_DB:g} dB."
+    return text
 
 
 def scan(analysis: Analysis, one: DelayScan) -> str:
@@ -187,10 +217,20 @@ def scan(analysis: Analysis, one: DelayScan) -> str:
     if not parts:
         return "No score could be computed."
     whole = " It is over all bands that count; what a setting costs stands on the sheet over those it has a part in."
-    width = (
-        " A curve is as wide as its height above or below the chosen setting is uncertain: two deviations of resamples."
-    )
-    return f"Score {'; '.join(parts)}.{whole * (rival is not None)}{width * math.isfinite(one.normal_std_db[0])}"
+    return f"Score {'; '.join(parts)}.{whole * (rival is not None)}{_scan_error(one)}"
+
+
+def _scan_error(one: DelayScan) -> str:
+    """What the width of the curves says, or that it is too little to be drawn."""
+    widest_db = scan_error_db(one)
+    if not math.isfinite(widest_db):
+        return ""
+    if is_width_seen(one):
+        return (
+            " A curve is as wide as its height above or below the chosen setting is uncertain: two deviations of "
+            "resamples."
+        )
+    return f" Resamples move the curves by {number(max(widest_db, 0.1))} dB at most, too little to be drawn."
 
 
 def robustness(analysis: Analysis) -> str:

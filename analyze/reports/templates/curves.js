@@ -15,7 +15,7 @@ function axisOf(label, more) {
 }
 
 function lineOf(label, role, width, dash, name) {
-  const value = (_, v, __, at) => (at == null ? "" : v == null ? "not measured" : `${dbText(v, 2)} dB`);
+  const value = (_, v, __, at) => (at == null ? "" : v == null ? "not measured" : `${dbText(v)} dB`);
   return { label, stroke: colour(role), width, dash, points: { show: false }, value, class: name };
 }
 
@@ -37,10 +37,11 @@ function levelChart(place, model, seats) {
   const plot = chart(place, 300, [
     { label: "third octave", class: "at-cursor", value: (_, f) => (f == null ? "" : `${hertz(f)} Hz`) },
     ...seats.map(() => lineOf("", "--present", 0.7, undefined, "one-seat")),
+    // the wider below the narrower: where lines fall together all of them are seen
     lineOf("best possible", "--muted", 1.5, [2, 3]),
-    lineOf("present", "--present", 1.5, [6, 3]),
-    lineOf("recommended", "--recommended", 1.5),
-    lineOf("yours", "--ink", 2.5),
+    lineOf("recommended", "--recommended", 7),
+    lineOf("present", "--present", 4, [6, 3]),
+    lineOf("yours", "--ink", 1.5),
   ], [
     axisOf("Frequency (Hz)", { size: 28, splits: seen, filter: (_, at_hz) => at_hz, values: (_, at_hz) => at_hz.map(hertz) }),
     axisOf("Level (dB)", { size: 44, values: (_, at_db) => at_db.map((v) => dbText(v, at_db.every(Number.isInteger) ? 0 : 1)) }),
@@ -83,16 +84,16 @@ function mapChart(place) {
     lineOf("inverted", "--s1", 2, [6, 3]),
   ], [
     axisOf("Delay setting (ms)", { size: 28 }),
-    axisOf("Score (dB)", { size: 48, values: (_, at_db) => at_db.map((v) => dbText(v, 1)) }),
+    axisOf("Score (dB)", { size: 48, incrs: [0.1, 0.2, 0.5, 1, 2, 5, 10, 20], values: (_, at_db) => at_db.map((v) => dbText(v, 1)) }),
   ], {
     scales: { x: { time: false }, y: { range: (_, low, high) => around(low, high) } },
     hooks: { draw: [(drawn) => drawMarks(drawn, marks)] },
   });
   return {
     plot,
-    // places : { name, delay_ms, score_db } of what is to be found on the map
+    // places : { name, delay_ms, polarity, score_db } of what is to be found on the map
     show(delays_ms, normal_db, inverted_db, places) {
-      marks = places;
+      marks = ringsOf(places);
       plot.setData([delays_ms, normal_db, inverted_db]);
     },
   };
@@ -101,50 +102,80 @@ function mapChart(place) {
 // At least one dB is shown, with room for names above the curves.
 function around(low, high) {
   const more = Math.max(0, 1 - (high - low)) / 2;
-  return [low - more - 0.05 * (high - low), high + more + 0.22 * Math.max(1, high - low)];
+  return [low - more - 0.05 * (high - low), high + more + 0.4 * Math.max(1, high - low)];
 }
 
-// A ring at every place, whose names stand above it; places that fall together share one ring.
-function drawMarks(plot, places) {
-  const { ctx, bbox } = plot, px = devicePixelRatio, rings = [];
-  for (const { name, delay_ms, score_db } of places) {
-    const x = plot.valToPos(delay_ms, "x", true), y = plot.valToPos(score_db, "y", true);
-    if (x < bbox.left - 1 || x > bbox.left + bbox.width + 1) continue;
-    const same = rings.find((ring) => Math.hypot(ring.x - x, ring.y - y) < 9 * px);
+// Places as rings: those of one setting, as far as settings are typed, share one.
+function ringsOf(places) {
+  const rings = [];
+  for (const { name, delay_ms, polarity, score_db } of places) {
+    const same = rings.find((r) => r.polarity === polarity && Math.abs(r.delay_ms - delay_ms) < 0.00501);
     if (same) same.names.push(name);
-    else rings.push({ x, y, names: [name] });
+    else rings.push({ names: [name], delay_ms, polarity, score_db });
   }
+  return rings;
+}
+
+// A ring at every place in the colour of its curve; names stand above all curves, each with a line down to its ring.
+function drawMarks(plot, rings) {
+  const { ctx, bbox } = plot, px = devicePixelRatio;
   ctx.save();
+  ctx.beginPath();
+  ctx.rect(bbox.left - 6 * px, bbox.top, bbox.width + 12 * px, bbox.height);
+  ctx.clip();
   ctx.font = `${12 * px}px system-ui, sans-serif`;
-  ctx.lineWidth = 2 * px;
   ctx.setLineDash([]);
   ctx.textAlign = "left";
   ctx.textBaseline = "alphabetic";
-  const taken = [];
-  for (const { x, y, names } of rings) {
+  const placed = rings.map((ring) => ({
+    ...ring, x: plot.valToPos(ring.delay_ms, "x", true), y: plot.valToPos(ring.score_db, "y", true),
+  })).filter(({ x }) => x >= bbox.left - 1 && x <= bbox.left + bbox.width + 1);
+  const rows = rowsOf(placed.map(({ x, names }) => spanOf(ctx, bbox, x, names.join(", "), px)));
+  placed.forEach(({ x, y, names }, k) => {
+    const { left, row } = rows[k], base = bbox.top + (13 + 15 * row) * px;
+    ctx.fillStyle = ctx.strokeStyle = colour("--ink");
+    ctx.lineWidth = px;
+    ctx.beginPath();
+    ctx.moveTo(x, base + 3 * px);
+    ctx.lineTo(x, y - 5 * px);
+    ctx.stroke();
+    haloed(ctx, names.join(", "), left, base, px);
+  });
+  for (const { x, y, polarity, names } of placed) {
     ctx.beginPath();
     ctx.arc(x, y, 4.5 * px, 0, 2 * Math.PI);
+    ctx.lineWidth = 2 * px;
     ctx.fillStyle = names.includes("yours") ? colour("--ink") : colour("--paper");
-    ctx.strokeStyle = colour("--ink");
+    ctx.strokeStyle = colour(polarity === "normal" ? "--s0" : "--s1");
     ctx.fill();
     ctx.stroke();
-    writeName(ctx, bbox, names.join(", "), x, y, taken, px);
   }
   ctx.restore();
 }
 
-// The name of a ring, moved up from names that stand there already and in from the edges.
-function writeName(ctx, bbox, text, x, y, taken, px) {
-  const width = ctx.measureText(text).width, height = 14 * px;
-  const left = Math.min(Math.max(x - width / 2, bbox.left + 2 * px), bbox.left + bbox.width - width - 2 * px);
-  const hits = (top) => taken.some((t) => left < t.left + t.width && t.left < left + width && Math.abs(t.top - top) < height);
-  let top = y - 10 * px;
-  while (hits(top) && top > bbox.top + height) top -= height;
-  taken.push({ left, width, top });
-  ctx.fillStyle = colour("--paper");
-  ctx.globalAlpha = 0.8;
-  ctx.fillRect(left - 2 * px, top - 11 * px, width + 4 * px, height);
-  ctx.globalAlpha = 1;
-  ctx.fillStyle = colour("--ink");
-  ctx.fillText(text, left, top);
+// Where a name stands along the axis: above its ring, in from the edges.
+function spanOf(ctx, bbox, x, text, px) {
+  const width = ctx.measureText(text).width, most = bbox.left + bbox.width - width - 2 * px;
+  return { left: Math.max(Math.min(x - width / 2, most), bbox.left + 2 * px), width: width + 8 * px };
+}
+
+// Rows for names, so that no two of a row meet: the uppermost that is free.
+function rowsOf(spans) {
+  const placed = [];
+  for (const span of spans) {
+    const hits = (row) => placed.some((p) => p.row === row && span.left < p.left + p.width && p.left < span.left + span.width);
+    let row = 0;
+    while (hits(row)) row += 1;
+    placed.push({ ...span, row });
+  }
+  return placed;
+}
+
+// Text that is read across lines without hiding them: paper around its letters only.
+function haloed(ctx, text, left, base, px) {
+  ctx.lineJoin = "round";
+  ctx.lineWidth = 3 * px;
+  ctx.strokeStyle = colour("--paper");
+  ctx.strokeText(text, left, base);
+  ctx.fillText(text, left, base);
 }

@@ -50,6 +50,13 @@ function movedTo(model, settings, i, wanted, moving) {
   }));
 }
 
+// Settings with the levels and mutes of others: what faders do is the same whatever delays and polarities are compared.
+const atLevelsOf = (settings, others) => settings.map(
+  (s, i) => ({ ...s, level_db: others[i].level_db, mute: others[i].mute }));
+
+// Whether all outputs but some are set alike.
+const isRestSame = (settings, others, moving) => settings.every((s, j) => moving.includes(j) || isSame(s, others[j]));
+
 const rounded = (value) => Number(value.toFixed(6));
 
 // ---- the address
@@ -112,6 +119,18 @@ function delayText(delay_ms) {
   const decimals = String(rounded(delay_ms)).split(".")[1] ?? "";
   return `${delay_ms.toFixed(Math.max(2, decimals.length))} ms`;
 }
+
+// Why what was typed into a field is not taken over, or an empty text where it is; `typed` is NaN where it is no number.
+function refusal(output, what, typed) {
+  const [least, most] = what === "delay" ? [output.min_delay_ms, output.max_delay_ms] : LEVEL_DB;
+  const unit = what === "delay" ? "ms" : "dB";
+  if (typed >= least && typed <= most) return "";
+  const said = Number.isNaN(typed) ? "That is not a number" : `${numberText(typed)} ${unit} was not taken over`;
+  const range = `${numberText(least)} to ${numberText(most)} ${unit}`;
+  return `${said}: ${what === "delay" ? `the device of ${output.name} does ${range}` : `levels go from ${range} here`}.`;
+}
+
+const numberText = (value) => String(value).replace("-", "\u2212");
 
 function settingText(setting) {
   const { delay_ms, polarity, level_db, mute } = setting;

@@ -70,7 +70,10 @@
     });
     for (const control of [delay, polarity, level, mute]) control.addEventListener("input", read);
     for (const control of [delay, level]) {
-      control.addEventListener("change", () => show());
+      control.addEventListener("change", () => {
+        if (!isUsable(control)) at("refused").textContent = refusal(output, control.dataset.part, control.valueAsNumber);
+        show();
+      });
       control.addEventListener("keydown", (event) => stepBy(event, control, LARGER[control.dataset.part], read));
     }
     together.addEventListener("input", () => {
@@ -80,7 +83,7 @@
     back.addEventListener("click", () => restore(i));
     row.addEventListener("focusin", () => choose(i));
     at("rows").append(row);
-    return { row, delay, polarity, level, mute, back };
+    return { row, delay, polarity, level, mute, together, back };
   }
 
   // Whether a field holds a number in its range; finer than its step is fine.
@@ -101,6 +104,7 @@
   function move(i, wanted) {
     yours = movedTo(model, yours, i, wanted, movingWith(model, i, isTogether));
     at("limited").hidden = isSame(yours[i], wanted);
+    at("refused").textContent = "";
     show(document.activeElement);
     follow();
   }
@@ -111,9 +115,17 @@
     controls[i].delay.focus();
   }
 
+  // Settings of the report, groups together again.
+  function setAll(settings) {
+    isTogether.fill(true);
+    for (const { together } of controls) together.checked = true;
+    set(settings);
+  }
+
   function set(settings) {
     yours = settings;
     at("limited").hidden = true;
+    at("refused").textContent = "";
     show();
     follow();
   }
@@ -151,7 +163,6 @@
 
   // ---- what follows from the settings
 
-  const before = sumOf(model, present), best = sumOf(model, recommended);
   const heard = [...new Set(model.cells.map(([p]) => p))];
   let levels, map;
 
@@ -162,16 +173,28 @@
     map = mapChart(at("map"));
   }
 
+  // Sums of the present and the recommended settings at the levels and mutes of yours, kept until those change.
+  let compared = { key: "" };
+  function comparedSums() {
+    const key = JSON.stringify(yours.map(({ level_db, mute }) => [level_db, mute]));
+    if (compared.key !== key) {
+      const [before, best] = [present, recommended].map((settings) => sumOf(model, atLevelsOf(settings, yours)));
+      compared = { key, before, best };
+    }
+    return compared;
+  }
+
   function update() {
-    const now = sumOf(model, yours);
-    showLevels(now);
+    const now = sumOf(model, yours), { before, best } = comparedSums();
+    showLevels(now, before, best);
     const scores = [before, best, now].map((sums) => scoreOf(model, sums));
     showScores(scores);
-    if (model.cells.length > 0) showMap(scores[2].mean_db);
+    at("levels-too").hidden = yours.every(({ level_db, mute }) => level_db === 0 && !mute);
+    if (model.cells.length > 0) showMap(scores);
   }
 
   // Levels at the chosen seat or their mean over seats in dB: re the best possible, or re its loudest band.
-  function showLevels(now) {
+  function showLevels(now, before, best) {
     const looked = seat.value === "all" ? audience : [Number(seat.value)];
     const isLoss = shown.value === "loss";
     const curve = (energies) => energies.map(
@@ -184,23 +207,31 @@
     const possible = looked.map((p) => curve(bandEnergies(model, now[p]).map(({ most }) => ({ actual: most, most }))));
     const each = of(now), top = isLoss ? 0 : Math.max(...mean(possible).filter(Number.isFinite));
     const thin = audience.map((_, k) => (looked.length > 1 ? each[k] : model.bands.map(() => NaN)));
-    const lines = [...thin, mean(possible), mean(of(before)), mean(of(best)), mean(each)];
+    at("thin").hidden = looked.length < 2;
+    const lines = [...thin, mean(possible), mean(of(best)), mean(of(before)), mean(each)];
     const centre = (first) => model.bands.find(([, from]) => from === first)?.[0];
     const counted = new Set(model.cells.filter(([p]) => looked.includes(p)).map(([, from]) => centre(from)));
     levels.show([...counted], lines.map((values) => values.map((v) => (Number.isFinite(v) ? v - top : null))));
+  }
+
+  // A figure in dB with the decimals that are known; all of them for machines.
+  function say(figure, value_db) {
+    figure.textContent = dbText(value_db);
+    figure.value = Number.isFinite(value_db) ? value_db.toFixed(4) : "";
   }
 
   // The score and the worst seat, and both of every seat in the table.
   function showScores(scores) {
     const worst = scores.map(({ position_db }) => heard.reduce((a, p) => (position_db[p] < position_db[a] ? p : a), heard[0]));
     const now = scores[2];
-    at("score").textContent = dbText(now.mean_db, 2);
+    say(at("score"), now.mean_db);
     at("worst").textContent = heard.length > 0 ? model.positions[worst[2]].name : "–";
-    at("worst-score").textContent = heard.length > 0 ? `, ${dbText(now.position_db[worst[2]], 2)} dB` : "";
+    at("worst-score").textContent = heard.length > 0 ? `, ${dbText(now.position_db[worst[2]])} dB` : "";
     const cellsOf = (values, isWorst) => values.map((value, k) => {
-      const cell = document.createElement("td");
+      const cell = document.createElement("td"), figure = document.createElement("data");
       cell.className = "n";
-      cell.textContent = `${isWorst[k] ? "worst " : ""}${dbText(value, 2)}`;
+      say(figure, value);
+      cell.append(isWorst[k] ? "worst " : "", figure);
       return cell;
     });
     const rowFor = (name, values, isWorst) => {
@@ -219,7 +250,7 @@
   const REACH_MS = 20, STEP_MS = 0.1, MOST_STEPS = 800, FLAT_DB = 0.005, EQUAL_DB = 0.05;
 
   // Score over the delay of the chosen output and all that moves with it.
-  function showMap(now_db) {
+  function showMap(scores) {
     const i = Number(swept.value), moving = movingWith(model, i, isTogether);
     controls.forEach((c, k) => c.row.classList.toggle("is-swept", moving.includes(k)));
     const set_ms = yours[i].delay_ms, rival = runnerUpOf(i, moving);
@@ -233,30 +264,43 @@
     const curves = scoreOverShift(model, yours, moving, shifts);
     const { best: top, next } = bestAndNext(shifts, curves, moving.every((j) => model.outputs[j].can_flip));
     const delays = shifts.map((shift) => set_ms + shift);
-    const isFlippedFrom = (settings) => settings[i].polarity !== yours[i].polarity;
-    const placeOf = (name, settings) => {
-      const values = isFlippedFrom(settings) ? curves.flipped : curves.asSet;
-      return { name, delay_ms: settings[i].delay_ms, score_db: valueAt(delays, values, settings[i].delay_ms) };
+    const placeOf = (name, { delay_ms, polarity }) => {
+      const values = polarity === yours[i].polarity ? curves.asSet : curves.flipped;
+      return { name, delay_ms, polarity, score_db: valueAt(delays, values, delay_ms) };
     };
-    const there = placeOf("recommended", recommended), isBest = rival !== null && top.score_db - there.score_db < EQUAL_DB;
+    // a setting of the report with all else as set is another one than all of them
+    const isWhole = (settings) => isRestSame(yours, atLevelsOf(settings, yours), moving) && isKeptApart(settings, i, moving);
+    const reported = (name, settings) => placeOf(isWhole(settings) ? name : `${name} here`, settings[i]);
+    const was = reported("present", present);
+    const there = reported("recommended", recommended), isBest = rival !== null && top.score_db - there.score_db < EQUAL_DB;
     const found = [...(isBest ? [] : [["best", top]]), ...(rival !== null || next === null ? [] : [["next best", next]])];
     const both = [curves.asSet, curves.flipped];
     map.show(delays, ...(yours[i].polarity === "normal" ? both : both.reverse()), [
-      placeOf("yours", yours), there, placeOf("present", present),
-      ...(rival ? [placeOf("runner-up", { [i]: rival })] : []),
-      ...found.map(([name, peak]) => ({ name, delay_ms: set_ms + peak.shift_ms, score_db: peak.score_db })),
+      placeOf("yours", yours[i]), there, was,
+      ...(rival ? [placeOf("runner-up", rival)] : []),
+      ...found.map(([name, peak]) => ({
+        name, delay_ms: set_ms + peak.shift_ms, polarity: polarityOf(i, peak), score_db: peak.score_db,
+      })),
     ]);
-    tellMap(i, moving, Math.max(...both.flat()) - Math.min(...both.flat()), now_db, isBest ? there : top, next, rival);
+    const range_db = Math.max(...both.flat()) - Math.min(...both.flat());
+    tellMap(i, moving, range_db, scores[2].mean_db, isBest ? there : top, next, rival);
+    at("told-present").textContent = isWhole(present) || range_db < FLAT_DB ? ""
+      : ` Its present setting has ${dbText(was.score_db)} dB here, among the others as you set them; all present settings together have ${dbText(scores[0].mean_db)} dB.`;
   }
+
+  const polarityOf = (i, { isFlipped }) => (isFlipped ? opposite(yours[i].polarity) : yours[i].polarity);
+
+  // Whether outputs that move together stand to each other as in these settings.
+  const isKeptApart = (settings, i, moving) => moving.every((j) => (
+    rounded(yours[j].delay_ms - yours[i].delay_ms) === rounded(settings[j].delay_ms - settings[i].delay_ms)
+    && (yours[j].polarity === yours[i].polarity) === (settings[j].polarity === settings[i].polarity)));
 
   // The runner-up of the sheet, for which everything that does not move with output i must stand as recommended.
   function runnerUpOf(i, moving) {
     const whole = movingWith(model, i, model.outputs.map(() => true));
-    const isRestRecommended = yours.every((s, j) => moving.includes(j) || isSame(s, recommended[j]));
-    const isTogetherMoved = moving.length === whole.length && moving.every(
-      (j) => yours[j].level_db === 0 && !yours[j].mute
-        && rounded(yours[j].delay_ms - yours[i].delay_ms) === rounded(recommended[j].delay_ms - recommended[i].delay_ms));
-    return isRestRecommended && isTogetherMoved ? model.outputs[i].runner_up : null;
+    const isTogetherMoved = moving.length === whole.length && isKeptApart(recommended, i, moving)
+      && moving.every((j) => yours[j].level_db === 0 && !yours[j].mute);
+    return isRestSame(yours, recommended, moving) && isTogetherMoved ? model.outputs[i].runner_up : null;
   }
 
   // The value of a curve at a place between two of its points.
@@ -275,24 +319,21 @@
   function tellMap(i, moving, range_db, now_db, top, next, rival) {
     const { name, kind } = model.outputs[i], others = moving.filter((j) => j !== i).map((j) => model.outputs[j].name);
     at("moving").textContent = others.length > 0 ? `${name}; with it moves ${others.join(", ")}` : name;
-    const called = ({ shift_ms, isFlipped }) => {
-      const { delay_ms, polarity } = yours[i];
-      return `${(delay_ms + shift_ms).toFixed(2)} ms ${isFlipped ? opposite(polarity) : polarity}`;
-    };
+    const called = (peak) => `${(yours[i].delay_ms + peak.shift_ms).toFixed(2)} ms ${polarityOf(i, peak)}`;
     const nextWords = () => {
       const later_ms = next.shift_ms - top.shift_ms;
-      const apart = `${Math.abs(later_ms).toFixed(2)} ms ${later_ms < 0 ? "earlier" : "later"}`;
-      const less_db = dbText(top.score_db - next.score_db, 2);
-      return `Next best: ${called(next)}, ${less_db === "0.00" ? "as good" : `${less_db} dB less`} and ${apart}.`;
+      const apart = `${Math.abs(later_ms).toFixed(1)} ms ${later_ms < 0 ? "earlier" : "later"}`;
+      return `Next best: ${called(next)}, ${lessWords(top.score_db - next.score_db) || "as good"} and ${apart}.`;
     };
+    const lessWords = (db) => (db < EQUAL_DB ? "" : `${dbText(db)} dB less`);
     const rivalWords = () => {
-      const less = rival.cost_db < EQUAL_DB ? "" : `, ${dbText(rival.cost_db)} dB less where it meets others`;
+      const less = rival.cost_db < EQUAL_DB ? "" : `, ${lessWords(rival.cost_db)} where it meets others`;
       return `Runner-up: ${delayText(rival.delay_ms)} ${rival.polarity}${less}${rival.note && `, ${rival.note}`}.`;
     };
     const words = range_db < FLAT_DB ? ["No band that counts changes with it: the score does not depend on it."] : [
-      `Best: ${top.name ? `${settingText(recommended[i]).slice(0, 2).join(" ")}, as recommended` : called(top)}, ${dbText(top.score_db, 2)} dB.`,
+      `Best: ${top.name ? `${settingText(recommended[i]).slice(0, 2).join(" ")}, as recommended` : called(top)}, ${dbText(top.score_db)} dB.`,
       rival !== null ? rivalWords() : next === null ? "There is no other peak in this range." : nextWords(),
-      `Yours: ${dbText(Math.max(0, top.score_db - now_db), 2)} dB under the best.`,
+      `Yours: ${top.score_db - now_db < EQUAL_DB ? "as good as the best" : `${dbText(top.score_db - now_db)} dB under the best`}.`,
     ];
     at("told").textContent = [...words, BY_KIND[kind]].filter(Boolean).join(" ");
   }
@@ -310,8 +351,8 @@
 
   // ---- buttons
 
-  at("recommended").addEventListener("click", () => set(recommended));
-  at("present").addEventListener("click", () => set(present));
+  at("recommended").addEventListener("click", () => setAll(recommended));
+  at("present").addEventListener("click", () => setAll(present));
   at("copy").addEventListener("click", () => {
     history.replaceState(null, "", address());
     const said = at("scores").textContent.replace(/\s+/g, " ").trim();
