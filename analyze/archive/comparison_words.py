@@ -88,6 +88,11 @@ def _air_words(comparison: Comparison) -> str:
         return "The air is as warm as then."
     most_ms = max((abs(row.air_ms) for row in comparison.changes), default=0.0)
     warmer = "warmer" if difference_c > 0 else "colder"
+    if round(most_ms, 2) == 0.0:
+        return (
+            f"The air is described as {number(abs(difference_c))} °C {warmer}; the arrivals show none of that, and "
+            "none is taken out."
+        )
     return (
         f"The air is {number(abs(difference_c))} °C {warmer}: that alone makes sound "
         f"{'earlier' if difference_c > 0 else 'later'} by up to {number(most_ms, 2)} ms, and is taken out."

@@ -6,6 +6,7 @@ Truth is the simulator's, which shares no code with the comparison. Errors state
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from visits_making import CHANGES, compared, only, visit
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare
-from analyze.archive.comparison_words import headline
+from analyze.archive.comparison_words import headline, remarks
 from analyze.errors import DescriptionError
 
 
@@ -71,6 +72,15 @@ def test_air_that_nobody_wrote_down_shows_in_the_arrivals(tmp_path) -> None:
 
 
 # Outputs and microphones
+
+
+def test_air_that_is_described_and_not_heard_is_said() -> None:
+    warmer = compared("warmer")
+    assert "°C warmer: that alone makes sound earlier by up to " in remarks(warmer)[0]
+    none = replace(warmer, changes=tuple(replace(row, air_ms=0.001) for row in warmer.changes))
+    assert remarks(none)[0] == (
+        "The air is described as 9.0 °C warmer; the arrivals show none of that, and none is taken out."
+    )
 
 
 def test_delay_flip_and_microphone_are_each_named_and_nothing_else() -> None:
