@@ -133,13 +133,11 @@ def density(analysis: Analysis) -> str:
 
 
 def identity(analysis: Analysis) -> str:
-    """Which sound check the sheet is of: its folder, and a short fingerprint of description and recordings."""
-    check = analysis.sound_check
-    digest = sha256(check.source)
+    """Which sound check the sheet is of: a short fingerprint of description and recordings, wherever they lie."""
+    digest = sha256(analysis.sound_check.source)
     for one in sorted(analysis.input_files, key=lambda one: one.path):
         digest.update(f"{one.path}\0{one.sha256}\0".encode())
-    folder = shortened(check.folder.name, _NAME_LENGTH)
-    return ", ".join(filter(None, (folder, digest.hexdigest()[:_FINGERPRINT_LENGTH])))
+    return digest.hexdigest()[:_FINGERPRINT_LENGTH]
 
 
 def confidence_words() -> str:

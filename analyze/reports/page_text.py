@@ -53,7 +53,7 @@ def _head(analysis: Analysis) -> list[str]:
     known = [check.notes[key] for key in ("venue", "engineer") if check.notes.get(key)]
     facts = [
         f"Date: {check.date or 'not given'}",
-        f"sound check {identity(analysis)}",
+        f"fingerprint {identity(analysis)}",
         f"air {number(check.temperature_c)} °C",
         *known,
     ]

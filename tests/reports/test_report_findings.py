@@ -176,7 +176,7 @@ def test_a_wiring_to_mend_is_linked_from_the_sheet(analysis):
     found = Finding(WIRED_INVERTED, "warning", "Check the cable.", track="sub left", value=0.99, unit="confidence")
     text = page_bytes(dataclasses.replace(analysis, findings=(not_heard("mix"), found)), []).decode("utf-8")
     assert text.index("Check the cable.") < text.index("is not heard at")  # what is to be mended comes first
-    assert '<tr id="hand-1">' in text
+    assert ' id="hand-1">' in text
     assert text.count('<a class="screen-only" href="#hand-1">How to mend it</a>') == 1
     assert text.index("How to mend it") > text.index("Wired inverted: once that is mended")
 

@@ -80,7 +80,7 @@ def test_who_moves_as_one_is_said_where_the_first_is_typed(large):
 
 def test_the_text_says_everything_that_is_typed(large):
     text = sheet_text(large)
-    facts = f"Date: 2026-05-14, sound check {identity(large)}, air 21.0 °C, Harbour hall, A. Person"
+    facts = f"Date: 2026-05-14, fingerprint {identity(large)}, air 21.0 °C, Harbour hall, A. Person"
     assert " ".join(text.split()).startswith(f"Harbour hall, empty room {facts} ")
     assert "  5  sub left           2.00 ->  5.00  normal -> inverted  Change             93 %\n" in text
     assert "  6  sub right                  12.00  normal              Not decided        62 %\n" in text
@@ -144,6 +144,6 @@ def test_inputs_alone_and_a_missing_date_make_a_text(make):
     alone = make((), ())
     undated = dataclasses.replace(alone, sound_check=dataclasses.replace(alone.sound_check, date=""))
     text = sheet_text(undated)
-    assert f"Date: not given, sound check {identity(undated)}, air 21.0 °C" in text
+    assert f"Date: not given, fingerprint {identity(undated)}, air 21.0 °C" in text
     assert "no." not in text
     assert "Stage inputs" in text
