@@ -12,7 +12,7 @@ from analyze.reports.naming import clean, shortened
 from analyze.reports.page_sheet import is_changed
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.sheet_notes import is_optional, off_at_present_ms
-from analyze.reports.summaries import listed, number, plural, signed, unrelated_sum_db
+from analyze.reports.summaries import listed, number, percent, plural, signed, unrelated_sum_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -151,6 +151,18 @@ def _said(items: Sequence[_Item]) -> str:
     where = f" ({listed(channels)})" if len(channels) == len(items) else ""
     first = items[0]
     return ": ".join(filter(None, (", ".join(filter(None, (f"{names}{where}", first.values))), first.why)))
+
+
+def sure_sentence(analysis: Analysis) -> str:
+    """How sure the few changes of the headline are, and which polarities stay; empty where there are more, or none."""
+    changed = [row for row in analysis.recommendations if row.decision == "change"]
+    if not 0 < len(changed) <= _FEW_NAMES:
+        return ""
+    alike: dict[str, list[str]] = defaultdict(list)
+    for row in changed:
+        stays = "" if row.polarity_change == "yes" else f", polarity stays {row.recommended_polarity}"
+        alike[f"{percent(row.confidence)}{stays}"].append(shortened(row.output, _NAME_LENGTH))
+    return f"How sure: {'; '.join(f'{listed(names)} {what}' for what, names in alike.items())}."
 
 
 def score_sentence(analysis: Analysis) -> str:

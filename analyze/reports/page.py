@@ -154,6 +154,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "bands_per_octave": analysis.bands_per_octave,
         "headline": headline.headline(analysis),
         "score_sentence": headline.score_sentence(analysis),
+        "sure_sentence": headline.sure_sentence(analysis),
         "better": effects.better_words(analysis),
         "worse": effects.worse_words(analysis),
         "notice": page_findings.notice(analysis),

@@ -8,6 +8,7 @@ import pytest
 
 from analyze.alignment.grounds import SeatTiming, TimingGrounds
 from analyze.reports import headline
+from analyze.reports.page import page_bytes
 from analyze.reports.page_sheet import sheet_rows
 
 
@@ -149,3 +150,23 @@ def test_an_optional_change_is_called_so_on_the_sheet(analysis):
     row = sheet_rows(dataclasses.replace(analysis, recommendations=rows))[1]
     assert (row.decision_words, row.decision_more, row.is_delay_changed) == ("Optional", "change", True)
     assert sheet_rows(analysis)[1].decision_words == "Change"
+
+
+def test_how_sure_the_changes_are_stands_under_the_headline(analysis):
+    rows = tuple(
+        dataclasses.replace(row, decision="keep") if row.decision == "change" else row
+        for row in analysis.recommendations
+    )
+    assert headline.sure_sentence(dataclasses.replace(analysis, recommendations=rows)) == ""
+    change = next(row for row in analysis.recommendations if row.decision != "reference")
+    change = dataclasses.replace(change, decision="change", confidence=0.93, polarity_change="no")
+    stays = dataclasses.replace(change, output="a", recommended_polarity="inverted")
+    turned = dataclasses.replace(change, output="b", polarity_change="yes", confidence=0.9991)
+    one = dataclasses.replace(analysis, recommendations=(stays, dataclasses.replace(stays, output="c"), turned))
+    said = headline.sure_sentence(one)
+    assert said == "How sure: a and c 93 %, polarity stays inverted; b over 99 %."
+    known = headline.sure_sentence(analysis)
+    assert known.startswith("How sure: ")
+    assert known in page_bytes(analysis, []).decode("utf-8")
+    many = dataclasses.replace(one, recommendations=tuple(dataclasses.replace(stays, output=str(k)) for k in range(5)))
+    assert headline.sure_sentence(many) == ""
