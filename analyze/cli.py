@@ -23,6 +23,13 @@ if TYPE_CHECKING:
 
 #: Read by `__main__`, where a bug surfaces.
 _debug = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of a bug in the program.")
+_bands = click.option(
+    "--bands",
+    type=click.Choice(["1", "3", "6", "12"]),
+    default="3",
+    show_default=True,
+    help="Bands per octave in the tables.",
+)
 
 #: Finished, and: an output is undecided; a comparison found a change beyond its tolerance; a record is damaged; sound
 #: checks of a batch could not be analysed.
@@ -38,13 +45,7 @@ def commands() -> None:
 @commands.command()
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Report folder.  [default: reports/<folder name>]")
-@click.option(
-    "--bands",
-    type=click.Choice(["1", "3", "6", "12"]),
-    default="3",
-    show_default=True,
-    help="Bands per octave in the tables.",
-)
+@_bands
 @click.option("--workers", type=click.IntRange(min=1), help="Cores to use.  [default: all]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a report.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
@@ -133,13 +134,7 @@ def draft(folder: Path) -> int:
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("batch"), show_default=True, help="Folder of the reports."
 )
-@click.option(
-    "--bands",
-    type=click.Choice(["1", "3", "6", "12"]),
-    default="3",
-    show_default=True,
-    help="Bands per octave in the tables.",
-)
+@_bands
 @click.option("--workers", type=click.IntRange(min=1), help="Analyses at once.  [default: by cores and memory]")
 @click.option("--cluster", metavar="ADDRESS", help="Analyse on the workers of a dask scheduler, tcp://...")
 @click.option("--force", is_flag=True, help="Do again what is finished.")

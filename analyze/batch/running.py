@@ -18,8 +18,8 @@ from analyze.batch.finding import Found
 from analyze.batch.outcome import Outcome
 from analyze.errors import DescriptionError
 
-#: Memory that an analysis of 16 tracks takes at the most, of 64 twice as much (measured; guide, `speed`).
-_BYTES_EACH = 800_000_000
+#: Memory that an analysis of 16 tracks takes at the most, with a recorder of its own (measured; guide, `speed`).
+_BYTES_EACH = 900_000_000
 #: How long to wait for a scheduler.
 _CONNECT_S = 10.0
 

@@ -242,6 +242,6 @@ def test_a_summary_that_is_something_else_is_left_alone(checks: Path, tmp_path: 
 def test_workers_are_what_cores_and_memory_allow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "cpu_count", lambda: 64)
     free = "analyze.batch.running._free_bytes"
-    for n_bytes, n in ((int(3.3 * 800e6), 3), (10**6, 1), (10**13, 64), (None, 64)):
+    for n_bytes, n in ((int(3.3 * 900e6), 3), (10**6, 1), (10**13, 64), (None, 64)):
         monkeypatch.setattr(free, lambda n_bytes=n_bytes: n_bytes)
         assert default_workers() == n

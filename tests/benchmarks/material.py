@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,6 +38,21 @@ class Take:
     def n_tracks(self) -> int:
         """Tracks of the file: feeds, microphones, what is not used."""
         return self.n_outputs + self.n_positions + self.n_unused
+
+
+def add_take_options(parser: argparse.ArgumentParser) -> None:
+    """The options of a command that say what take to make."""
+    parser.add_argument("--minutes", type=int, default=10)
+    parser.add_argument("--outputs", type=int, default=4)
+    parser.add_argument("--positions", type=int, default=8)
+    parser.add_argument("--unused", type=int, default=4, help="further tracks of the file")
+    parser.add_argument("--together", action="store_true", help="all outputs at once")
+    parser.add_argument("--own-clock", action="store_true", help="the microphones on a recorder of their own")
+
+
+def take_of(a: argparse.Namespace) -> Take:
+    """The take that these options ask for."""
+    return Take(a.outputs, a.positions, 60 * a.minutes, a.unused, solo=not a.together, own_clock=a.own_clock)
 
 
 def write_take(folder: Path, take: Take, form: str = "WAV") -> Path:

@@ -17,7 +17,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from material import Take, write_take
+from material import Take, add_take_options, take_of, write_take
 
 #: Lengths in seconds, tracks in all and outputs that `--growth` goes through.
 _MINUTES, _TRACKS, _OUTPUTS = (10, 30, 60, 180), (4, 16, 64), (2, 4, 8, 16)
@@ -117,19 +117,14 @@ def growth() -> None:
 def main() -> None:
     """Read the command line."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--minutes", type=int, default=10)
-    parser.add_argument("--outputs", type=int, default=4)
-    parser.add_argument("--positions", type=int, default=8)
-    parser.add_argument("--unused", type=int, default=4, help="further tracks of the file")
-    parser.add_argument("--together", action="store_true", help="all outputs at once")
-    parser.add_argument("--own-clock", action="store_true", help="the microphones on a recorder of their own")
+    add_take_options(parser)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--growth", action="store_true")
     a = parser.parse_args()
     if a.growth:
         growth()
         return
-    take = Take(a.outputs, a.positions, 60 * a.minutes, a.unused, solo=not a.together, own_clock=a.own_clock)
+    take = take_of(a)
     how = ("at once" if a.together else "in turn") + (", own clock" if a.own_clock else "")
     told(f"{a.minutes} min, {a.outputs} outputs {how}, {a.positions} positions", rounds(take, a.rounds))
 
