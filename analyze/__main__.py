@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import sys
 
 import click
 
+from analyze.cli_streams import make_patient
 from analyze.errors import AnalyzeError
 
 #: A bug in the program, and an interrupt by the user.
@@ -15,6 +15,7 @@ _BUG, _INTERRUPTED = 1, 130
 
 def main() -> None:
     """Entry point of the `analyze` command."""
+    make_patient()
     sys.exit(_run(sys.argv[1:]))
 
 
@@ -35,9 +36,6 @@ def _run(arguments: list[str]) -> int:
     except AnalyzeError as error:
         click.echo(f"analyze: {error.message()}", err=True)
         return error.exit_code
-    except BrokenPipeError:  # whoever read our output has gone: nothing more to say, and nowhere to say it
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except Exception as error:
         if "--debug" in arguments:
             raise

@@ -57,7 +57,7 @@ def sources() -> dict[str, str]:
 def layer_of(module: str) -> str:
     """Layer of `audio/files.py`, `audio.files` or `audio`: the first part; `description_text` is of `description`."""
     first = module.replace("/", ".").removesuffix(".py").split(".")[0]
-    for family in ("description", "draft", "simulate"):
+    for family in ("description", "draft", "simulate", "cli"):
         if first == family or first.startswith(f"{family}_"):
             return family
     return "cli" if first == "__main__" else first

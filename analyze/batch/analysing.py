@@ -18,11 +18,13 @@ from analyze.archive.opening import ReportRead, open_report
 from analyze.audio.files import sha256_of
 from analyze.batch.outcome import Outcome, outcome_of
 from analyze.errors import DescriptionError
-from analyze.reports.folder import is_report
+from analyze.reports.folder import is_report, is_reserved
 from analyze.version import VERSION
 
 #: Exit codes of `analyze run` that leave a report: all decided, or not.
 _FINISHED = (0, 5)
+#: How long to wait before looking again whether another process has finished a report.
+_LOOK_AGAIN_S = 0.5
 #: What is kept of an error's text.
 _MESSAGE_LENGTH = 600
 
@@ -52,12 +54,12 @@ class Analyses:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._running: set[subprocess.Popen[bytes]] = set()
-        self._is_stopped = False
+        self._stopped = threading.Event()
 
     def run(self, command: list[str]) -> tuple[int, str]:
         """Exit code and error text of a command. Raises Stopped if it is too late to begin."""
         with self._lock:
-            if self._is_stopped:
+            if self._stopped.is_set():
                 raise Stopped
             process = subprocess.Popen(
                 command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
@@ -70,10 +72,15 @@ class Analyses:
                 self._running.discard(process)
         return process.returncode, said.decode("utf-8", "replace")
 
+    def wait(self, seconds: float) -> None:
+        """Wait so long. Raises Stopped as soon as the user has had enough."""
+        if self._stopped.wait(seconds):
+            raise Stopped
+
     def stop(self) -> None:
         """Interrupt what runs: each clears up after itself and ends."""
         with self._lock:
-            self._is_stopped = True
+            self._stopped.set()
             for process in self._running:
                 process.send_signal(signal.SIGINT)
 
@@ -83,7 +90,13 @@ ANALYSES = Analyses()
 
 
 def analyse_one(task: Task) -> Outcome:
-    """Analyse one sound check unless it is finished; whatever goes wrong is told in the row."""
+    """Analyse one sound check unless it is finished; whatever goes wrong is told in the row.
+
+    Where another process is at it, what that one makes is waited for: a batch that was killed leaves its last analyses
+    to finish by themselves.
+    """
+    while is_reserved(task.report):
+        ANALYSES.wait(_LOOK_AGAIN_S)
     finished = None if task.force else _finished(task)
     if finished is not None:
         return outcome_of(task.name, task.report.name, finished, is_new=False)

@@ -136,10 +136,10 @@ def reserved(target: Path, *, kind: Kind = REPORT) -> Iterator[None]:
     try:
         with _as_output_error(target, kind):
             own.mkdir(parents=True, exist_ok=True)
-        others = [pid for path, what, pid in _parts(place) if what == "busy" and _is_running(pid)]
-        if others and os.name != "nt":  # there, the dead cannot be told from the living
+        other = _other_writer(place)
+        if other is not None:
             raise DescriptionError(
-                f"is being written by another run (process {others[0]}).",
+                f"is being written by another run (process {other}).",
                 f"Wait until it has finished, or choose another folder with {kind.option}.",
                 path=target,
             )
@@ -150,6 +150,11 @@ def reserved(target: Path, *, kind: Kind = REPORT) -> Iterator[None]:
         for parent in parents:  # those that hold nothing now
             with contextlib.suppress(OSError):
                 parent.rmdir()
+
+
+def is_reserved(target: Path, *, kind: Kind = REPORT) -> bool:
+    """Whether another process keeps a folder, to write it."""
+    return _other_writer(_resolved(target, kind)) is not None
 
 
 def output_error(error: OSError, target: Path, kind: Kind = REPORT) -> OutputError:
@@ -288,6 +293,12 @@ def _parts(place: Path) -> list[tuple[Path, str, int]]:
     pattern = re.compile(rf"\.{re.escape(_stem(place))}\.(partial|old|busy)-(\d+)")
     found = [(path, pattern.fullmatch(path.name)) for path in sorted(place.parent.iterdir())]
     return [(path, m[1], int(m[2])) for path, m in found if m and path.is_dir() and not path.is_symlink()]
+
+
+def _other_writer(place: Path) -> int | None:
+    """Number of the process that keeps others away; None where the dead cannot be told from the living."""
+    others = [pid for _, what, pid in _parts(place) if what == "busy" and _is_running(pid)]
+    return others[0] if others and os.name != "nt" else None
 
 
 def _is_running(pid: int) -> bool:
