@@ -9,17 +9,13 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from analyze.cli_progress import progress
 from analyze.version import VERSION
-
-if TYPE_CHECKING:
-    from analyze.responses.capture import ProgressStart
 
 #: Read by `__main__`, where a bug surfaces.
 _debug = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of a bug in the program.")
@@ -64,7 +60,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
     check_target(target, force=force, source=sound_check.folder)
     workers = workers or os.cpu_count() or 1
     with reserved(target), drawing_processes(workers) as draw:
-        with _progress(quiet) as start:
+        with progress(quiet) as start:
             analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
         write_report(analysis, target, force=force, draw=draw)
     if as_json:
@@ -126,6 +122,30 @@ def draft(folder: Path) -> int:
         click.echo(f"To be filled in first:\n{made.to_fill_in}", err=True)
     else:
         click.echo(f"Correct it, type in the delays and polarities in force, then: analyze run {folder}", err=True)
+    return 0
+
+
+@commands.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--microphones", type=click.IntRange(min=1), help="How many there are.  [default: one per position]")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: plans/<folder name>]")
+@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a plan.")
+@_debug
+def plan(path: Path, microphones: int | None, out: Path | None, force: bool) -> int:
+    """List what to record: everything, for outputs and positions; for a report, what would settle the rest.
+
+    PATH is a folder with a soundcheck.toml, captures or none, or a report or record. The list is to be printed and taken
+    along; the description beside it names the files before they are recorded.
+    """
+    from analyze.planning.asked import plan_for
+    from analyze.planning.folder import check_target, write_plan
+    from analyze.planning.terminal import print_plan
+
+    asked = plan_for(path, microphones)
+    target = out or Path("plans") / asked.name
+    check_target(target, asked, force=force)
+    write_plan(asked, target)
+    print_plan(asked, target)
     return 0
 
 
@@ -353,7 +373,7 @@ def history(folder: Path, out: Path | None, force: bool, quiet: bool, as_json: b
 
     target = out or Path("histories") / folder.resolve().name
     check_target(target, folder, force=force)
-    with _progress(quiet) as start:
+    with progress(quiet) as start:
         found = history_of(folder, start)
     write_history(found, target)
     if as_json:
@@ -362,24 +382,3 @@ def history(folder: Path, out: Path | None, force: bool, quiet: bool, as_json: b
         print_history(found, target)
     print_left_out(found)
     return 0
-
-
-@contextmanager
-def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
-    """A bar per capture with the time left; nothing when quiet or not on a terminal."""
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
-
-    console = Console(stderr=True)
-    if quiet or not console.is_terminal:
-        yield None
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console) as bars:
-
-        def start(capture: str, n_samples: int) -> Callable[[int], None]:
-            task = bars.add_task(escape(capture), total=n_samples)
-            return lambda done: bars.update(task, advance=done)
-
-        yield start

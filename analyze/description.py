@@ -239,10 +239,23 @@ def load_sound_check(path: Path) -> SoundCheck:
     Raises DescriptionError, naming file, line and key of every mistake, if there is no such file, it is not valid
     TOML, or what it says is wrong, contradicts itself or names tracks that are not there.
     """
-    file = description_file(Path(path))
+    return _loaded(Path(path), has_captures=True)
+
+
+def load_outline(path: Path) -> SoundCheck:
+    """The same without captures: those that stand in the description are passed over, and none are needed.
+
+    Raises DescriptionError as `load_sound_check` does, but for what concerns captures.
+    """
+    return _loaded(Path(path), has_captures=False)
+
+
+def _loaded(path: Path, *, has_captures: bool) -> SoundCheck:
+    """The description that a call means."""
+    file = description_file(path)
     source = read_bytes(file)
     try:
-        return _described(file, source)
+        return _described(file, source, has_captures=has_captures)
     except RecursionError as error:
         raise DescriptionError(
             "tables or lists are nested too deeply to be read.",
@@ -251,21 +264,23 @@ def load_sound_check(path: Path) -> SoundCheck:
         ) from error
 
 
-def _described(path: Path, source: bytes) -> SoundCheck:
-    """The sound check that the bytes of a file describe."""
+def _described(path: Path, source: bytes, *, has_captures: bool) -> SoundCheck:
+    """The sound check that the bytes of a file describe, with its captures or without."""
     from analyze.description_checks import find_mistakes
     from analyze.description_schema import format_mistake, validated
 
     mistakes: list[Mistake] = []
     text = decoded(source, path)
     document = with_normal_keys(parse_toml(text, path), (), mistakes)
+    if not has_captures:
+        document.pop("captures", None)
     lines = index_lines(text)
     unknown_format = format_mistake(document)
     if unknown_format is not None:
         raise report(path, [unknown_format], lines)
     table, wrong_values = validated(document)
     files = AudioFolder(path.parent)
-    mistakes += [*wrong_values, *find_mistakes(table, document, files)]
+    mistakes += [*wrong_values, *find_mistakes(table, document, files, has_captures=has_captures)]
     if mistakes:
         raise report(path, mistakes, lines)
     return _sound_check(path, source, table, files)

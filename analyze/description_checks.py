@@ -18,16 +18,20 @@ _TRACK_GROUPS = (("feeds", "mics"), ("inputs",))
 _TRACK_TABLES = ("feeds", "mics", "inputs")
 
 
-def find_mistakes(table: DescriptionTable, document: Mapping[str, Any], files: AudioFolder) -> list[Mistake]:
+def find_mistakes(
+    table: DescriptionTable, document: Mapping[str, Any], files: AudioFolder, *, has_captures: bool = True
+) -> list[Mistake]:
     """Everything that two or more keys of a description contradict each other in, or the folder contradicts.
 
     table : the description without values that are wrong by themselves; document : as it was written, keys normalised
+    has_captures : whether it must have some
     """
     checks = _Checks(table, document, files)
     checks.outputs()
     checks.positions()
     checks.reference()
-    checks.captures()
+    if has_captures:
+        checks.captures()
     return checks.mistakes
 
 

@@ -24,6 +24,7 @@ LAYERS = (
     "archive",
     "batch",
     "draft",
+    "planning",
     "guide",
     "cli",
 )

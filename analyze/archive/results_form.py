@@ -70,12 +70,23 @@ class _Arrival(BaseModel):
     arrival_ms: FiniteFloat | None
 
 
+class _Recommendation(BaseModel):
+    output: str
+    decision: str
+    reason: str | None = None
+
+
+class _File(BaseModel):
+    path: str
+
+
 class _Results(BaseModel):
     program: dict[str, Any]
     sound_check: _SoundCheck
     arrivals: list[_Arrival]
     bands: _Rows
-    recommendations: _Rows = []
+    recommendations: list[_Recommendation] = []
+    input_files: list[_File] = []
     wiring: _Rows = []
     responses: dict[str, dict[str, str]]
 

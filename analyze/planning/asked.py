@@ -1,0 +1,53 @@
+"""What a call of `plan` means: everything, for a description; what would settle the rest, for a report or record."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from analyze.archive.bag import DECLARATION
+from analyze.archive.opening import ReportRead, open_report
+from analyze.description import SoundCheck, load_outline
+from analyze.description_text import FILE_NAME
+from analyze.planning.takes import Plan, plan_all, plan_rest
+from analyze.reports.folder import is_report
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A plan with the description it was made from; `name` is what the user calls it."""
+
+    name: str
+    check: SoundCheck
+    plan: Plan
+
+
+def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
+    """The plan for a folder with a `soundcheck.toml` or that file, or for a report or record.
+
+    Parameters
+    ----------
+    n_microphones : how many there are; one for every position if None
+
+    Raises
+    ------
+    DescriptionError : there is none of these, its description is wrong, or there is nothing to be planned
+    """
+    if is_report(path) or (path / DECLARATION).is_file():
+        report = open_report(path)
+        check = load_outline(report.folder / FILE_NAME)
+        captures = [capture["name"] for capture in report.check["captures"]]
+        files = [file["path"] for file in report.results.get("input_files", ())]
+        plan = plan_rest(check, _undecided(report, check), n_microphones, captures=captures, files=files)
+        return Asked(report.name, check, plan)
+    check = load_outline(path)
+    return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
+
+
+def _undecided(report: ReportRead, check: SoundCheck) -> dict[str, str]:
+    """Undecided outputs with their reasons, and those of their groups, which share their changes."""
+    rows = report.results.get("recommendations", ())
+    reasons = {row["output"]: row.get("reason") or "" for row in rows if row["decision"] == "undecided"}
+    for name in [name for name in reasons if name in check.outputs]:
+        reasons |= {other: "" for other in check.group_of(name) if other not in reasons}
+    return reasons

@@ -1,0 +1,147 @@
+"""A plan as the list that is taken to the hall: what to set up, what to record, what to write down, what to mind.
+
+Plain text by item; the page and the terminal print the same. Levels and places of microphones are common practice, no
+source. Exposure: NIOSH 1998, recommended limit of 85 dBA over 8 hours, halved for every 3 dB (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from analyze.description import Output, SoundCheck
+from analyze.planning.takes import Plan, Take
+
+#: Fewer seats tell little of an audience; fewer places on stage little of a stage.
+_FEWEST_SEATS, _FEWEST_ON_STAGE = 3, 2
+
+CAUTIONS = (
+    "Hearing: 85 dBA is the most for eight hours, and every 3 dB more halves the time, so 100 dBA for a quarter of an "
+    "hour (NIOSH 1998). Local law comes first. Nobody who need not be there stays in the room; the others wear "
+    "protection.",
+    "Fade up from nothing every time. Noise and sweeps move cones further than music does: high-pass filters and "
+    "limiters stay in, nothing is boosted below what the box plays.",
+    "Turn down before you change a polarity or a delay.",
+    "Mains and flown loads are for licensed people. Local codes and licensed practice decide over anything written "
+    "here.",
+    "A prediction is no measurement: listen, and measure again, before the audience comes in.",
+)
+
+
+@dataclass(frozen=True)
+class Checklist:
+    """What is printed.
+
+    lead : the whole in a sentence; lacking : what the description lacks, for other questions than it can answer
+    setting_up, afterwards : one item each
+    """
+
+    title: str
+    lead: str
+    lacking: tuple[str, ...]
+    setting_up: tuple[str, ...]
+    settings: tuple[tuple[str, str], ...]
+    rounds: tuple[tuple[str, tuple[Take, ...]], ...]
+    afterwards: tuple[str, ...]
+
+
+def checklist(check: SoundCheck, plan: Plan) -> Checklist:
+    """The list of a plan."""
+    rounds = tuple((_microphones(number, plan, round_), round_) for number, round_ in enumerate(plan.rounds, 1))
+    return Checklist(
+        title=check.title or check.folder.resolve().name,
+        lead=_lead(plan),
+        lacking=tuple(_lacking(check)),
+        setting_up=tuple(_setting_up(check, plan)),
+        settings=tuple((output.name, _setting(output)) for output in check.outputs.values()),
+        rounds=rounds,
+        afterwards=tuple(_afterwards(plan)),
+    )
+
+
+def _lead(plan: Plan) -> str:
+    """How much there is to do."""
+    n, n_rounds = len(plan.takes), len(plan.rounds)
+    takes = f"{n} take{'' if n == 1 else 's'} of {plan.takes[0].seconds:.0f} s on {plan.n_tracks} tracks"
+    rounds = f", in {n_rounds} rounds between which the microphones move" if n_rounds > 1 else ""
+    return f"{takes}{rounds}: about {max(1, round(plan.minutes))} minutes once everything stands."
+
+
+def _lacking(check: SoundCheck) -> Iterator[str]:
+    """What the description would have to have for everything to be decided."""
+    seats = [p for p in check.positions.values() if p.zone == "audience"]
+    on_stage = [p for p in check.positions.values() if p.zone == "stage"]
+    kinds = {output.kind for output in check.outputs.values()}
+    if not seats and kinds - {"monitor"}:
+        yield "No position is in the audience, so only monitors can be judged: add three seats or more."
+    elif len(seats) < _FEWEST_SEATS and kinds - {"monitor"}:
+        seats_there = "One seat" if len(seats) == 1 else f"{len(seats)} seats"
+        yield f"{seats_there} in the audience: what is best there may be worse beside it. Three or more are better."
+    if "monitor" in kinds and len(on_stage) < _FEWEST_ON_STAGE:
+        yield "Monitors are judged on stage: add two positions there, where the players stand."
+    for output in check.outputs.values():
+        if output.kind in ("fill", "tower") and not output.align_at:
+            yield (
+                f"{output.name} has no align_at: the seat where it is as loud as the mains will decide. Better say "
+                "where it takes over, and put a microphone there."
+            )
+
+
+def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
+    """What is done before the first take."""
+    yield (
+        f"Recorder: {plan.n_tracks} tracks, 24 bit, 48 or 44.1 kHz, one file per take. Track 1 takes what is played, "
+        "split off before the console; the other tracks take the microphones."
+    )
+    behind = [take.output for take in plan.takes if check.outputs[take.output].feed_tap == "after"]
+    if plan.is_rest and behind:
+        names = ", ".join(dict.fromkeys(behind))
+        yield f"For {names} track 1 takes the signal behind the processor, as before (feed_tap in the description)."
+    yield (
+        "Play pink noise in where the programme comes in, to one output at a time, all others muted in the processor. "
+        "Let one second of quiet pass before and after."
+    )
+    yield (
+        "Microphones on stands, where a head would be, pointing up, an arm's length or more from walls and seats. "
+        "Until a round is done nobody moves one and nobody touches a gain."
+    )
+    yield (
+        f"Level: set it with {plan.takes[0].output}, then leave it. 20 dB over the room's own noise where it matters, "
+        "and no louder; the loudest microphone peaks near -12 dB of full scale, and nothing clips."
+    )
+    yield f"Temperature: write it down now and at the end ({check.temperature_c:g} °C stand in the description)."
+    yield (
+        "Settings stay as they are. Compare what the processor shows with the list below, and correct the description "
+        "where they differ."
+    )
+
+
+def _setting(output: Output) -> str:
+    """What stands in the description about a setting."""
+    where = ", ".join(output.notes[key] for key in ("device", "channel") if key in output.notes)
+    setting = f"{output.setting.delay_ms:.2f} ms, {output.setting.polarity}"
+    return f"{setting} ({where})" if where else setting
+
+
+def _microphones(number: int, plan: Plan, takes: tuple[Take, ...]) -> str:
+    """Where the microphones of a round stand."""
+    places = ", ".join(f"{track} {name}" for track, name in enumerate(takes[0].positions, 2))
+    return f"{f'Round {number}. ' if len(plan.rounds) > 1 else ''}Microphones by track: {places}"
+
+
+def _afterwards(plan: Plan) -> Iterator[str]:
+    """What is done with the takes."""
+    if plan.is_rest:
+        yield (
+            "Put the new files beside the old recordings, and the soundcheck.toml from this folder in the place of the "
+            "old one. A setting that was changed since belongs under [captures.settings] of the new takes."
+        )
+    else:
+        yield "Put the files into one folder with the soundcheck.toml from this one, and correct date and temperature."
+    yield "Still on site: analyze inspect FOLDER says in seconds which take has to be made again."
+    yield "Then: analyze run FOLDER. What stays undecided: analyze plan REPORT lists what would settle it."
+    if not plan.is_rest:
+        yield (
+            "No time for this? One take of a minute or more of music through everything, with every output's feed on a "
+            "track of its own, decides much of it, with less confidence."
+        )

@@ -1,0 +1,65 @@
+"""The folder of a plan: a list to be printed and taken along, and the description to be filled in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analyze.archive.folders import check_place, package
+from analyze.archive.page import page_bytes
+from analyze.description_text import FILE_NAME, decoded
+from analyze.planning.checklist import CAUTIONS, checklist
+from analyze.planning.describing import planned_text
+from analyze.reports.datapackage import MANIFEST, json_bytes
+from analyze.reports.folder import made_kind, replace_folder
+from analyze.version import VERSION
+
+if TYPE_CHECKING:
+    from analyze.planning.asked import Asked
+
+#: Raised when a file is renamed or dropped.
+FORMAT = 1
+#: Name of the data package, by which a folder is known as one of these.
+NAME = "sound-check-plan"
+#: The list.
+LIST = "checklist.html"
+
+_KIND = made_kind("plan", NAME, "the description")
+
+
+def check_target(target: Path, asked: Asked, *, force: bool = False) -> None:
+    """Refuse early a folder in which no plan can be written.
+
+    Raises
+    ------
+    DescriptionError : it holds what the plan is made from, or something else stands in its place
+    OutputError : nothing can be written there
+    """
+    check_place(target, [asked.check.folder], _KIND, force=force)
+
+
+def write_plan(asked: Asked, target: Path) -> None:
+    """Write the folder; call `check_target` first.
+
+    Raises
+    ------
+    OutputError : it cannot be written; what stood there stands there still
+    """
+    replace_folder(target, _files(asked), kind=_KIND)
+
+
+def _files(asked: Asked) -> Iterator[tuple[str, bytes]]:
+    """Name and content of every file, the manifest last."""
+    text = decoded(asked.check.source, asked.check.path)
+    contents = {
+        LIST: page_bytes("checklist.html.j2", [], _content(asked), package="analyze.planning"),
+        FILE_NAME: planned_text(text, asked.plan).encode("utf-8"),
+    }
+    yield from contents.items()
+    yield MANIFEST, json_bytes(package(NAME, f"Plan: {asked.name}", FORMAT, [], {}, [*contents, MANIFEST]))
+
+
+def _content(asked: Asked) -> dict[str, Any]:
+    """What the template prints."""
+    return {"list": checklist(asked.check, asked.plan), "cautions": CAUTIONS, "version": VERSION}

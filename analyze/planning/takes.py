@@ -1,0 +1,191 @@
+"""Which takes let everything be decided? Every output alone, once at every position, and nothing else.
+
+One output at a time is the shortest list that leaves no doubt: what sounds together has to be told apart, which takes
+longer than one after the other, and fails where two outputs play the same. Where there are fewer microphones than
+positions they go round. After a visit that left outputs undecided only those sound again, and the reference with them:
+the air and the recorder are others than they were, and a time means something against another of the same visit alone.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from analyze.description import Output, SoundCheck
+from analyze.draft_names import unique_name
+from analyze.errors import DescriptionError
+from analyze.reports.naming import numbered
+
+#: How long an output sounds: with room to spare over the 12 s that are enough where it is quiet (guide, `recording`).
+SECONDS, SECONDS_AGAIN = 20.0, 40.0
+#: Between two takes, and to move the microphones (common practice, no source).
+BETWEEN_S, MOVE_S = 10.0, 240.0
+
+
+@dataclass(frozen=True)
+class Take:
+    """One recording to be made: an output alone.
+
+    name : of the capture; file : to be recorded; positions : where the microphones of tracks 2, 3 .. stand
+    why : what is to be settled, empty in a list of everything
+    """
+
+    name: str
+    output: str
+    file: str
+    positions: tuple[str, ...]
+    seconds: float
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The takes in the order in which they are made, those of one placing of the microphones together.
+
+    is_rest : whether they come on top of what was recorded before
+    """
+
+    takes: tuple[Take, ...]
+    is_rest: bool = False
+
+    @property
+    def rounds(self) -> tuple[tuple[Take, ...], ...]:
+        """The takes for which the microphones stay where they are."""
+        return tuple(tuple(round_) for _, round_ in itertools.groupby(self.takes, key=lambda take: take.positions))
+
+    @property
+    def n_tracks(self) -> int:
+        """Tracks of the recorder: what is played, and the microphones."""
+        return 1 + max(len(take.positions) for take in self.takes)
+
+    @property
+    def minutes(self) -> float:
+        """How long all of it takes."""
+        sounding_s = sum(take.seconds + BETWEEN_S for take in self.takes)
+        return (sounding_s + MOVE_S * (len(self.rounds) - 1)) / 60.0
+
+
+def plan_all(check: SoundCheck, n_microphones: int | None = None) -> Plan:
+    """Every output alone at every position.
+
+    Parameters
+    ----------
+    check : outputs and positions; its captures do not count
+    n_microphones : how many there are; one for every position if None
+
+    Raises
+    ------
+    DescriptionError : there are no outputs or no positions
+    """
+    _check_needs(check)
+    outputs = _reference_first(check, check.outputs)
+    wanted = {name: tuple(check.positions) for name in outputs}
+    return Plan(tuple(_takes(check, wanted, n_microphones, SECONDS)))
+
+
+def plan_rest(
+    check: SoundCheck,
+    reasons: Mapping[str, str],
+    n_microphones: int | None = None,
+    *,
+    captures: Collection[str] = (),
+    files: Collection[str] = (),
+) -> Plan:
+    """The undecided outputs again, longer, and the reference with them.
+
+    Parameters
+    ----------
+    reasons : undecided output -> why, empty for one that only belongs to their group
+    captures, files : names that are taken
+
+    Raises
+    ------
+    DescriptionError : nothing is undecided, or an output is not described
+    """
+    _check_needs(check)
+    unknown = [name for name in reasons if name not in check.outputs]
+    if unknown:
+        raise DescriptionError(f"its description does not name the output {unknown[0]!r}.", _AGAIN, path=check.path)
+    if not reasons:
+        raise DescriptionError(
+            "every output is decided; nothing has to be recorded again.",
+            "For a list of everything give the folder of the sound check instead of its report.",
+            path=check.path.parent,
+        )
+    seats = {name: _decided_at(check, check.outputs[name]) for name in reasons}
+    there = {position for at in seats.values() for position in at}
+    wanted = {
+        name: seats.get(name) or tuple(position for position in check.positions if position in there)
+        for name in _reference_first(check, [check.reference, *reasons])
+    }
+    taken = _Taken(captures, files)
+    return Plan(tuple(_takes(check, wanted, n_microphones, SECONDS_AGAIN, reasons, taken)), is_rest=True)
+
+
+_AGAIN = "Make the report again with analyze run."
+
+
+def _check_needs(check: SoundCheck) -> None:
+    """Refuse a description without outputs or positions."""
+    for what, there, header in (
+        ("outputs", check.outputs, '[outputs.NAME], with kind = "main", "sub" or another'),
+        ("positions", check.positions, '[positions.NAME], with zone = "audience" or "stage"'),
+    ):
+        if not there:
+            raise DescriptionError(
+                f"describes no {what}.", f"Add a table for each, headed {header}; then plan.", path=check.path
+            )
+
+
+def _reference_first(check: SoundCheck, names: Iterable[str]) -> list[str]:
+    """Outputs in the order of the description, but for the reference: levels are set with it."""
+    named = set(names)
+    return sorted((name for name in check.outputs if name in named), key=lambda name: name != check.reference)
+
+
+def _decided_at(check: SoundCheck, output: Output) -> tuple[str, ...]:
+    """The positions that decide about an output; all where the description has none of those."""
+    zone = "stage" if output.kind == "monitor" else "audience"
+    at = output.align_at or tuple(p.name for p in check.positions.values() if p.zone == zone)
+    return tuple(at) or tuple(check.positions)
+
+
+class _Taken:
+    """Names of captures and files that are taken."""
+
+    def __init__(self, captures: Iterable[str] = (), files: Iterable[str] = ()) -> None:
+        self._captures, self._files = list(captures), list(files)
+
+    def capture(self, name: str) -> str:
+        """The name, or one like it that is free."""
+        self._captures.append(unique_name(name, self._captures))
+        return self._captures[-1]
+
+    def file(self, *parts: str) -> str:
+        """The next number with these parts that is no file yet."""
+        taken = {file.casefold() for file in self._files}
+        numbers = (f"{numbered(number, *parts)}.wav" for number in itertools.count(len(self._files) + 1))
+        self._files.append(next(name for name in numbers if name.casefold() not in taken))
+        return self._files[-1]
+
+
+def _takes(
+    check: SoundCheck,
+    wanted: Mapping[str, Sequence[str]],
+    n_microphones: int | None,
+    seconds: float,
+    reasons: Mapping[str, str] | None = None,
+    taken: _Taken | None = None,
+) -> Iterator[Take]:
+    """A take for every output in every round that has a position at which it is wanted."""
+    taken, reasons = taken or _Taken(), reasons or {}
+    again = " again" if reasons else ""
+    at = [position for position in check.positions if any(position in positions for positions in wanted.values())]
+    n_at_once = n_microphones or len(at)
+    for first in range(0, len(at), n_at_once):
+        there = tuple(at[first : first + n_at_once])
+        for output, positions in wanted.items():
+            if set(positions) & set(there):
+                name = taken.capture(f"{output} alone{again}")
+                yield Take(name, output, taken.file(output), there, seconds, reasons.get(output, ""))
