@@ -134,8 +134,8 @@ def draft(folder: Path) -> int:
 def plan(path: Path, microphones: int | None, out: Path | None, force: bool) -> int:
     """List what to record: everything, for outputs and positions; for a report, what would settle the rest.
 
-    PATH is a folder with a soundcheck.toml, captures or none, or a report or record. The list is to be printed and taken
-    along; the description beside it names the files before they are recorded.
+    PATH is a folder with a soundcheck.toml, with captures or without, or a report or record. The list is to be printed
+    and taken along; the description beside it names the files before they are recorded.
     """
     from analyze.planning.asked import plan_for
     from analyze.planning.folder import check_target, write_plan
