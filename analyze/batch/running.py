@@ -6,11 +6,13 @@ workers of dask.distributed there. The rows do not depend on which, nor on how m
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ThreadPoolExecutor, as_completed
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 from analyze.batch.analysing import ANALYSES, Task, analyse_one
@@ -20,6 +22,8 @@ from analyze.errors import DescriptionError
 
 #: Memory that an analysis of 16 tracks takes at the most, with a recorder of its own (measured; guide, `speed`).
 _BYTES_EACH = 900_000_000
+#: Tasks handed out at a time: more than most clusters have cores; at 100,000 the connection to the scheduler broke.
+_AT_ONCE = 2000
 #: How long to wait for a scheduler.
 _CONNECT_S = 10.0
 
@@ -71,18 +75,45 @@ def run_batch(
     base = target.expanduser().resolve()
     tasks = [Task(one.folder, one.name, base / one.report, bands_per_octave, threads, force) for one in found]
     with _threads(workers) if cluster is None else _cluster(cluster) as executor:
-        place = {executor.submit(analyse_one, task): k for k, task in enumerate(tasks)}
-        rows: dict[int, Outcome] = {}
         try:
-            for future in as_completed(place):
-                rows[place[future]] = _result(future, cluster)
-                if told is not None:
-                    told(rows[place[future]])
+            return gathered(executor, analyse_one, tasks, told=told, cluster=cluster)
         except BaseException:  # the user has had enough, as a rule: what has not begun never does, the rest is stopped
-            for future in place:
-                future.cancel()
             ANALYSES.stop()
             raise
+
+
+def gathered(
+    executor: Executor,
+    analyse: Callable[[Task], Outcome],
+    tasks: Sequence[Task],
+    *,
+    told: Told | None = None,
+    cluster: str | None = None,
+) -> list[Outcome]:
+    """The rows of tasks, in their order, whenever each comes; no more than `_AT_ONCE` are handed out at a time.
+
+    Raises
+    ------
+    DescriptionError : the cluster fails
+    """
+    rows: dict[int, Outcome] = {}
+    place: dict[Future[Outcome], int] = {}
+    waiting, done = enumerate(tasks), SimpleQueue[Future[Outcome]]()
+    try:
+        while len(rows) < len(tasks):
+            for k, task in itertools.islice(waiting, _AT_ONCE - len(place)):
+                future = executor.submit(analyse, task)
+                place[future] = k
+                future.add_done_callback(done.put)
+            ready = done.get()
+            k = place.pop(ready)
+            rows[k] = _result(ready, cluster)
+            if told is not None:
+                told(rows[k])
+    except BaseException:
+        for future in place:
+            future.cancel()
+        raise
     return [rows[k] for k in range(len(tasks))]
 
 

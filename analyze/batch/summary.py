@@ -22,6 +22,9 @@ NAME = "sound-check-batch"
 #: The summary's folder, beside those of the reports.
 SUMMARY = "summary"
 
+#: Rows on the page, of those that failed and of all; the table has every one.
+_MOST_ROWS = 2000
+
 _KIND = made_kind("summary of a batch", NAME, "the sound checks")
 
 
@@ -76,9 +79,12 @@ def _files(outcomes: Sequence[Outcome]) -> Iterator[tuple[str, bytes]]:
 
 def _content(outcomes: Sequence[Outcome]) -> dict[str, Any]:
     """What the template prints."""
+    failed, shown = [one for one in outcomes if one.status == "failed"], outcomes[:_MOST_ROWS]
     return {
         "headline": headline(outcomes),
-        "failed": [one for one in outcomes if one.status == "failed"],
-        "rows": [(one, f"../{quote(one.report)}/{PAGE}" if one.report else "") for one in outcomes],
+        "failed": failed[:_MOST_ROWS],
+        "n_failed_left": max(0, len(failed) - _MOST_ROWS),
+        "rows": [(one, f"../{quote(one.report)}/{PAGE}" if one.report else "") for one in shown],
+        "n_left": len(outcomes) - len(shown),
         "version": VERSION,
     }
