@@ -22,7 +22,7 @@ from analyze.errors import DescriptionError
 
 #: Memory that an analysis of 16 tracks takes at the most, with a recorder of its own (measured; guide, `speed`).
 _BYTES_EACH = 900_000_000
-#: Tasks handed out at a time: more than most clusters have cores; at 100,000 the connection to the scheduler broke.
+#: Tasks handed out at a time: more than most clusters have cores, and the scheduler holds 17 kB for each.
 _AT_ONCE = 2000
 #: How long to wait for a scheduler.
 _CONNECT_S = 10.0
