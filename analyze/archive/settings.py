@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from analyze.archive.comparison import Found, found_between, own_shift, visit_of
+from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shift, visit_of
 from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.opening import ReportRead
+from analyze.archive.renaming import renamed_older, renames_words
 from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, outcome_of, owner_of
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
@@ -33,13 +34,18 @@ class Measured:
     sign_margin: float
 
 
-def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
+def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str, str] | None = None) -> Verified:
     """Hold what was recommended and predicted before against what is measured after.
+
+    Parameters
+    ----------
+    renames : name of an output or position before -> name after
 
     Raises
     ------
-    DescriptionError : the two have nothing of one name, or BEFORE recommends nothing
+    DescriptionError : the two have nothing of one name, a rename names nothing, or BEFORE recommends nothing
     """
+    before = renamed_older(before, after, renames or {})
     recommended = {row["output"]: row for row in before.rows("recommendations")}
     if not recommended:
         raise DescriptionError(
@@ -49,7 +55,7 @@ def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
         name: Asked((row["delay_change_ms"], -1 if row["polarity_change"] == "yes" else 1), row["setting_delay_ms"])
         for name, row in recommended.items()
     }
-    names = matched_names(before, after, {})
+    names = matched_names(before, after)
     for name in names.outputs:
         if name not in asked:
             raise DescriptionError(f"it recommends nothing for {name!r}.", "Make it again.", path=before.place)
@@ -68,7 +74,8 @@ def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
         seats=seats,
         verification=bands,
         seat=_headline_seat(before, seats),
-        remarks=remarks(found, after, bands),
+        renames=dict(renames or {}),
+        remarks=(*remarks(found, after, bands), *renames_words(renames or {})),
     )
 
 
@@ -85,7 +92,7 @@ def _best_found(
 
     Descriptions have their settings taken out, so what is expected of a chain is the change less the one described.
     """
-    names = matched_names(before, after, {})
+    names = matched_names(before, after)
     tried = []
     for base in ({name: asked[name].change for name in described}, dict.fromkeys(described, NOTHING)):
         expected = {n: (base[n][0] - described[n][0], base[n][1] * described[n][1]) for n in described}
@@ -100,7 +107,7 @@ def _measured(found: Found, name: str, base: Turn) -> Measured | None:
     if not any(pair.output == name for pair in found.pairs):
         return None
     o = found.outputs.index(name)
-    shift = own_shift(found.time_rows, found.times, o, found.typical_spread(found.time_rows, found.times))
+    shift = own_shift(found.time_rows, found.times, o, found.typical_spread(found.time_rows, found.times, SCATTER_MS))
     sign = -base[1] if o in found.signs.outputs else base[1]
     return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o])
 

@@ -12,7 +12,7 @@ import pytest
 from calling import ReadPage, call, read_table
 from visits_making import compared, visit
 
-from analyze.archive.comparison_folder import check_target, comparison_files, comparison_object, write_comparison
+from analyze.archive.comparison_folder import COMPARISON_FOLDER
 from analyze.archive.comparison_tables import TABLES
 from analyze.archive.comparison_terminal import print_comparison
 from analyze.errors import DescriptionError
@@ -21,8 +21,8 @@ from analyze.errors import DescriptionError
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory) -> Path:
     target = tmp_path_factory.mktemp("comparison") / "may-october"
-    check_target(target, visit("first"), visit("several"))
-    write_comparison(compared("several"), target)
+    COMPARISON_FOLDER.check(target, [visit("first").place, visit("several").place])
+    COMPARISON_FOLDER.write(compared("several"), target)
     return target
 
 
@@ -43,7 +43,7 @@ def test_every_file_is_listed_and_there(folder: Path) -> None:
 
 
 def test_the_same_comparison_gives_the_same_bytes() -> None:
-    assert dict(comparison_files(compared("several"))) == dict(comparison_files(compared("several")))
+    assert dict(COMPARISON_FOLDER.files(compared("several"))) == dict(COMPARISON_FOLDER.files(compared("several")))
 
 
 def test_tables_and_results_say_the_same(folder: Path) -> None:
@@ -53,7 +53,7 @@ def test_tables_and_results_say_the_same(folder: Path) -> None:
         rows = read_table(folder / table.path)
         assert len(rows) == len(results[table.name])
         assert [column.name for column in table.columns] == list(rows[0])
-    assert results == json.loads(json.dumps(comparison_object(compared("several"))))
+    assert results == json.loads(json.dumps(COMPARISON_FOLDER.as_object(compared("several"))))
 
 
 # Page and terminal
@@ -83,16 +83,16 @@ def test_the_terminal_has_a_sentence_per_output() -> None:
 
 
 def test_neither_visit_nor_another_folder_is_replaced(tmp_path: Path, folder: Path) -> None:
-    older, newer = visit("first"), visit("several")
+    places = [visit("first").place, visit("several").place]
     with pytest.raises(DescriptionError, match="one of the two visits"):
-        check_target(older.place, older, newer)
+        COMPARISON_FOLDER.check(places[0], places)
     with pytest.raises(DescriptionError, match="not a comparison"):
-        check_target(visit("warmer").place, older, newer)
+        COMPARISON_FOLDER.check(visit("warmer").place, places)
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "notes.txt").write_text("mine")
     with pytest.raises(DescriptionError, match="--force"):
-        check_target(tmp_path / "mine", older, newer)
-    check_target(folder, older, newer)
+        COMPARISON_FOLDER.check(tmp_path / "mine", places)
+    COMPARISON_FOLDER.check(folder, places)
 
 
 # The command

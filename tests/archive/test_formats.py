@@ -11,13 +11,15 @@ from calling import call, read_table
 from histories_making import KEPT_RECORD, make_record, make_report, of_later_format
 from kept_record import KEPT
 
-from analyze.archive import comparison_folder, history_folder, settings_folder
 from analyze.archive.about import RECORD_FORMAT
 from analyze.archive.bag_reading import stated
 from analyze.archive.comparison import compare
+from analyze.archive.comparison_folder import COMPARISON_FOLDER
 from analyze.archive.history import history_of
+from analyze.archive.history_folder import HISTORY_FOLDER
 from analyze.archive.opening import open_report
 from analyze.archive.settings import verify_settings
+from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.reports.datapackage import FORMAT
 
 RECORDS = sorted(KEPT.iterdir())
@@ -40,19 +42,19 @@ def test_a_record_states_the_formats_of_record_and_report():
 
 
 @pytest.mark.parametrize(
-    ("module", "files"),
+    ("folder", "found"),
     [
-        (comparison_folder, lambda one: comparison_folder.comparison_files(compare(one, one, {}))),
-        (settings_folder, lambda one: settings_folder.verified_files(verify_settings(one, one))),
-        (history_folder, lambda _: history_folder.history_files(history_of(KEPT_RECORD))),
+        (COMPARISON_FOLDER, lambda one: compare(one, one, {})),
+        (SETTINGS_FOLDER, lambda one: verify_settings(one, one)),
+        (HISTORY_FOLDER, lambda _: history_of(KEPT_RECORD)),
     ],
     ids=["comparison", "verified settings", "history"],
 )
-def test_every_other_folder_states_its_format(module, files):
-    content = dict(files(open_report(KEPT_RECORD)))
+def test_every_other_folder_states_its_format(folder, found):
+    content = dict(folder.files(found(open_report(KEPT_RECORD))))
     package = json.loads(content["datapackage.json"])
-    assert json.loads(content["results.json"])["format"] == module.FORMAT
-    assert (package["version"], package["made_by"]["format"]) == (str(module.FORMAT), module.FORMAT)
+    assert json.loads(content["results.json"])["format"] == folder.format
+    assert (package["version"], package["made_by"]["format"]) == (str(folder.format), folder.format)
 
 
 # A record of every format that was ever written opens in every command

@@ -17,7 +17,7 @@ from visits_making import place
 
 from analyze.archive.opening import ReportRead
 from analyze.archive.settings import verify_settings
-from analyze.archive.settings_folder import verified_files, verified_object, write_verified
+from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.archive.settings_outcomes import Asked, outcome_of, owner_of
 from analyze.archive.settings_rows import Verified
 from analyze.archive.settings_tables import TABLES
@@ -234,18 +234,18 @@ def test_the_owner_of_a_change_is_no_one_of_the_same_change() -> None:
 
 
 def test_the_data_package_describes_every_table(tmp_path: Path) -> None:
-    write_verified(verified("subs not applied"), tmp_path / "verified")
+    SETTINGS_FOLDER.write(verified("subs not applied"), tmp_path / "verified")
     checked = frictionless.validate(str(tmp_path / "verified" / "datapackage.json"))
     assert checked.valid, checked.flatten(["rowNumber", "fieldName", "note"])
     results = json.loads((tmp_path / "verified" / "results.json").read_text(encoding="utf-8"))
-    assert results == json.loads(json.dumps(verified_object(verified("subs not applied"))))
+    assert results == json.loads(json.dumps(SETTINGS_FOLDER.as_object(verified("subs not applied"))))
     for table in TABLES:
         assert len(read_table(tmp_path / "verified" / table.path)) == len(results[table.name]) > 0
 
 
 def test_the_same_settings_give_the_same_bytes_and_a_page_that_loads_nothing() -> None:
-    files = dict(verified_files(verified("done")))
-    assert files == dict(verified_files(verified("done")))
+    files = dict(SETTINGS_FOLDER.files(verified("done")))
+    assert files == dict(SETTINGS_FOLDER.files(verified("done")))
     page = files["report.html"].decode()
     assert "<script" not in page
     assert " src=" not in page
