@@ -16,8 +16,8 @@ from analyze.errors import DescriptionError
 
 #: Keys of the description whose values are objects with a key per output or position.
 _BY_NAME = ("outputs", "positions", "settings", "feeds", "mics", "distance_m")
-#: Columns of tables, and keys of the description, that hold the name of one.
-_NAMES = ("output", "position", "reference")
+#: Columns of tables, and keys of the description, that hold the name of one or a list of some.
+_NAMES = ("output", "position", "reference", "playing", "align_at")
 
 
 def parsed_renames(pairs: Iterable[str]) -> dict[str, str]:
@@ -112,7 +112,10 @@ def renamed(report: ReportRead, renames: Mapping[str, str]) -> ReportRead:
         else value
         for key, value in report.results.items()
     }
-    results["sound_check"] = _in_object(report.check, renames)
+    check = _in_object(report.check, renames)
+    for kind in ("outputs", "positions"):
+        check[kind] = {name: {**told, "name": name} for name, told in check[kind].items()}
+    results["sound_check"] = check
     results["responses"] = _keys(
         {output: _keys(files, renames) for output, files in report.results["responses"].items()}, renames
     )
@@ -125,6 +128,8 @@ def _in_object(what: Mapping[str, Any], renames: Mapping[str, str]) -> dict[str,
     for key, value in what.items():
         if key in _NAMES and isinstance(value, str):
             found[key] = renames.get(value, value)
+        elif key in _NAMES and isinstance(value, list):
+            found[key] = [renames.get(one, one) for one in value]
         elif isinstance(value, dict):
             inner = _keys(value, renames) if key in _BY_NAME else value
             found[key] = _in_object(inner, renames)

@@ -66,8 +66,9 @@ def test_a_kept_record_verifies(record):
 
 
 def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
-    done = call("compare", record, record, "--out", tmp_path / "comparison", "--quiet")
-    assert (done.returncode, done.stderr) == (0, "")
+    done = call("compare", record, record, "--out", tmp_path / "comparison")
+    assert (done.returncode, done.stdout) == (0, "")
+    assert "is as it was." in done.stderr
     for name in ("outputs.csv", "positions.csv"):
         rows = read_table(tmp_path / "comparison" / name)
         assert rows
@@ -76,8 +77,9 @@ def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
 
 def test_the_settings_of_a_kept_record_are_verified(record, tmp_path):
     """It recommends no change, and nothing was changed."""
-    done = call("verify-settings", record, record, "--out", tmp_path / "verified", "--quiet")
+    done = call("verify-settings", record, record, "--out", tmp_path / "verified", "--quiet", "--json")
     assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout)["is_done"] is True
     assert {row["outcome"] for row in read_table(tmp_path / "verified" / "settings.csv")} == {"left alone"}
 
 

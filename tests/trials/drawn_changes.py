@@ -20,7 +20,7 @@ _CHANGED, _MOVED = 0.2, 0.3
 #: Sizes re the tolerance: of what is no change, and of what is one.
 _SMALL, _LARGE = (0.2, 0.7), (1.5, 10.0)
 #: How well microphones are put back, m along each axis.
-_PUT_BACK_M = (0.01, 0.02, 0.05, 0.1)
+PUT_BACK_M = (0.01, 0.02, 0.05, 0.1)
 _TOLERANCES = Tolerances()
 
 
@@ -68,7 +68,7 @@ def drawn_change(scene: Scene, rng: np.random.Generator) -> Drawn:
         flipped=flipped,
         moved_m=_one_elsewhere(scene, rng),
     )
-    return Drawn(change, float(rng.choice(_PUT_BACK_M)), expected)
+    return Drawn(change, float(rng.choice(PUT_BACK_M)), expected)
 
 
 def _one_elsewhere(scene: Scene, rng: np.random.Generator) -> dict[str, tuple[float, float, float]]:
