@@ -26,6 +26,14 @@ _bands = click.option(
     show_default=True,
     help="Bands per octave in the tables.",
 )
+_rename = click.option(
+    "--rename",
+    "renames",
+    multiple=True,
+    metavar="OLD=NEW",
+    callback=lambda _context, _option, pairs: _parsed(pairs),
+    help="An output or position that bears another name now.",
+)
 
 #: Finished, and: an output is undecided; a comparison found a change beyond its tolerance; a record is damaged; sound
 #: checks of a batch could not be analysed.
@@ -64,7 +72,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
             analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
         write_report(analysis, target, force=force, draw=draw)
     if as_json:
-        click.echo(json.dumps(results_object(analysis), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(results_object(analysis))
     if not quiet:
         print_summary(analysis, target)
     return UNDECIDED if analysis.is_undecided else 0
@@ -196,7 +204,7 @@ def batch(
     )
     write_summary(outcomes, out)
     if as_json:
-        click.echo(json.dumps(batch_object(outcomes), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(batch_object(outcomes))
     if not quiet:
         click.echo(f"{headline(outcomes)}\n{where(out / SUMMARY / 'report.html')}", err=True)
     statuses = {one.status for one in outcomes}
@@ -282,7 +290,7 @@ def archive(
 @commands.command()
 @click.argument("older", type=click.Path(path_type=Path))
 @click.argument("newer", type=click.Path(path_type=Path))
-@click.option("--rename", multiple=True, metavar="OLD=NEW", help="An output or position that bears another name now.")
+@_rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: comparisons/<older>-<newer>]")
 @click.option("--arrival-ms", type=click.FloatRange(min=0.0), default=0.05, show_default=True, help="Tolerance.")
 @click.option("--level-db", type=click.FloatRange(min=0.0), default=0.5, show_default=True, help="Tolerance.")
@@ -294,7 +302,7 @@ def archive(
 def compare(
     older: Path,
     newer: Path,
-    rename: tuple[str, ...],
+    renames: dict[str, str],
     out: Path | None,
     arrival_ms: float,
     level_db: float,
@@ -308,18 +316,18 @@ def compare(
     Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances.
     """
     from analyze.archive.comparison import compare as compared
-    from analyze.archive.comparison_folder import check_target, comparison_object, write_comparison
+    from analyze.archive.comparison_folder import COMPARISON_FOLDER
     from analyze.archive.comparison_rows import Tolerances
     from analyze.archive.comparison_terminal import print_comparison
-    from analyze.archive.opening import open_report, parsed_renames
+    from analyze.archive.opening import open_report
 
     then, now = open_report(older), open_report(newer)
     target = out or Path("comparisons") / f"{then.name}-{now.name}"
-    check_target(target, then, now, force=force)
-    comparison = compared(then, now, parsed_renames(rename), Tolerances(arrival_ms, level_db, response_db))
-    write_comparison(comparison, target)
+    COMPARISON_FOLDER.check(target, [then.place, now.place], force=force)
+    comparison = compared(then, now, renames, Tolerances(arrival_ms, level_db, response_db))
+    COMPARISON_FOLDER.write(comparison, target)
     if as_json:
-        click.echo(json.dumps(comparison_object(comparison), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(COMPARISON_FOLDER.as_object(comparison))
     if not quiet:
         print_comparison(comparison, target)
     return CHANGED if comparison.is_changed else 0
@@ -328,28 +336,31 @@ def compare(
 @commands.command(name="verify-settings")
 @click.argument("before", type=click.Path(path_type=Path))
 @click.argument("after", type=click.Path(path_type=Path))
+@_rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: verified/<before>-<after>]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is none of these.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
 @_debug
-def verify_settings(before: Path, after: Path, out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
+def verify_settings(
+    before: Path, after: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool
+) -> int:
     """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
 
     Exit code 0 if all is done as recommended, 6 otherwise.
     """
     from analyze.archive.opening import open_report
     from analyze.archive.settings import verify_settings as verified_settings
-    from analyze.archive.settings_folder import check_target, verified_object, write_verified
+    from analyze.archive.settings_folder import SETTINGS_FOLDER
     from analyze.archive.settings_terminal import print_verified
 
     then, now = open_report(before), open_report(after)
     target = out or Path("verified") / f"{then.name}-{now.name}"
-    check_target(target, then, now, force=force)
-    verified = verified_settings(then, now)
-    write_verified(verified, target)
+    SETTINGS_FOLDER.check(target, [then.place, now.place], force=force)
+    verified = verified_settings(then, now, renames)
+    SETTINGS_FOLDER.write(verified, target)
     if as_json:
-        click.echo(json.dumps(verified_object(verified), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(SETTINGS_FOLDER.as_object(verified))
     if not quiet:
         print_verified(verified, target)
     return 0 if verified.is_done else CHANGED
@@ -357,28 +368,42 @@ def verify_settings(before: Path, after: Path, out: Path | None, force: bool, qu
 
 @commands.command()
 @click.argument("folder", type=click.Path(path_type=Path))
+@_rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: histories/<folder name>]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a history.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
 @_debug
-def history(folder: Path, out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
+def history(folder: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Gather every record and report below FOLDER into one table and one page over time per venue.
 
     What is damaged or of a later format is left out and named; the rest goes on.
     """
     from analyze.archive.history import history_of
-    from analyze.archive.history_folder import check_target, history_object, write_history
+    from analyze.archive.history_finding import visit_folders
+    from analyze.archive.history_folder import HISTORY_FOLDER
     from analyze.archive.history_terminal import print_history, print_left_out
 
     target = out or Path("histories") / folder.resolve().name
-    check_target(target, folder, force=force)
+    HISTORY_FOLDER.check(target, [folder, *visit_folders(folder)], force=force)
     with progress(quiet) as start:
-        found = history_of(folder, start)
-    write_history(found, target)
+        found = history_of(folder, start, renames)
+    HISTORY_FOLDER.write(found, target)
     if as_json:
-        click.echo(json.dumps(history_object(found), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(HISTORY_FOLDER.as_object(found))
     if not quiet:
         print_history(found, target)
     print_left_out(found)
     return 0
+
+
+def _parsed(pairs: tuple[str, ...]) -> dict[str, str]:
+    """What `--rename` says."""
+    from analyze.archive.renaming import parsed_renames
+
+    return parsed_renames(pairs) if pairs else {}
+
+
+def _print_json(found: dict[str, Any]) -> None:
+    """Print what was found on stdout, for programs."""
+    click.echo(json.dumps(found, ensure_ascii=False, allow_nan=False, sort_keys=True))

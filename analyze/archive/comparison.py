@@ -20,6 +20,7 @@ from analyze.archive.comparison_causes import (
     Shift,
     explain,
     part_of,
+    scatter,
     shift_of,
     with_cause,
     without,
@@ -30,9 +31,12 @@ from analyze.archive.comparison_response import ResponsePeak, response_peaks
 from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, Tolerances, Visit
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
 from analyze.archive.opening import ReportRead
+from analyze.archive.renaming import renamed_older
 
 #: How exactly a microphone is put back, as an error of every row: one centimetre, and what it does to the level.
 PLACED_MS, PLACED_DB = 0.03, 0.2
+#: What microphones that are put back by eye make of it, within some centimetres (common practice, no source).
+SCATTER_MS, SCATTER_DB = 0.08, 0.2
 #: How well a temperature is known that was written down, and one that may be the default, K.
 _TEMPERATURE_STD_C, _UNTOLD_STD_C, _DEFAULT_C = 2.5, 8.0, 20.0
 #: Another air than was written down is believed when so many pairs of output and position or more say so by so many
@@ -60,16 +64,18 @@ class Found:
     signs: SignsExplained
     peaks: Mapping[str, ResponsePeak]
 
-    def typical_spread(self, rows: Rows, found: Explanation) -> float:
+    def typical_spread(self, rows: Rows, found: Explanation, usual: float) -> float:
         """How far rows scatter beyond their errors, by which any mean over positions may be off.
 
-        The larger of the middle of the spreads that positions have and of the spread of what is left, 1.48 times its
-        median deviation.
+        The largest of the middle of the spreads that positions have, of the spread of what is left, 1.48 times its
+        median deviation, and of what neither outputs nor positions explain.
+
+        usual : scatter of rows from one visit to the next
         """
         if not len(rows.value):
             return 0.0
         spreads = [found.shifts.get(("position", p), Shift(0.0, 0.0, 0.0)).spread for p in range(rows.n_positions)]
-        left = 1.48 * float(np.median(np.abs(found.left)))
+        left = max(1.48 * float(np.median(np.abs(found.left))), scatter(rows, found, usual))
         return max(float(np.median(spreads)), math.sqrt(max(left**2 - float(np.median(rows.std)) ** 2, 0.0)))
 
 
@@ -93,7 +99,8 @@ def compare(
     from analyze.archive.comparison_words import remarks
 
     renames, tolerances = renames or {}, tolerances or Tolerances()
-    names = matched_names(older, newer, renames)
+    older = renamed_older(older, newer, renames)
+    names = matched_names(older, newer)
     found = found_between(older, newer, names, response_db=tolerances.response_db)
     rig, louder = (one.shifts.get(("whole", 0), Shift(0.0, math.nan, 0.0)) for one in (found.times, found.levels))
     error_c = _warmer_c(found.times.share, newer.temperature_c)
@@ -132,7 +139,7 @@ def found_between(
     """
     expected = expected or {}
     both = both_heard(older, newer, names)
-    outputs, positions = tuple(names.outputs.values()), tuple(names.positions.values())
+    outputs, positions = names.outputs, names.positions
     pairs = tuple(measured_pairs(both))
     time_rows = _time_rows(pairs, outputs, positions, newer, _share_std(older, newer), expected)
     times = explain(time_rows)

@@ -34,6 +34,8 @@ _SPREAD_ROUNDS, _MOST_STEPS = 5, 80
 _ODD_OFFERED = 4
 #: Up to so many causes one is exchanged for another too.
 _MOST_EXCHANGED = 4
+#: How many rows the usual scatter counts for.
+_USUAL_ROWS = 4
 #: Precision that a shift has beforehand: so weak that it only tells apart what rows do not.
 _RIDGE = 1e-4
 
@@ -142,6 +144,29 @@ def part_of(rows: Rows, best: Explanation, output: int) -> Cause:
     own: Cause = ("output", output)
     groups = [one for one in _groups_of(rows, own) if one in best.causes]
     return groups[0] if groups and own not in best.causes else own
+
+
+def scatter(rows: Rows, found: Explanation, usual: float) -> float:
+    """Standard deviation of what no sum of an output's and a position's shift explains.
+
+    It shows how well microphones were put back, whatever changed. Rows of causes that spread do not count, and what is
+    usual counts as so many rows as are in `_USUAL_ROWS`: of few rows no small scatter is believed.
+    """
+    kept = ~_odd(rows, found.causes)
+    for cause, shift in found.shifts.items():
+        kept &= ~rows.of(cause) if shift.spread > 0.0 else True
+    if not kept.any():
+        return usual
+    outputs, positions = (np.unique(which[kept]) for which in (rows.output, rows.position))
+    free = int(np.count_nonzero(kept)) - len(outputs) - len(positions) + 1
+    if free <= 0:
+        return usual
+    design = np.column_stack(
+        [*(rows.output[kept] == o for o in outputs), *(rows.position[kept] == p for p in positions)]
+    ).astype(float)
+    value = rows.value[kept] - found.share * rows.air[kept]
+    left = value - design @ np.linalg.lstsq(design, value, rcond=None)[0]
+    return math.sqrt((_USUAL_ROWS * usual**2 + float(left @ left)) / (_USUAL_ROWS + free))
 
 
 def _groups_of(rows: Rows, cause: Cause) -> list[Cause]:

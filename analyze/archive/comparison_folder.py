@@ -1,4 +1,4 @@
-"""The folder of a comparison: tables, plots, `results.json`, the data package and the page.
+"""The folder of a comparison.
 
 The answer first: verdicts in `outputs.csv`; why in `positions.csv`, `changes.csv` and `comparison.csv`.
 """
@@ -6,33 +6,16 @@ The answer first: verdicts in `outputs.csv`; why in `positions.csv`, `changes.cs
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import asdict
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analyze.archive.comparison_plots import plots
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_tables import CHANGES, OUTPUTS, POSITIONS, TABLES
 from analyze.archive.comparison_words import headline
-from analyze.archive.folders import check_place, drawn_files, made_by, package
-from analyze.archive.page import PAGE, page_bytes, page_table
-from analyze.reports.datapackage import MANIFEST, json_bytes
-from analyze.reports.folder import made_kind, replace_folder
-from analyze.reports.results import plots_object
+from analyze.archive.folders import MadeFolder
+from analyze.archive.page import page_table
 from analyze.reports.summaries import number, percent, signed
-from analyze.reports.tables import csv_bytes, records
-from analyze.version import VERSION
-
-if TYPE_CHECKING:
-    from analyze.archive.opening import ReportRead
-
-#: Raised when a key or column is renamed or dropped.
-FORMAT = 1
-#: Name of the data package, by which a folder is known as a comparison.
-NAME = "sound-check-comparison"
-
-_KIND = made_kind("comparison", NAME, "one of the two visits")
 
 # What the page shows of each table; all columns stand in its CSV file.
 _POSITION_COLUMNS = (
@@ -46,31 +29,12 @@ _CHANGE_COLUMNS = (
 _RESPONSE_COLUMNS = ("output", "response_change_hz", "response_change_db", "response_change_std_db", "positions")
 
 
-def check_target(target: Path, older: ReportRead, newer: ReportRead, *, force: bool = False) -> None:
-    """Refuse early a folder that holds one of the two visits, or something that is no comparison.
-
-    Raises
-    ------
-    DescriptionError : the target may not be replaced
-    OutputError : nothing can be written there
-    """
-    check_place(target, (older.place, newer.place), _KIND, force=force)
+def _title(comparison: Comparison) -> str:
+    return f"{comparison.newer.title}: {comparison.newer.name} against {comparison.older.name}"
 
 
-def write_comparison(comparison: Comparison, target: Path) -> None:
-    """Write the folder of a comparison; call `check_target` first.
-
-    Raises
-    ------
-    OutputError : it cannot be written; what stood there stands there still
-    """
-    replace_folder(target, comparison_files(comparison), kind=_KIND)
-
-
-def comparison_object(comparison: Comparison) -> dict[str, Any]:
-    """The object of `results.json`: keys are those of the tables and columns; what is not known is null."""
+def _results(comparison: Comparison) -> dict[str, Any]:
     return {
-        **made_by(FORMAT),
         "older": asdict(comparison.older),
         "newer": asdict(comparison.newer),
         "renames": comparison.renames,
@@ -90,24 +54,11 @@ def comparison_object(comparison: Comparison) -> dict[str, Any]:
             "louder_std_db": _rounded(comparison.rig_louder_std_db, 3),
             "is_flipped": comparison.is_rig_flipped,
         },
-        **{table.name: records(comparison, table) for table in TABLES},
-        "plots": plots_object(plots(comparison)),
     }
 
 
 def _rounded(value: float, decimals: int) -> float | None:
     return round(value, decimals) + 0.0 if math.isfinite(value) else None
-
-
-def comparison_files(comparison: Comparison) -> Iterator[tuple[str, bytes]]:
-    """Name and content of every file, the manifest last."""
-    tables = {table.path: csv_bytes(table, getattr(comparison, table.field)) for table in TABLES}
-    drawn, drawings = drawn_files(plots(comparison))
-    contents = {**tables, "results.json": json_bytes(comparison_object(comparison)), **drawings}
-    contents[PAGE] = page_bytes("comparison.html.j2", drawn, _content(comparison))
-    yield from contents.items()
-    title = f"{comparison.newer.title}: {comparison.newer.name} against {comparison.older.name}"
-    yield MANIFEST, json_bytes(package(NAME, title, FORMAT, TABLES, tables, [*contents, MANIFEST]))
 
 
 def _content(comparison: Comparison) -> dict[str, Any]:
@@ -141,7 +92,6 @@ def _content(comparison: Comparison) -> dict[str, Any]:
             _RESPONSE_COLUMNS,
             "The band that changed most, mean over positions, level over all bands taken out",
         ),
-        "version": VERSION,
     }
 
 
@@ -167,3 +117,17 @@ def _sheet_row(row: OutputChange) -> dict[str, Any]:
 def _with_error(value: float, std: float, decimals: int) -> str:
     """A change with two standard errors, a dash where it is not known."""
     return f"{signed(value, decimals)} ± {number(2.0 * std, decimals)}" if math.isfinite(value) else "–"
+
+
+COMPARISON_FOLDER = MadeFolder(
+    name="sound-check-comparison",
+    noun="comparison",
+    source="one of the two visits",
+    format=1,
+    template="comparison.html.j2",
+    tables=TABLES,
+    title=_title,
+    plots=plots,
+    results=_results,
+    content=_content,
+)

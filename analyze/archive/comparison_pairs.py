@@ -1,13 +1,12 @@
 """Two visits matched by name, and every output at every position measured against itself.
 
-Names are those of the newer visit; what was renamed in between is said by the user.
+What was renamed in between bears its newer name already (`renaming.py`).
 """
 
 from __future__ import annotations
 
-import difflib
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,10 +23,10 @@ _LATENCY_MS = 3.0
 
 @dataclass(frozen=True)
 class Names:
-    """What is matched, older name -> newer name, in the order of the newer visit; and what is in one visit alone."""
+    """What is in both visits, in the order of the newer one; and what is in one alone."""
 
-    outputs: dict[str, str]
-    positions: dict[str, str]
+    outputs: tuple[str, ...]
+    positions: tuple[str, ...]
     gone_outputs: tuple[str, ...]
     new_outputs: tuple[str, ...]
     gone_positions: tuple[str, ...]
@@ -56,24 +55,18 @@ class Pair:
         return self.change.delay_ms + self.change.air_ms - self.air_ms
 
 
-def matched_names(older: ReportRead, newer: ReportRead, renames: Mapping[str, str]) -> Names:
-    """Outputs and positions matched by name.
+def matched_names(older: ReportRead, newer: ReportRead) -> Names:
+    """Outputs and positions matched by name, those of the newer visit.
 
     Raises
     ------
-    DescriptionError : a rename names what the older or the newer visit does not have, or two come to have one name
+    DescriptionError : the two have nothing of one name
     """
-    for old, new in renames.items():
-        _known(old, (*older.outputs, *older.positions), older, "--rename OLD=NEW: OLD")
-        _known(new, (*newer.outputs, *newer.positions), newer, "--rename OLD=NEW: NEW")
     kinds = []
     for then, now in ((older.outputs, newer.outputs), (older.positions, newer.positions)):
-        called = {renames.get(name, name): name for name in then}
-        if len(called) < len(then):
-            raise DescriptionError("a --rename gives two of them one name.", "Say what each is called now.")
-        both = {called[name]: name for name in now if name in called}
-        gone = tuple(name for name in then if name not in both)
-        kinds.append((both, gone, tuple(name for name in now if name not in called)))
+        both = tuple(name for name in now if name in then)
+        gone = tuple(name for name in then if name not in now)
+        kinds.append((both, gone, tuple(name for name in now if name not in then)))
     (outputs, gone_outputs, new_outputs), (positions, gone_positions, new_positions) = kinds
     if not outputs or not positions:
         what = "output" if not outputs else "position"
@@ -87,15 +80,6 @@ def matched_names(older: ReportRead, newer: ReportRead, renames: Mapping[str, st
 def _few(report: ReportRead, what: str) -> str:
     names = report.outputs if what == "output" else report.positions
     return ", ".join(repr(name) for name in names[:6]) or "none"
-
-
-def _known(name: str, names: Iterable[str], report: ReportRead, what: str) -> None:
-    names = tuple(names)
-    if name in names:
-        return
-    alike = difflib.get_close_matches(name, names, n=2)
-    mend = f"Did you mean {' or '.join(repr(one) for one in alike)}?" if alike else "Names are those of its outputs."
-    raise DescriptionError(f"{what} is no output or position there (found {name!r}).", mend, path=report.place)
 
 
 @dataclass(frozen=True)
@@ -214,16 +198,15 @@ def measured_pairs(both: BothHeard, unsaid: float = 0.0) -> list[Pair]:
     unsaid : share by which flight times are longer in the newer air than the two temperatures say
     """
     pairs = []
-    for old_output, output in both.names.outputs.items():
-        own = {p: heard for (o, p), heard in both.then.items() if o == old_output}
-        box = both.boxes[old_output]
-        settings = (both.older.setting(old_output), both.newer.setting(output))
-        for old_position, position in both.names.positions.items():
-            if old_position not in own or (output, position) not in both.now:
+    for output in both.names.outputs:
+        settings = (both.older.setting(output), both.newer.setting(output))
+        for position in both.names.positions:
+            key = (output, position)
+            if key not in both.then or key not in both.now:
                 continue
-            before, after = own[old_position], both.now[output, position]
+            before, after = both.then[key], both.now[key]
             ratio = air_ratio(before, after)
-            change = response_change(before, after, box, ratio * (1.0 + unsaid))
+            change = response_change(before, after, both.boxes[output], ratio * (1.0 + unsaid))
             if change is not None:
                 air_ms = before.flight_ms * (ratio - 1.0)
                 pairs.append(Pair(output, position, before, after, *settings, air_ms, change))

@@ -29,7 +29,7 @@ _SIGMAS = 4.0
 class ResponsePeak:
     """The band of an output whose mean over positions changed most, for its error; NaN where none is known.
 
-    change_db, std_db, hz : exact centre; phase_deg : change of phase there
+    change_db, std_db, hz : exact centre; phase_deg : change of phase there; n_bands : of how many
     is_beyond : whether it, or the phase of any band, is beyond tolerance and noise
     """
 
@@ -38,9 +38,10 @@ class ResponsePeak:
     hz: float
     phase_deg: float
     is_beyond: bool
+    n_bands: int
 
 
-_NOTHING = ResponsePeak(math.nan, math.nan, math.nan, math.nan, False)
+_NOTHING = ResponsePeak(math.nan, math.nan, math.nan, math.nan, False, 1)
 
 
 def response_peaks(
@@ -118,4 +119,6 @@ def _peak(
         k = int(np.argmax(np.where(phase_beyond, np.abs(turn), -1.0)))
     centres = rows[0].change.band_hz
     is_beyond = bool(level_beyond.any() or phase_beyond.any())
-    return ResponsePeak(float(change[k]), float(std[k]), float(centres[k]), float(turn[k]), is_beyond)
+    return ResponsePeak(
+        float(change[k]), float(std[k]), float(centres[k]), float(turn[k]), is_beyond, int(np.count_nonzero(n))
+    )

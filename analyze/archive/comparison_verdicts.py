@@ -8,12 +8,29 @@ from dataclasses import replace
 import numpy as np
 
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
-from analyze.archive.comparison import PLACED_MS, Found, own_shift, toggled
+from analyze.archive.comparison import PLACED_MS, SCATTER_DB, SCATTER_MS, Found, own_shift, toggled
 from analyze.archive.comparison_causes import Cause, Explanation, Shift, part_of
+from analyze.archive.comparison_certainty import (
+    ARRIVAL_MS,
+    LEVEL_DB,
+    RESPONSE_DB,
+    all_same,
+    chance_beyond,
+    probability,
+)
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import OutputChange, PositionChange, Tolerances
-from analyze.archive.comparison_words import SIGMAS, OutputTimes, later, louder, moved_words, output_words, untold_words
+from analyze.archive.comparison_words import (
+    SIGMAS,
+    OutputTimes,
+    doubt_words,
+    later,
+    louder,
+    moved_words,
+    output_words,
+    untold_words,
+)
 from analyze.archive.opening import ReportRead
 from analyze.reports.summaries import listed
 
@@ -26,23 +43,23 @@ _PLACE_MS = 0.15
 _UNCLEAR, _TOLD = 3.0, 6.0
 #: One position tells a box from a microphone when so many outputs are heard there.
 _OUTPUTS_AT_ONE = 4
-_MOST_CONFIDENCE = 0.99
+#: `same` with less confidence than this is `unclear`.
+_DOUBTED = 0.5
 
 
 def output_changes(
     found: Found, older: ReportRead, newer: ReportRead, tolerances: Tolerances
 ) -> tuple[OutputChange, ...]:
     """One row per output: those of the newer visit in their order, then those that are gone."""
-    then = {now: name for name, now in found.names.outputs.items()}
     rows = []
     for output in newer.outputs:
-        if output not in then:
+        if output not in found.names.outputs:
             rows.append(_alone(output, newer, "new", "It was not there at the older visit."))
         elif any(pair.output == output for pair in found.pairs):
-            row = _matched(found, output, then[output], (older, newer), tolerances)
+            row = _matched(found, output, (older, newer), tolerances)
             rows.append(_if_untold(row, found, tolerances))
         else:
-            rows.append(_unheard(output, then[output], older, newer))
+            rows.append(_unheard(output, older, newer))
     gone = (_alone(output, older, "gone", "It is not in the newer visit.") for output in found.names.gone_outputs)
     return (*rows, *gone)
 
@@ -54,12 +71,12 @@ def _alone(output: str, report: ReportRead, verdict: str, reason: str) -> Output
     )
 
 
-def _unheard(output: str, then: str, older: ReportRead, newer: ReportRead) -> OutputChange:
+def _unheard(output: str, older: ReportRead, newer: ReportRead) -> OutputChange:
     """An output described at both visits that has no position where both heard it."""
     heard = []
-    for report, name in ((older, then), (newer, output)):
+    for report in (older, newer):
         rows = report.table("arrivals")
-        heard.append(bool(np.isfinite(rows.arrival_ms[rows.output == name].to_numpy(dtype=float)).any()))
+        heard.append(bool(np.isfinite(rows.arrival_ms[rows.output == output].to_numpy(dtype=float)).any()))
     if heard[0] and not heard[1]:
         return _alone(output, newer, "gone", "It is described, but nothing of it was heard at the newer visit.")
     if heard[1] and not heard[0]:
@@ -67,14 +84,13 @@ def _unheard(output: str, then: str, older: ReportRead, newer: ReportRead) -> Ou
     return _alone(output, newer, "unclear", "No position heard it at both visits: nothing can be compared.")
 
 
-def _matched(
-    found: Found, output: str, then: str, visits: tuple[ReportRead, ReportRead], tolerances: Tolerances
-) -> OutputChange:
+def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], tolerances: Tolerances) -> OutputChange:
     o = found.outputs.index(output)
     older, newer = visits
-    (ms_then, sign_then), (ms_now, sign_now) = older.setting(then), newer.setting(output)
+    (ms_then, sign_then), (ms_now, sign_now) = older.setting(output), newer.setting(output)
     times = _times(found, o, tolerances)
     level, level_margin = _level(found, o)
+    chances = _chances(found, o, times, level, tolerances)
     is_louder = abs(level.mean) > tolerances.level_db + SIGMAS * level.std and (
         part_of(found.level_rows, found.levels, o) in found.levels.causes
     )
@@ -83,15 +99,19 @@ def _matched(
     polarity = "undecided" if not sign_margin >= _UNCLEAR else "flipped" if o in found.signs.outputs else "same"
     n_positions = sum(pair.output == output for pair in found.pairs)
     verdict = _verdict(polarity, times, peak, is_louder)
-    margins = {"flipped": sign_margin, "changed in level": level_margin, "changed in response": _TOLD}
-    margin = margins.get(verdict, min(times.margin, level_margin, sign_margin if sign_margin >= 0 else 0.0))
-    if verdict in ("moved", "unclear"):
-        margin = times.margin
+    margins = {
+        "flipped": sign_margin, "moved": times.margin, "changed in level": level_margin, "changed in response": _TOLD
+    }  # fmt: skip
+    same = all_same(*chances.values())
+    settings = (ms_now - ms_then, sign_now != sign_then)
+    reason = output_words(polarity, times, level if is_louder else None, peak, settings, n_positions)
+    if verdict == "same" and same < _DOUBTED:
+        verdict, reason = "unclear", doubt_words(max(chances, key=chances.__getitem__), times.shift, level, peak)
     return OutputChange(
         output=output,
         kind=str(newer.output(output)["kind"]),
         verdict=verdict,
-        confidence=probability(margin),
+        confidence=same if verdict == "same" else 1.0 - same if verdict == "unclear" else probability(margins[verdict]),
         arrival_change_ms=times.shift.mean,
         arrival_change_std_ms=times.shift.std,
         arrival_spread_ms=times.shift.spread,
@@ -102,17 +122,29 @@ def _matched(
         response_change_db=peak.change_db,
         response_change_std_db=peak.std_db,
         response_change_hz=nominal_hz(peak.hz, BANDS_PER_OCTAVE) if math.isfinite(peak.hz) else NAN,
-        setting_change_ms=ms_now - ms_then,
-        setting_polarity_change="yes" if sign_now != sign_then else "no",
+        setting_change_ms=settings[0],
+        setting_polarity_change="yes" if settings[1] else "no",
         positions=n_positions,
-        reason=output_words(
-            polarity, times, level if is_louder else None, peak, (ms_now - ms_then, sign_now != sign_then), n_positions
-        ),
+        reason=reason,
     )
 
 
+def _chances(found: Found, o: int, times: OutputTimes, level: Shift, tolerances: Tolerances) -> dict[str, float]:
+    """Probability per kind of change that one output has it beyond tolerance."""
+    peak, sign_margin = found.peaks[found.outputs[o]], found.signs.margin[o]
+    arrival = chance_beyond(times.shift.mean, times.shift.std, tolerances.arrival_ms, ARRIVAL_MS)
+    response = chance_beyond(peak.change_db, peak.std_db, tolerances.response_db, RESPONSE_DB, peak.n_bands)
+    turned = 0.5 if not sign_margin >= 0.0 else 1.0 - probability(sign_margin)
+    return {
+        "arrival": 1.0 - all_same(arrival, times.chance),
+        "level": chance_beyond(level.mean, level.std, tolerances.level_db, LEVEL_DB),
+        "response": response,
+        "polarity": turned,
+    }
+
+
 def _times(found: Found, o: int, tolerances: Tolerances) -> OutputTimes:
-    typical = found.typical_spread(found.time_rows, found.times)
+    typical = found.typical_spread(found.time_rows, found.times, SCATTER_MS)
     shift = own_shift(found.time_rows, found.times, o, typical)
     n = int(np.count_nonzero(found.time_rows.of(("output", o))))
     cause = part_of(found.time_rows, found.times, o)
@@ -122,7 +154,9 @@ def _times(found: Found, o: int, tolerances: Tolerances) -> OutputTimes:
     other = toggled(found.time_rows, found.times, cause)
     margin = other.cost - found.times.cost
     words = _other_words(found, other) if is_beyond and margin < _TOLD else ""
-    return OutputTimes(shift, is_beyond, is_elsewhere, margin, words)
+    is_other_large = cause in other.shifts and abs(other.shifts[cause].mean) > tolerances.arrival_ms
+    chance = 1.0 - probability(margin) if is_other_large else 0.0
+    return OutputTimes(shift, is_beyond, is_elsewhere, margin, chance, words)
 
 
 def _other_words(found: Found, other: Explanation) -> str:
@@ -144,7 +178,7 @@ def _other_words(found: Found, other: Explanation) -> str:
 
 
 def _level(found: Found, o: int) -> tuple[Shift, float]:
-    typical = found.typical_spread(found.level_rows, found.levels)
+    typical = found.typical_spread(found.level_rows, found.levels, SCATTER_DB)
     shift = own_shift(found.level_rows, found.levels, o, typical)
     cause = part_of(found.level_rows, found.levels, o)
     return shift, toggled(found.level_rows, found.levels, cause).cost - found.levels.cost
@@ -179,11 +213,6 @@ def _if_untold(row: OutputChange, found: Found, tolerances: Tolerances) -> Outpu
     reason = untold_words(pair.delay_ms if is_late else 0.0, is_turned)
     polarity = "undecided" if is_turned else row.polarity
     return replace(row, verdict="unclear", confidence=0.5, polarity=polarity, reason=reason)
-
-
-def probability(margin: float) -> float:
-    """Probability that belongs to a margin of cost, twice the logarithm of the odds."""
-    return min(1.0 / (1.0 + math.exp(-0.5 * margin)), _MOST_CONFIDENCE) if math.isfinite(margin) else NAN
 
 
 def position_changes(

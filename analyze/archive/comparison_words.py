@@ -13,6 +13,7 @@ from analyze.archive.comparison_causes import Shift
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison
+from analyze.archive.renaming import renames_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
@@ -23,12 +24,16 @@ _TOLD_FROM = 4
 
 @dataclass(frozen=True)
 class OutputTimes:
-    """What one output's arrival did: shift, whether beyond tolerance, whether it stands elsewhere, and how sure."""
+    """What one output's arrival did: shift, whether beyond tolerance, whether it stands elsewhere, and how sure.
+
+    chance : that it moved after all, by the explanation in which it has a part of its own
+    """
 
     shift: Shift
     is_beyond: bool
     is_elsewhere: bool
     margin: float
+    chance: float
     other: str
 
 
@@ -79,7 +84,7 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
         )
     if older.date and newer.date and older.date > newer.date:
         parts.append("By their dates the first of the two is the newer visit; everything is second minus first.")
-    return tuple(parts)
+    return (*parts, *renames_words(comparison.renames))
 
 
 def _air_words(comparison: Comparison) -> str:
@@ -163,6 +168,20 @@ def untold_words(later_ms: float, is_turned: bool) -> str:
         parts.append(f"It arrives {later(later_ms)} than the settings and the two temperatures say.")
     parts.append("One position with few outputs cannot tell the box from the microphone and the air: measure at more.")
     return " ".join(parts)
+
+
+def doubt_words(what: str, shift: Shift, level: Shift, peak: ResponsePeak) -> str:
+    """What may have changed of an output that is neither surely as it was nor surely changed."""
+    said = {
+        "arrival": f"It may arrive {later(shift.mean, 2.0 * shift.std)}",
+        "level": f"It may be {louder(level.mean)} ± {number(2.0 * level.std)} dB",
+        "response": f"Its response may have changed by {signed(peak.change_db)} ± {number(2.0 * peak.std_db)} dB at "
+        f"{frequency(nominal_hz(peak.hz, BANDS_PER_OCTAVE))}"
+        if math.isfinite(peak.hz)
+        else "",
+        "polarity": "It may play the other way up",
+    }
+    return f"{said[what]}: more likely a change than not, and too near the noise to say so."
 
 
 def moved_words(shifts_ms: NDArray[np.float64], distance_m: float) -> str:

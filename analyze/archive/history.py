@@ -8,7 +8,7 @@ Visits are read one after the other; of each only its rows are kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,36 +19,39 @@ from analyze.archive.history_finding import Seen, Start, looked_at, without_copi
 from analyze.archive.history_outputs import Sum, VisitArrivals, added, output_rows, visit_arrivals, with_arrivals
 from analyze.archive.history_rows import History, OutputRow, VisitRow
 from analyze.archive.opening import ReportRead, open_report
+from analyze.archive.renaming import renamed_visit, renames_over
 from analyze.errors import AnalyzeError, DescriptionError
 from analyze.reports.naming import clean
 
 
-def history_of(folder: Path, start: Start | None = None) -> History:
+def history_of(folder: Path, start: Start | None = None, renames: Mapping[str, str] | None = None) -> History:
     """Everything that records and reports below a folder say over time.
 
     Parameters
     ----------
     start : told what is done with how many; what it returns is called after each
+    renames : name of an output or position at any visit -> name now
 
     Raises
     ------
-    DescriptionError : there is no such folder, or nothing in it that can be read
+    DescriptionError : there is no such folder, nothing in it that can be read, or a rename names nothing
     """
     start = start or (lambda _what, _n: lambda _done: None)
     seen = looked_at(folder, start)
     good, copies = without_copies([one for one in seen if not one.problem])
     if not good:
         raise _nothing(folder, seen)
+    last_names = renames_over([one.names for one in good], renames or {})
     step = start("comparing", len(good))
     visits: list[VisitRow] = []
     outputs: list[OutputRow] = []
     for key in sorted({one.key for one in good}):
-        venue = _venue([one for one in good if one.key == key], step)
+        venue = _venue([one for one in good if one.key == key], last_names, step)
         visits += venue.visits
         outputs += with_arrivals(venue.outputs, venue.arrivals)
     visits += [_left(one, "copy", f"The same as {copies[one.name]}.") for one in seen if one.name in copies]
     visits += [_left(one, "left out", one.problem) for one in seen if one.problem]
-    return History(folder.resolve().name, tuple(visits), tuple(outputs))
+    return History(folder.resolve().name, tuple(visits), tuple(outputs), dict(renames or {}))
 
 
 def _nothing(folder: Path, seen: list[Seen]) -> DescriptionError:
@@ -93,14 +96,14 @@ class _Venue:
         self.arrivals[visit.path] = visit_arrivals(report)
 
 
-def _venue(seen: list[Seen], step: Callable[[int], None]) -> _Venue:
+def _venue(seen: list[Seen], renames: Mapping[str, str], step: Callable[[int], None]) -> _Venue:
     """All visits of one venue, those without a day last; they bear the name that it has at the newest."""
     ordered = sorted(seen, key=lambda one: (not one.date, one.date, one.name))
     newest = max(ordered, key=lambda one: (one.date, one.name))
     venue = _Venue(newest.venue)
     older: ReportRead | None = None
     for one in ordered:
-        newer = open_report(one.path)
+        newer = renamed_visit(open_report(one.path), renames)
         if not one.date:
             verdict, reason, comparison = (
                 "not compared",

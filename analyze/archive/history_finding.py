@@ -16,6 +16,7 @@ from analyze.archive.about import REPORT
 from analyze.archive.bag import DECLARATION
 from analyze.archive.bag import MANIFEST as BAG_MANIFEST
 from analyze.archive.opening import ReportRead, open_report
+from analyze.archive.renaming import names_in
 from analyze.archive.verification import damaged_files
 from analyze.audio.files import sha256_of
 from analyze.errors import AnalyzeError, DescriptionError
@@ -35,6 +36,7 @@ class Seen:
     """One record or report, looked at: where it is, what it is of, or why it is left out.
 
     name : its path below the folder, with `/`; sha256 : of its results, by which copies are known
+    names : of its outputs and positions
     """
 
     path: Path
@@ -44,6 +46,7 @@ class Seen:
     venue_from: str = ""
     date: str = ""
     sha256: str = ""
+    names: frozenset[str] = frozenset()
     problem: str = ""
 
     @property
@@ -97,7 +100,7 @@ def _look(path: Path, name: PurePath) -> Seen:
         sha256 = sha256_of(report.folder / RESULTS)
     except AnalyzeError as error:
         return Seen(path, name.as_posix(), is_record, problem=f"{error.what} {error.mend}".strip())
-    return Seen(path, name.as_posix(), is_record, venue, venue_from, report.date, sha256)
+    return Seen(path, name.as_posix(), is_record, venue, venue_from, report.date, sha256, names_in(report))
 
 
 def _check_undamaged(record: Path) -> None:

@@ -1,36 +1,23 @@
-"""The folder of a history: tables, plots, `results.json`, the data package, the page; Parquet with its extra."""
+"""The folder of a history; its rows as Parquet too, with its extra."""
 
 from __future__ import annotations
 
 import importlib.util
 import io
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
-from analyze.archive.folders import check_place, drawn_files, made_by, package
-from analyze.archive.history_finding import visit_folders
+from analyze.archive.folders import MadeFolder
 from analyze.archive.history_plots import plots
 from analyze.archive.history_rows import History
 from analyze.archive.history_tables import HISTORY, TABLES, VISITS
 from analyze.archive.history_words import REBUILT, venue_words, whole_words
-from analyze.archive.page import PAGE, page_bytes, page_table
+from analyze.archive.page import page_table
+from analyze.archive.renaming import renames_words
 from analyze.reports.columns import Table
-from analyze.reports.datapackage import MANIFEST, json_bytes
-from analyze.reports.folder import made_kind, replace_folder
-from analyze.reports.results import plots_object
-from analyze.reports.tables import csv_bytes, records
-from analyze.reports.writer import RESULTS
-from analyze.version import VERSION
+from analyze.reports.tables import records
 
-#: Raised when a key or column is renamed or dropped.
-FORMAT = 1
-#: Name of the data package, by which a folder is known as a history.
-NAME = "sound-check-history"
 #: The same rows as `history.csv`.
 PARQUET = "history.parquet"
-
-_KIND = made_kind("history", NAME, "one of the records or reports")
 
 # What the page shows of each table; all columns stand in its CSV file.
 _VISIT_COLUMNS = ("path", "date", "title", "temperature_c", "verdict", "reason", "remarks")
@@ -45,48 +32,16 @@ _SETTING_COLUMNS = (
 _LEFT_COLUMNS = ("path", "state", "form", "reason")
 
 
-def check_target(target: Path, folder: Path, *, force: bool = False) -> None:
-    """Refuse early a folder that holds what the history is made from, or something that is no history.
-
-    Raises
-    ------
-    DescriptionError : the target may not be replaced, or there is no such folder to search
-    OutputError : nothing can be written there
-    """
-    check_place(target, (folder, *visit_folders(folder)), _KIND, force=force)
-
-
-def write_history(history: History, target: Path) -> None:
-    """Write the folder of a history; call `check_target` first.
-
-    Raises
-    ------
-    OutputError : it cannot be written; what stood there stands there still
-    """
-    replace_folder(target, history_files(history), kind=_KIND)
-
-
-def history_object(history: History) -> dict[str, Any]:
-    """The object of `results.json`: keys are those of the tables and columns; what is not known is null."""
+def _results(history: History) -> dict[str, Any]:
     return {
-        **made_by(FORMAT),
         "folder": history.name,
+        "renames": history.renames,
         "venues": {venue: venue_words(history, venue) for venue in history.venues},
-        **{table.name: records(history, table) for table in TABLES},
-        "plots": plots_object(plots(history)),
     }
 
 
-def history_files(history: History) -> Iterator[tuple[str, bytes]]:
-    """Name and content of every file, the manifest last."""
-    tables = {table.path: csv_bytes(table, getattr(history, table.field)) for table in TABLES}
-    drawn, drawings = drawn_files(plots(history))
-    contents = {**tables, RESULTS: json_bytes(history_object(history)), **drawings}
-    if can_write_parquet():
-        contents[PARQUET] = parquet_bytes(history, HISTORY)
-    contents[PAGE] = page_bytes("history.html.j2", drawn, _content(history))
-    yield from contents.items()
-    yield MANIFEST, json_bytes(package(NAME, _title(history), FORMAT, TABLES, tables, [*contents, MANIFEST]))
+def _further(history: History) -> dict[str, bytes]:
+    return {PARQUET: parquet_bytes(history, HISTORY)} if can_write_parquet() else {}
 
 
 def can_write_parquet() -> bool:
@@ -125,11 +80,10 @@ def _content(history: History) -> dict[str, Any]:
     return {
         "title": _title(history),
         "headline": whole_words(history),
-        "rebuilt": REBUILT,
+        "remarks": [REBUILT, *renames_words(history.renames)],
         "venues": [_venue(history, venue) for venue in history.venues],
         "left": page_table(history.not_read, VISITS, _LEFT_COLUMNS, "Found and not read") if history.not_read else None,
         "has_parquet": can_write_parquet(),
-        "version": VERSION,
     }
 
 
@@ -154,3 +108,18 @@ def _venue(history: History, venue: str) -> dict[str, Any]:
             "Settings, wiring, arrival and level of every output at every visit, the newest first",
         ),
     }
+
+
+HISTORY_FOLDER = MadeFolder(
+    name="sound-check-history",
+    noun="history",
+    source="one of the records or reports",
+    format=1,
+    template="history.html.j2",
+    tables=TABLES,
+    title=_title,
+    plots=plots,
+    results=_results,
+    content=_content,
+    further=_further,
+)

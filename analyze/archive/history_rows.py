@@ -5,7 +5,8 @@ Changes are newer minus older: positive when later or louder. Numbers that are n
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 NAN = float("nan")
 
@@ -92,11 +93,13 @@ class History:
 
     name : of the folder; visits : venue by venue, dated ones in their order, then what could not be placed
     history : outputs of every visit that was read, in the order of the visits
+    renames : name at earlier visits -> name now, as the user said
     """
 
     name: str
     visits: tuple[VisitRow, ...]
     history: tuple[OutputRow, ...]
+    renames: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def venues(self) -> tuple[str, ...]:

@@ -8,8 +8,7 @@ leaves it is refused.
 from __future__ import annotations
 
 import math
-import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -197,24 +196,6 @@ def open_report(path: Path) -> ReportRead:
         check_record_format(place)
     folder = place / REPORT if is_record else place
     return ReportRead(place, folder, is_record, _results(place, folder / RESULTS))
-
-
-def parsed_renames(pairs: Iterable[str]) -> dict[str, str]:
-    """`OLD=NEW`, as given on the command line, as old name -> new name.
-
-    Raises
-    ------
-    DescriptionError : a pair without a name on either side
-    """
-    renames = {}
-    for pair in pairs:
-        old, _, new = pair.partition("=")
-        if not old.strip() or not new.strip():
-            raise DescriptionError(
-                f"--rename is not OLD=NEW (found {pair!r}).", "Say what was called how, and how now."
-            )
-        renames[unicodedata.normalize("NFC", old.strip())] = unicodedata.normalize("NFC", new.strip())
-    return renames
 
 
 def _results(place: Path, file: Path) -> Mapping[str, Any]:

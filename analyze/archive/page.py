@@ -6,12 +6,10 @@ The template prints what it is given; every text has been made before.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports.columns import Column, Table
-from analyze.reports.naming import clean
-from analyze.reports.page import Figure
+from analyze.reports.page import Figure, page_part, page_template
 from analyze.reports.page_evidence import MAX_ROWS, Heading, PageTable, page_cell
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.summaries import number
@@ -34,27 +32,16 @@ def page_bytes(
 
     Parameters
     ----------
-    template : its name; package : in whose folder `templates` it lies, its parts there or here
+    template : its name; package : in whose folder `templates` it lies, its parts there or with the report's
     drawings : every plot with its SVG, given to the template as `figures` by question
     """
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=ChoiceLoader([PackageLoader(package), PackageLoader("analyze.archive")]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=lambda value: clean(value) if type(value) is str else value,
-    )
     inline = InlineDrawings()
     figures: dict[str, list[Figure]] = {}
     for plot, svg in drawings:
         figure = Figure(plot.title, plot.text, plot.svg, inline.add(svg, plot.title), plot.is_on_stage)
         figures.setdefault(plot.question, []).append(figure)
-    css = (files("analyze.reports") / "templates" / "report.css").read_text(encoding="utf-8")
-    style = "\n".join([colour_rules(), css, inline.rules()])
-    text = environment.get_template(template).render(figures=figures, style=style, **content)
+    style = "\n".join([colour_rules(), page_part("report.css"), inline.rules()])
+    text = page_template(template, package).render(figures=figures, style=style, **content)
     return text.encode("utf-8", "replace")
 
 

@@ -9,10 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from analyze.archive.comparison import Found, found_between, own_shift, visit_of
+from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shift, toggled, visit_of
+from analyze.archive.comparison_causes import part_of, shift_of
+from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.opening import ReportRead
-from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, outcome_of, owner_of
+from analyze.archive.renaming import renamed_older, renames_words
+from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, outcome_of, owner_of, sureness
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
 from analyze.archive.settings_words import reason, remarks
@@ -26,20 +29,30 @@ NAN = float("nan")
 
 @dataclass(frozen=True)
 class Measured:
-    """What was done to one output by measurement: the change, its error, and how sure its sign is."""
+    """What was done to one output by measurement: the change, its error, and how sure its sign is.
+
+    other_ms, margin : the delay by the next best explanation, and by how much that is the worse one
+    """
 
     change: Turn
     std_ms: float
     sign_margin: float
+    other_ms: float
+    margin: float
 
 
-def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
+def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str, str] | None = None) -> Verified:
     """Hold what was recommended and predicted before against what is measured after.
+
+    Parameters
+    ----------
+    renames : name of an output or position before -> name after
 
     Raises
     ------
-    DescriptionError : the two have nothing of one name, or BEFORE recommends nothing
+    DescriptionError : the two have nothing of one name, a rename names nothing, or BEFORE recommends nothing
     """
+    before = renamed_older(before, after, renames or {})
     recommended = {row["output"]: row for row in before.rows("recommendations")}
     if not recommended:
         raise DescriptionError(
@@ -49,7 +62,7 @@ def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
         name: Asked((row["delay_change_ms"], -1 if row["polarity_change"] == "yes" else 1), row["setting_delay_ms"])
         for name, row in recommended.items()
     }
-    names = matched_names(before, after, {})
+    names = matched_names(before, after)
     for name in names.outputs:
         if name not in asked:
             raise DescriptionError(f"it recommends nothing for {name!r}.", "Make it again.", path=before.place)
@@ -68,7 +81,8 @@ def verify_settings(before: ReportRead, after: ReportRead) -> Verified:
         seats=seats,
         verification=bands,
         seat=_headline_seat(before, seats),
-        remarks=remarks(found, after, bands),
+        renames=dict(renames or {}),
+        remarks=(*remarks(found, after, bands), *renames_words(renames or {})),
     )
 
 
@@ -85,7 +99,7 @@ def _best_found(
 
     Descriptions have their settings taken out, so what is expected of a chain is the change less the one described.
     """
-    names = matched_names(before, after, {})
+    names = matched_names(before, after)
     tried = []
     for base in ({name: asked[name].change for name in described}, dict.fromkeys(described, NOTHING)):
         expected = {n: (base[n][0] - described[n][0], base[n][1] * described[n][1]) for n in described}
@@ -100,9 +114,12 @@ def _measured(found: Found, name: str, base: Turn) -> Measured | None:
     if not any(pair.output == name for pair in found.pairs):
         return None
     o = found.outputs.index(name)
-    shift = own_shift(found.time_rows, found.times, o, found.typical_spread(found.time_rows, found.times))
+    shift = own_shift(found.time_rows, found.times, o, found.typical_spread(found.time_rows, found.times, SCATTER_MS))
     sign = -base[1] if o in found.signs.outputs else base[1]
-    return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o])
+    other = toggled(found.time_rows, found.times, part_of(found.time_rows, found.times, o))
+    other_ms = base[0] + shift_of(found.time_rows, other, ("output", o)).mean
+    margin = other.cost - found.times.cost
+    return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o], other_ms, margin)
 
 
 def _row(
@@ -117,9 +134,10 @@ def _row(
     is_there = name in after.outputs
     delay_then, sign_then = before.setting(name)
     described = after.setting(name) if is_there else (NAN, 1)
-    measured = done or Measured((NAN, 1), NAN, NAN)
+    measured = done or Measured((NAN, 1), NAN, NAN, NAN, NAN)
     is_told = measured.sign_margin >= _UNTOLD
     outcome, other = _outcome(name, done, asked)
+    confidence = _confidence(name, measured, (outcome, other), asked) if is_told else NAN
     return Applied(
         output=name,
         kind=str(recommended["kind"]),
@@ -138,7 +156,7 @@ def _row(
         measured_polarity_change=("yes" if measured.change[1] < 0 else "no") if is_told else "undecided",
         outcome=outcome,
         other=other,
-        confidence=_probability(measured.sign_margin),
+        confidence=confidence,
         reason="",
     )
 
@@ -165,10 +183,12 @@ def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:
     )
 
 
-def _probability(margin: float) -> float:
-    from analyze.archive.comparison_verdicts import probability
-
-    return probability(margin)
+def _confidence(name: str, done: Measured, found: tuple[str, str], asked: Mapping[str, Asked]) -> float:
+    """Probability that an outcome is right: of its sign, of its delay, and of the explanation that these are from."""
+    sure = sureness(done.change, done.std_ms, name, found, asked)
+    other = _outcome(name, replace(done, change=(done.other_ms, done.change[1])), asked)
+    explained = probability(done.margin) if other != found else 1.0
+    return min(sure * explained, probability(done.sign_margin))
 
 
 def _headline_seat(before: ReportRead, seats: tuple[SeatGain, ...]) -> str:

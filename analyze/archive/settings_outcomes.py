@@ -6,6 +6,7 @@ it was typed in rightly, not at all, twice, with the wrong sign, as a change ins
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ from dataclasses import dataclass
 _SAME_MS = 0.05
 #: Standard errors that a delay may be off by.
 _SIGMAS = 3.5
+#: Share of settings that are none of what could be expected, and how far off they may be, ms (judgement).
+_OTHERWISE, _RANGE_MS = 0.1, 40.0
 
 Turn = tuple[float, int]
 NOTHING: Turn = (0.0, 1)
@@ -42,6 +45,30 @@ def outcome_of(measured: Turn, std_ms: float, asked: Asked) -> str:
         if is_same(measured, change, std_ms):
             return outcome
     return "otherwise"
+
+
+def sureness(measured: Turn, std_ms: float, name: str, found: tuple[str, str], asked: Mapping[str, Asked]) -> float:
+    """Probability that an outcome is what was done, its sign taken as known.
+
+    Everything that could have been done is equally likely beforehand, any other setting less; each is weighed by how
+    well it fits the delay measured. What would be the same setting counts as one.
+
+    Parameters
+    ----------
+    found : outcome, and the output for which the change was meant where it is another's
+    """
+    outcome, owner = found
+    could_be = [*_could_be(asked[name]), *([(outcome, asked[owner].change)] if owner else [])]
+    std_ms = max(std_ms, 0.5 * _SAME_MS)
+    weights = {
+        change: math.exp(-0.5 * ((measured[0] - change[0]) / std_ms) ** 2) / (math.sqrt(2.0 * math.pi) * std_ms)
+        for _, change in could_be
+        if change[1] == measured[1]
+    }
+    share = (1.0 - _OTHERWISE) / len({change for _, change in could_be})
+    other = _OTHERWISE / _RANGE_MS
+    said = max((weights.get(change, 0.0) for what, change in could_be if what == outcome), default=0.0)
+    return (share * said if outcome != "otherwise" else other) / (share * sum(weights.values()) + other)
 
 
 def _could_be(asked: Asked) -> Iterator[tuple[str, Turn]]:

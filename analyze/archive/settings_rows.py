@@ -94,7 +94,7 @@ class BandGain:
 class Verified:
     """Everything found about settings that were recommended before and measured after.
 
-    seat : the position named in the headline, empty where no sum could be compared
+    renames : name before -> name after; seat : the position named in the headline, empty where no sum could be compared
     """
 
     before: Visit
@@ -103,6 +103,7 @@ class Verified:
     seats: tuple[SeatGain, ...]
     verification: tuple[BandGain, ...]
     seat: str
+    renames: dict[str, str]
     remarks: tuple[str, ...]
 
     @property

@@ -40,7 +40,7 @@ SETTINGS = Table(
         declared("measured_polarity_change", "whether it turned over", words=TURNS),
         declared("outcome", "what was done", words=OUTCOMES),
         declared("other", "the output whose change it has, or which has its change"),
-        declared("confidence", "probability that what is said of its polarity is right"),
+        declared("confidence", "probability that the outcome is right"),
         declared("reason", "what was found and what to do, in sentences"),
     ),
     "settings",

@@ -35,6 +35,7 @@ from analyze.reports.summaries import feeds_sentence, number, unrelated_sum_db
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from jinja2 import Template
     from markupsafe import Markup
 
     from analyze.pipeline import Analysis
@@ -74,31 +75,22 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
     ----------
     drawings : every plot with its SVG
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
     from analyze.reports.page_model import model_text, page_model
 
-    environment = Environment(
-        loader=PackageLoader("analyze.reports"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_shown,
-    )
     model = page_model(analysis)
-    scripts = [_part(name) for name in (SCRIPTS if model else SCRIPTS[:1])]
+    scripts = [page_part(name) for name in (SCRIPTS if model else SCRIPTS[:1])]
     policy = " ".join(f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'" for text in scripts)
     inline = InlineDrawings()
     drawn = [(plot, inline.add(svg, plot.title)) for plot, svg in drawings]
     content = _content(analysis) | {
-        "style": "\n".join([colour_rules(), *(_part(name) for name in _STYLES), inline.rules()]),
+        "style": "\n".join([colour_rules(), *(page_part(name) for name in _STYLES), inline.rules()]),
         "scripts": scripts,
         "policy": Markup(policy),
         "model": model_text(model) if model else "",
     }
-    template = environment.get_template(_TEMPLATE)
+    template = page_template(_TEMPLATE)
 
     def rendered(budget: int) -> bytes:
         """The page with drawings of so many bytes."""
@@ -107,8 +99,23 @@ def page_bytes(analysis: Analysis, drawings: Sequence[tuple[Plot, bytes]]) -> by
     return rendered(PAGE_BYTES - len(rendered(0)))
 
 
-def _part(name: str) -> str:
-    """A style sheet or script of the page."""
+def page_template(name: str, package: str = "analyze.reports") -> Template:
+    """A template of a page, from the folder `templates` of a package; what all pages are made of lies in this one."""
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=ChoiceLoader([PackageLoader(package), PackageLoader("analyze.reports")]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_shown,
+    )
+    return environment.get_template(name)
+
+
+def page_part(name: str) -> str:
+    """A style sheet or script of the pages."""
     return (files("analyze.reports") / "templates" / name).read_text(encoding="utf-8")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import subprocess
@@ -9,11 +10,19 @@ import sys
 from html.parser import HTMLParser
 from pathlib import Path
 
+from analyze.__main__ import _run
+
 
 def call(*arguments, cwd: Path | None = None, **options) -> subprocess.CompletedProcess[str]:
-    """Run `python -m analyze` and return the finished process."""
+    """What `analyze` says and exits with: in this process, or with options for one in a process of its own."""
     command = [sys.executable, "-m", "analyze", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=200, check=False, **options)
+    if options:
+        return subprocess.run(command, capture_output=True, text=True, cwd=cwd, timeout=200, check=False, **options)
+    out, err = io.StringIO(), io.StringIO()
+    place = contextlib.chdir(cwd) if cwd else contextlib.nullcontext()
+    with place, contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = _run(command[3:])
+    return subprocess.CompletedProcess(command, code, out.getvalue(), err.getvalue())
 
 
 def read_table(file: Path) -> list[dict[str, str]]:

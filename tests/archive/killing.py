@@ -21,7 +21,7 @@ from archive_making import make_report
 from analyze.archive.verification import verify_record
 
 #: Large enough for the command to spend most of its time writing.
-AUDIO = {"take.wav": bytes(range(256)) * (64 << 12)}
+AUDIO = {"take.wav": bytes(range(256)) * (16 << 12)}
 
 
 def command(place: Path, *options: str) -> subprocess.Popen[str]:
@@ -83,9 +83,8 @@ def killed_once(place: Path, after_s: float, has_earlier: bool) -> str:
     return "whole"
 
 
-def killed_at_random(place: Path, n: int, rng: random.Random) -> Counter[str]:
-    """Kill `n` commands at random moments of their lives; the next start clears what each left."""
-    whole_s = make_material(place)
+def killed_at_random(place: Path, whole_s: float, n: int, rng: random.Random) -> Counter[str]:
+    """Kill `n` commands at random moments of their lives of `whole_s`; the next start clears what each left."""
     left: Counter[str] = Counter()
     for number in range(n):
         left[killed_once(place, rng.uniform(0.4, 1.0) * whole_s, bool(number % 2))] += 1
@@ -95,4 +94,5 @@ def killed_at_random(place: Path, n: int, rng: random.Random) -> Counter[str]:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
-        print(dict(killed_at_random(Path(folder), int(sys.argv[1]), random.Random(1))))  # noqa: T201  # run by hand
+        whole_s = make_material(Path(folder))
+        print(dict(killed_at_random(Path(folder), whole_s, int(sys.argv[1]), random.Random(1))))  # noqa: T201  # by hand

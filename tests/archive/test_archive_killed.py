@@ -5,37 +5,46 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
+import pytest
 from archive_making import content
 from killing import command, finish, killed_at_random, make_material
 
 from analyze.archive.verification import verify_record
 
 
-def test_killed_at_random_moments(tmp_path):
-    left = killed_at_random(tmp_path, 5, random.Random(20260514))
+@pytest.fixture(scope="module")
+def material(tmp_path_factory) -> tuple[Path, float]:
+    """A folder with a report, recordings and record, which every test leaves whole; how long archiving takes."""
+    place = tmp_path_factory.mktemp("material")
+    return place, make_material(place)
+
+
+def test_killed_at_random_moments(material):
+    place, whole_s = material
+    left = killed_at_random(place, whole_s, 5, random.Random(20260514))
     assert sum(left.values()) == 5
-    assert verify_record(tmp_path / "records" / "harbour").is_valid
+    assert verify_record(place / "records" / "harbour").is_valid
 
 
-def test_a_part_is_no_record_and_is_cleared(tmp_path):
+def test_a_part_is_no_record_and_is_cleared(material):
     """Killed while the recordings are copied, which is told by the part growing."""
-    make_material(tmp_path)
-    record = tmp_path / "records" / "harbour"
-    process = command(tmp_path, "--force")
+    place, _ = material
+    record = place / "records" / "harbour"
+    process = command(place, "--force")
     while not (parts := list(record.parent.glob(".harbour.partial-*/data/audio/take.wav"))):
         assert process.poll() is None
     process.kill()
     process.communicate()
     assert parts[0].exists()
     assert verify_record(record).is_valid
-    finish(tmp_path, "--force")
+    finish(place, "--force")
 
 
-def test_an_interrupt_leaves_nothing(tmp_path):
-    make_material(tmp_path)
-    record = tmp_path / "records" / "harbour"
+def test_an_interrupt_leaves_nothing(material):
+    place, _ = material
+    record = place / "records" / "harbour"
     before = content(record)
-    process = command(tmp_path, "--force")
+    process = command(place, "--force")
     while not list(record.parent.glob(".harbour.partial-*")):
         assert process.poll() is None
     process.send_signal(2)

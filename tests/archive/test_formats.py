@@ -11,13 +11,15 @@ from calling import call, read_table
 from histories_making import KEPT_RECORD, make_record, make_report, of_later_format
 from kept_record import KEPT
 
-from analyze.archive import comparison_folder, history_folder, settings_folder
 from analyze.archive.about import RECORD_FORMAT
 from analyze.archive.bag_reading import stated
 from analyze.archive.comparison import compare
+from analyze.archive.comparison_folder import COMPARISON_FOLDER
 from analyze.archive.history import history_of
+from analyze.archive.history_folder import HISTORY_FOLDER
 from analyze.archive.opening import open_report
 from analyze.archive.settings import verify_settings
+from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.reports.datapackage import FORMAT
 
 RECORDS = sorted(KEPT.iterdir())
@@ -40,19 +42,19 @@ def test_a_record_states_the_formats_of_record_and_report():
 
 
 @pytest.mark.parametrize(
-    ("module", "files"),
+    ("folder", "found"),
     [
-        (comparison_folder, lambda one: comparison_folder.comparison_files(compare(one, one, {}))),
-        (settings_folder, lambda one: settings_folder.verified_files(verify_settings(one, one))),
-        (history_folder, lambda _: history_folder.history_files(history_of(KEPT_RECORD))),
+        (COMPARISON_FOLDER, lambda one: compare(one, one, {})),
+        (SETTINGS_FOLDER, lambda one: verify_settings(one, one)),
+        (HISTORY_FOLDER, lambda _: history_of(KEPT_RECORD)),
     ],
     ids=["comparison", "verified settings", "history"],
 )
-def test_every_other_folder_states_its_format(module, files):
-    content = dict(files(open_report(KEPT_RECORD)))
+def test_every_other_folder_states_its_format(folder, found):
+    content = dict(folder.files(found(open_report(KEPT_RECORD))))
     package = json.loads(content["datapackage.json"])
-    assert json.loads(content["results.json"])["format"] == module.FORMAT
-    assert (package["version"], package["made_by"]["format"]) == (str(module.FORMAT), module.FORMAT)
+    assert json.loads(content["results.json"])["format"] == folder.format
+    assert (package["version"], package["made_by"]["format"]) == (str(folder.format), folder.format)
 
 
 # A record of every format that was ever written opens in every command
@@ -64,8 +66,9 @@ def test_a_kept_record_verifies(record):
 
 
 def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
-    done = call("compare", record, record, "--out", tmp_path / "comparison", "--quiet")
-    assert (done.returncode, done.stderr) == (0, "")
+    done = call("compare", record, record, "--out", tmp_path / "comparison")
+    assert (done.returncode, done.stdout) == (0, "")
+    assert "is as it was." in done.stderr
     for name in ("outputs.csv", "positions.csv"):
         rows = read_table(tmp_path / "comparison" / name)
         assert rows
@@ -74,8 +77,9 @@ def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
 
 def test_the_settings_of_a_kept_record_are_verified(record, tmp_path):
     """It recommends no change, and nothing was changed."""
-    done = call("verify-settings", record, record, "--out", tmp_path / "verified", "--quiet")
+    done = call("verify-settings", record, record, "--out", tmp_path / "verified", "--quiet", "--json")
     assert (done.returncode, done.stderr) == (0, "")
+    assert json.loads(done.stdout)["is_done"] is True
     assert {row["outcome"] for row in read_table(tmp_path / "verified" / "settings.csv")} == {"left alone"}
 
 

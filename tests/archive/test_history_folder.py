@@ -14,7 +14,8 @@ from histories_making import damaged, make_record, make_report, of_later_format
 
 import analyze.archive.history_folder as module
 from analyze.archive.history import history_of
-from analyze.archive.history_folder import FORMAT, PARQUET, check_target, history_files, history_object, write_history
+from analyze.archive.history_finding import visit_folders
+from analyze.archive.history_folder import HISTORY_FOLDER, PARQUET
 from analyze.archive.history_rows import History
 from analyze.archive.history_tables import HISTORY, TABLES
 from analyze.archive.history_terminal import print_history, print_left_out
@@ -44,8 +45,8 @@ def history(records) -> History:
 @pytest.fixture(scope="module")
 def folder(records, history, tmp_path_factory) -> Path:
     target = tmp_path_factory.mktemp("out") / "history"
-    check_target(target, records)
-    write_history(history, target)
+    HISTORY_FOLDER.check(target, [records])
+    HISTORY_FOLDER.write(history, target)
     return target
 
 
@@ -68,8 +69,8 @@ def test_every_file_is_listed_and_there(folder):
 
 def test_tables_and_results_say_the_same(folder, history):
     results = json.loads((folder / "results.json").read_text(encoding="utf-8"))
-    assert results == json.loads(json.dumps(history_object(history)))
-    assert results["format"] == FORMAT == 1
+    assert results == json.loads(json.dumps(HISTORY_FOLDER.as_object(history)))
+    assert results["format"] == HISTORY_FOLDER.format == 1
     for one in TABLES:
         rows = read_table(folder / one.path)
         assert [column.name for column in one.columns] == list(rows[0])
@@ -77,7 +78,7 @@ def test_tables_and_results_say_the_same(folder, history):
 
 
 def test_the_same_records_give_the_same_bytes(records, history):
-    assert dict(history_files(history_of(records))) == dict(history_files(history))
+    assert dict(HISTORY_FOLDER.files(history_of(records))) == dict(HISTORY_FOLDER.files(history))
 
 
 def test_one_row_per_visit_and_output(folder):
@@ -122,7 +123,7 @@ def test_text_that_is_no_unicode_can_be_stored(history):
 def test_without_the_extra_the_csv_stands_alone(history, monkeypatch):
     monkeypatch.setattr(module, "can_write_parquet", lambda: False)
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    files = dict(history_files(history))
+    files = dict(HISTORY_FOLDER.files(history))
     assert PARQUET not in files
     assert "history.csv" in files
     assert PARQUET.encode() not in files["report.html"]
@@ -145,7 +146,7 @@ def test_the_page_tells_every_venue_and_loads_nothing(folder):
 
 def test_the_page_says_where_the_name_of_a_venue_is_guessed(tmp_path):
     make_report(tmp_path / "a", venue="", title="Quay, empty")
-    page = dict(history_files(history_of(tmp_path)))["report.html"].decode()
+    page = dict(HISTORY_FOLDER.files(history_of(tmp_path)))["report.html"].decode()
     assert "is taken from the title of the sound check" in page
 
 
@@ -167,18 +168,19 @@ def test_the_terminal_has_a_sentence_per_venue_and_nothing_that_it_would_act_on(
 
 def test_neither_records_nor_another_folder_are_replaced(tmp_path, folder):
     record = make_record(tmp_path / "records" / "may")
+    sources = [tmp_path / "records", *visit_folders(tmp_path / "records")]
     for force in (False, True):
         with pytest.raises(DescriptionError, match="one of the records or reports"):
-            check_target(tmp_path / "records", tmp_path / "records", force=force)
+            HISTORY_FOLDER.check(tmp_path / "records", sources, force=force)
         with pytest.raises(DescriptionError, match="one of the records" if force else "not a history"):
-            check_target(record, tmp_path / "records", force=force)
+            HISTORY_FOLDER.check(record, sources, force=force)
         with pytest.raises(DescriptionError, match="lies in a record"):
-            check_target(record / "data" / "history", tmp_path / "records", force=force)
+            HISTORY_FOLDER.check(record / "data" / "history", sources, force=force)
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "notes.txt").write_text("mine")
     with pytest.raises(DescriptionError, match=r"not a history(.|\n)*--force"):
-        check_target(tmp_path / "mine", tmp_path / "records")
-    check_target(folder, tmp_path / "records")
+        HISTORY_FOLDER.check(tmp_path / "mine", sources)
+    HISTORY_FOLDER.check(folder, sources)
 
 
 # The command

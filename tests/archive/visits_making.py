@@ -17,6 +17,8 @@ from tests.trials.visits import Change, first_scene, second_scene
 
 #: Hall, rig and microphones of the tests.
 SEED = 5
+#: Of every take: half of what trials have.
+SECONDS = 4.0
 
 #: What happened between the first visit and each other.
 CHANGES = {
@@ -46,7 +48,7 @@ def visit(name: str, seed: int = SEED) -> ReportRead:
     first = first_scene(seed)
     scene = first if name == "first" else second_scene(first, CHANGES[name])
     number = list(CHANGES).index(name)
-    return report_of(scene, place() / f"{seed}-{name}", 100 * seed + number, CHANGES[name])
+    return report_of(scene, place() / f"{seed}-{name}", 100 * seed + number, CHANGES[name], SECONDS)
 
 
 @cache

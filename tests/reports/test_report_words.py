@@ -27,7 +27,7 @@ def said(analysis, report) -> dict[str, str]:
     """What is read where: of the page also what its scripts write."""
     stream = io.StringIO()
     print_summary(analysis, console=Console(file=stream, width=100))
-    scripts = "\n".join(page._part(name) for name in page.SCRIPTS if not name.startswith("vendor/"))
+    scripts = "\n".join(page.page_part(name) for name in page.SCRIPTS if not name.startswith("vendor/"))
     written = re.sub(r"^\s*//.*$", "", scripts, flags=re.MULTILINE)
     return {
         "page": read(report).text,

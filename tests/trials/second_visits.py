@@ -2,6 +2,8 @@
 
 Every kind of change is made to the rig of every seed; the microphones are put back to within two centimetres each way.
 A verdict is false where nothing of the kind was done, and missed where it was and something else was said.
+With `--anything 8` whatever may have changed is drawn, by little or by much (`drawn_changes.py`): by those verdicts
+confidences are held against how often they are right.
 """
 
 from __future__ import annotations
@@ -9,11 +11,12 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_rows import Comparison
@@ -22,15 +25,19 @@ from analyze.description import load_sound_check
 from analyze.pipeline import analyse
 from analyze.reports import write_report
 from analyze.simulate_scene import Scene
+from tests.trials.claims import Claim, table
+from tests.trials.drawn_changes import drawn_change, positions_of
 from tests.trials.visits import Change, first_scene, second_scene, write_visit
 
+#: Name of a kind, what was said, and what must be said by output or position; all others must be `same`.
+Told = tuple[str, Comparison, dict[str, str]]
 #: How far a microphone may stand from where it stood, along each axis, when it is put back, m.
 _PUT_BACK_M = 0.02
 
 
-def report_of(scene: Scene, folder: Path, seed: int, change: Change | None = None) -> ReportRead:
+def report_of(scene: Scene, folder: Path, seed: int, change: Change | None = None, seconds: float = 8.0) -> ReportRead:
     """Record a visit, analyse it, write its report without plots, and open it."""
-    path = write_visit(scene, folder / "recordings", seed, change)
+    path = write_visit(scene, folder / "recordings", seed, change, seconds)
     nothing = b'<svg width="1pt" height="1pt"></svg>'
     analysis = analyse(load_sound_check(path), workers=1)
     write_report(analysis, folder / "report", draw=lambda plots: iter([(nothing, b"")] * len(plots)))
@@ -97,10 +104,10 @@ KINDS = (
 )
 
 
-def put_back(change: Change, scene: Scene, rng: np.random.Generator) -> Change:
+def put_back(change: Change, scene: Scene, rng: np.random.Generator, within_m: float = _PUT_BACK_M) -> Change:
     """The change with every microphone a little off where it stood."""
     moved = {
-        p.name: tuple(np.add(change.moved_m.get(p.name, (0.0, 0.0, 0.0)), rng.uniform(-_PUT_BACK_M, _PUT_BACK_M, 3)))
+        p.name: tuple(np.add(change.moved_m.get(p.name, (0.0, 0.0, 0.0)), rng.uniform(-within_m, within_m, 3)))
         for p in scene.positions
     }
     return replace(change, moved_m=moved)
@@ -112,31 +119,73 @@ def verdicts(comparison: Comparison) -> dict[str, str]:
     return said | {row.position: row.verdict for row in comparison.positions}
 
 
+def claims_of(comparison: Comparison, expected: Mapping[str, str]) -> list[Claim]:
+    """What was said of every output, how surely, and whether it was right.
+
+    `unclear` is right where anything changed at all, and so is a level for a peak in a sub, which has few other bands.
+    """
+    found = []
+    for row in comparison.outputs:
+        true = expected.get(row.output, "same")
+        is_right = row.verdict == true or (row.verdict == "unclear" and true != "same")
+        is_right |= (row.kind, row.verdict, true) == ("sub", "changed in level", "changed in response")
+        found.append(Claim(row.verdict, row.confidence, is_right))
+    return found
+
+
+def kinds(seed: int, is_exact: bool) -> Iterator[Told]:
+    """Every kind of change, made to the rig of a seed."""
+    with tempfile.TemporaryDirectory() as place:
+        scene = first_scene(seed)
+        older = report_of(scene, Path(place) / "first", 1000 * seed)
+        for number, kind in enumerate(KINDS, 1):
+            rng = np.random.default_rng([seed, number])
+            change = kind.draw(scene, rng)
+            done = change if is_exact else put_back(change, scene, rng)
+            newer = report_of(second_scene(scene, done), Path(place) / str(number), 1000 * seed + number, done)
+            yield kind.name, compare(older, newer), kind.expected(change)
+
+
+def anything(seed: int, n: int) -> Iterator[Told]:
+    """So many visits to the rig of a seed at which anything may have changed; nothing is expected of positions."""
+    with tempfile.TemporaryDirectory() as place:
+        scene = first_scene(seed, positions=positions_of(seed))
+        older = report_of(scene, Path(place) / "first", 1000 * seed)
+        for number in range(n):
+            rng = np.random.default_rng([seed, 100 + number])
+            drawn = drawn_change(scene, rng)
+            done = put_back(drawn.change, scene, rng, drawn.put_back_m)
+            visit = 1000 * seed + 100 + number
+            newer = report_of(second_scene(scene, done), Path(place) / str(number), visit, done)
+            yield "anything", replace(compare(older, newer), positions=()), drawn.expected
+
+
 def main() -> int:
-    """Print per kind how many verdicts were false and how many missed."""
+    """Print per kind how many verdicts were false and how many missed, and claims against what was right."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--exact", action="store_true", help="put microphones back exactly")
+    parser.add_argument(
+        "--anything", type=int, metavar="N", help="N visits per seed at which anything may have changed"
+    )
     arguments = parser.parse_args()
-    counts = {kind.name: np.zeros(4, dtype=int) for kind in KINDS}
+    counts: dict[str, NDArray[np.int64]] = {}
+    claims: list[Claim] = []
     for seed in range(arguments.first, arguments.first + arguments.seeds):
-        with tempfile.TemporaryDirectory() as place:
-            scene = first_scene(seed)
-            older = report_of(scene, Path(place) / "first", 1000 * seed)
-            for number, kind in enumerate(KINDS, 1):
-                rng = np.random.default_rng([seed, number])
-                change = kind.draw(scene, rng)
-                done = change if arguments.exact else put_back(change, scene, rng)
-                newer = report_of(second_scene(scene, done), Path(place) / str(number), 1000 * seed + number, done)
-                said, expected = verdicts(compare(older, newer, {})), kind.expected(change)
-                false = {k: v for k, v in said.items() if v != "same" and expected.get(k) != v}
-                missed = {k: v for k, v in expected.items() if said[k] != v}
-                counts[kind.name] += (len(false), len(said), len(missed), len(expected))
-                sys.stdout.write(f"seed {seed} {kind.name}: false {false}, missed {missed}\n")
-                sys.stdout.flush()
+        visits = anything(seed, arguments.anything) if arguments.anything else kinds(seed, arguments.exact)
+        for name, comparison, expected in visits:
+            said = verdicts(comparison)
+            false = {k: v for k, v in said.items() if v != "same" and expected.get(k) != v}
+            missed = {k: v for k, v in expected.items() if said[k] != v}
+            counts.setdefault(name, np.zeros(4, dtype=np.int64))
+            counts[name] += (len(false), len(said), len(missed), len(expected))
+            claims += claims_of(comparison, expected)
+            sys.stdout.write(f"seed {seed} {name}: false {false}, missed {missed}\n")
+            sys.stdout.flush()
     for name, (false, n_said, missed, n_expected) in counts.items():
         sys.stdout.write(f"{name:28s} false {false:3d} of {n_said:3d}   missed {missed:3d} of {n_expected:3d}\n")
+    sys.stdout.write(f"verdicts of outputs:\n{table(claims)}")
     return 0
 
 
