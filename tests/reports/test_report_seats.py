@@ -51,6 +51,12 @@ def test_every_position_reads_a_polarity_and_all_of_them_together(analysis):
     assert (cell(tables, "mains", "all").text, cell(tables, "mains", "all").more) == ("normal", "96 %")
 
 
+def test_a_reading_that_leaves_no_doubt_has_no_figure(analysis):
+    changed = with_reading(analysis, "sub left", "lawn", normal_probability=0.004)
+    one = cell(polarity_tables(changed), "sub left", "lawn")
+    assert (one.text, one.more) == ("inverted", "")
+
+
 @pytest.mark.parametrize(
     ("probability", "text", "tone", "is_marked"),
     [
