@@ -67,27 +67,36 @@ def _draw_scene(seed: int, draw: int, fault: str, sample_rate_hz: int) -> Scene 
     """One draw with its fault, or None if its right answer is too close to call."""
     rng = np.random.default_rng([seed, draw])
     rig = draw_rig(rng, overlapping=fault == OTHER_POLARITY)
+    scene = replace(upright_scene(rig, [seed, draw], sample_rate_hz), fault=fault, n_draws=draw + 1)
+    scene = _put_fault(_design(scene, rng), rng)
+    return scene if _is_clear(scene) else None
+
+
+def upright_scene(rig: Rig, seeds: list[int], sample_rate_hz: int) -> Scene:
+    """A rig in its hall before anything is set: no delays, every chain of positive sign.
+
+    seeds : numbers that stand for the hall's tail; the first is the scene's
+    """
     n_samples = 2 ** int(np.ceil(np.log2(_RESPONSE_S * sample_rate_hz)))
     frequency_hz = np.asarray(np.fft.rfftfreq(n_samples, 1.0 / sample_rate_hz), dtype=np.float64)
     n_outputs, n_positions = len(rig.outputs), len(rig.positions)
-    scene = Scene(
-        seed=seed,
-        fault=fault,
+    unset = Settings(np.zeros(n_outputs), np.ones(n_outputs))
+    return Scene(
+        seed=seeds[0],
+        fault=NO_FAULT,
         target="",
-        n_draws=draw + 1,
+        n_draws=1,
         sample_rate_hz=sample_rate_hz,
         rig=rig,
         frequency_hz=frequency_hz,
-        response=_responses(rig, sample_rate_hz, frequency_hz, [seed, draw]),
-        present=Settings(np.zeros(n_outputs), np.ones(n_outputs)),
-        best=Settings(np.zeros(n_outputs), np.ones(n_outputs)),
+        response=_responses(rig, sample_rate_hz, frequency_hz, seeds),
+        present=unset,
+        best=unset,
         wiring=np.ones(n_outputs),
         microphone_signs=np.ones(n_positions),
         flight_s=_flights(rig),
         sub_choices=(Choice(1, 0.0, np.nan), Choice(-1, 0.0, np.nan)),
     )
-    scene = _put_fault(_design(scene, rng), rng)
-    return scene if _is_clear(scene) else None
 
 
 def _responses(

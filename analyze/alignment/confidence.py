@@ -141,8 +141,8 @@ def doubt_words(spread: Spread, gain_db: float) -> str:
         return f"{100.0 * missing:.0f} % of the audience has no response of it beside another output's"
     if hidden > _MUCH_HIDDEN:
         return (
-            f"{100.0 * hidden:.0f} % of the low bands in which it may meet others are hidden, by noise or by outputs "
-            "that play alike"
+            f"{100.0 * hidden:.0f} % of the low bands in which it may overlap with others are hidden, by noise or by "
+            "outputs that play alike"
         )
     short_db, short_std_db = float(np.mean(spread.regret_db)), float(np.std(spread.regret_db))
     if math.isfinite(gain_db) and spread.gain_std_db > short_std_db:

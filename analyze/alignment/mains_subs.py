@@ -390,7 +390,7 @@ def _reason(joint: _Joint, state: Sequence[Change], k: int, decision: str, gain:
         doubt = doubt_words(spread, gain if state[k] != UNCHANGED else math.nan)
         return f"{doubt}: record {_least_known(joint, k)} alone again, louder or longer, with noise or a sweep."
     if decision == "change":
-        return f"Set it {change_words(state[k])}: {gain:.1f} dB more where it meets the others."
+        return f"Set it {change_words(state[k])}: {gain:.1f} dB more where it overlaps with others."
     best = search(joint.landscape, joint.movers).score_db - joint.landscape.score(state)
     if best > TIE_DB:
         return f"Keep it: the best other setting would add only {best:.2f} dB, less than can be told for sure."

@@ -32,12 +32,16 @@ def prediction_rows(
     cells : the audience cells; a finer or coarser band counts as a cell where the third octave at its centre is one
     """
     b = bands(responses.frequency_hz, fraction, LOWEST_HZ, TOP_HZ)
+    resampled = bands(responses.frequency_hz[: responses.replicates.shape[-1]], fraction, LOWEST_HZ, TOP_HZ)
+    unknown = np.full(len(b.centre_hz) - len(resampled.centre_hz), np.nan)
     rows = []
     for p, position in enumerate(responses.positions):
         h = shrunk(responses.h[:, p], responses.variance[:, p])  # seat by seat: of many, all lines at once are a lot
         moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
         possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
         present, recommended = (_sum_db(x, possible, b) for x in (h, moved))
+        stds = _std_db(responses, p, changes, resampled)
+        present_std, recommended_std = (np.concatenate([std, unknown]) for std in stds)
         for k, centre in enumerate(b.centre_hz):
             if possible[k] <= 0.0:
                 continue
@@ -50,15 +54,29 @@ def prediction_rows(
                     recommended_db=float(recommended[k]),
                     change_db=float(recommended[k] - present[k]),
                     cell="yes" if _is_cell(cells, p, float(centre)) else "no",
+                    present_std_db=float(present_std[k]),
+                    recommended_std_db=float(recommended_std[k]),
                 )
             )
     return rows
 
 
 def _sum_db(h: NDArray[np.complex128], possible: NDArray[np.float64], b: Bands) -> NDArray[np.float64]:
-    """Energy of the sum over outputs of one position, `h` (output, line), re the possible one; (band,)."""
+    """Energy of the sum over outputs, `h` (output, ..., line) at one position, re the possible one; (..., band)."""
     actual = band_mean(np.abs(h.sum(axis=0)) ** 2, b)
     return energy_db(np.maximum(actual / np.maximum(possible, 1e-300), 1e-12))
+
+
+def _std_db(
+    responses: Responses, position: int, changes: Mapping[str, Change], b: Bands
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Standard deviation over the replicates of a position's sum at present and with the changes, each (band,)."""
+    drawn = np.moveaxis(responses.replicates[:, :, position], 1, 0)  # (output, replicate, line)
+    h = shrunk(drawn, responses.variance[:, None, position, : drawn.shape[-1]])
+    moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
+    possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
+    present, recommended = (_sum_db(x, possible, b).std(axis=0) for x in (h, moved))
+    return present, recommended
 
 
 def _is_cell(cells: Cells, position: int, centre_hz: float) -> bool:

@@ -58,7 +58,11 @@ class Pair:
 
 @dataclass(frozen=True)
 class Prediction:
-    """One row of `prediction.csv`: the sum of all outputs at one position in one band, re the sum of magnitudes."""
+    """One row of `prediction.csv`: the sum of all outputs at one position in one band, re the sum of magnitudes.
+
+    present_std_db, recommended_std_db : standard deviation of the sums over resamples, NaN above the lines that have
+        some
+    """
 
     position: str
     zone: str
@@ -67,6 +71,8 @@ class Prediction:
     recommended_db: float
     change_db: float
     cell: str
+    present_std_db: float
+    recommended_std_db: float
 
 
 @dataclass(frozen=True)

@@ -24,42 +24,22 @@ if TYPE_CHECKING:
     from analyze.alignment.score import Change
     from analyze.pipeline import Analysis
 
-# Odds from which on no more is claimed, a little under those of the surest claim, and under which nothing is.
-_MOST_ODDS, _EVEN_ODDS = 190.0, 1.25
-# Odds from which on tens are enough.
-_ROUGH_ODDS = 30.0
 # Limits named in one sentence.
 _MOST_LIMITS = 2
 # A polarity this much less sure than the setting is said.
 _LESS_SURE = 0.01
 
 
-def odds(probability: float) -> str:
-    """A probability as odds for it.
-
-    >>> odds(0.976), odds(0.75), odds(0.6), odds(0.52), odds(0.995)
-    ('40 to 1', '3 to 1', '1.5 to 1', 'about even', '200 to 1 or more')
-    """
-    ratio = probability / (1.0 - probability) if probability < 1.0 else math.inf
-    if ratio >= _MOST_ODDS:
-        return "200 to 1 or more"
-    if ratio < _EVEN_ODDS:
-        return "about even"
-    if ratio < _ROUGH_ODDS:
-        return f"{ratio:.1f} to 1" if ratio < 2.5 else f"{ratio:.0f} to 1"
-    return f"{10.0 * round(ratio / 10.0):.0f} to 1"
-
-
 def reading(normal_probability: float) -> str:
-    """What a wiring reads and with which odds.
+    """What a wiring reads and how sure that is.
 
     >>> reading(0.976), reading(0.2), reading(0.5), reading(float("nan"))
-    ('normal, 40 to 1', 'inverted, 4 to 1', 'cannot be told', 'cannot be told')
+    ('normal, 98 %', 'inverted, 80 %', 'cannot be told', 'cannot be told')
     """
     if not math.isfinite(normal_probability) or normal_probability == 0.5:
         return "cannot be told"
     word = "normal" if normal_probability > 0.5 else "inverted"
-    return f"{word}, {odds(max(normal_probability, 1.0 - normal_probability))}"
+    return f"{word}, {percent(max(normal_probability, 1.0 - normal_probability))}"
 
 
 def words_of(analysis: Analysis, output: str, change: Change) -> str:
@@ -104,7 +84,7 @@ def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> 
     phrases = {
         SCATTER: scatter,
         SHORTFALL: f"another setting adds {_decibels(setting.shortfall_db)} more on average",
-        NOISE: f"noise or outputs playing alike hide {hidden} of the low bands where it may meet others",
+        NOISE: f"noise or outputs playing alike hide {hidden} of the low bands where it may overlap with others",
         SEATS: f"{percent(1.0 - setting.measured_share)} of the audience has no response of it beside another output's",
         MODEL: f"no recording tells differences closer than {number(MODEL_DB, 2)} dB",
     }
@@ -167,9 +147,9 @@ def _timing_words(analysis: Analysis, output: str, setting: TimingGrounds) -> tu
         ARRIVAL: f"how arrivals differ there is known within {within} ms only",
         OUT_OF_REACH: f"it comes out {late}",
         NOT_TURNED: f"its polarity is not that of {reference}, and it may not be turned",
-        OWN_WIRING: f"its own wiring is known with {odds(own)} only",
-        REFERENCE_WIRING: f"the wiring of {reference} is known with {odds(other)} only",
+        OWN_WIRING: f"its own wiring is only {percent(own)} sure",
+        REFERENCE_WIRING: f"the wiring of {reference} is only {percent(other)} sure",
     }
     claim = f"at {where} it arrives within {RIGHT_MS:g} ms of what was asked, with the polarity of {reference}"
-    known = f"; arrivals there are known within {within} ms, both wirings with {odds(min(own, other))}"
+    known = f"; arrivals there are known within {within} ms, both wirings are {percent(min(own, other))} sure"
     return claim, _because(setting.limits, phrases) or known

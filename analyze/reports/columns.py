@@ -239,6 +239,8 @@ PREDICTION = Table(
         _number("recommended_db", "sum at the recommended settings"),
         _number("change_db", "recommended minus present"),
         _text("cell", "whether this position and band counts in the score", YES_NO),
+        _number("present_std_db", "standard error of present_db; empty above 315 Hz"),
+        _number("recommended_std_db", "standard error of recommended_db; empty above 315 Hz"),
     ),
     "prediction",
     ("position", "band_hz"),

@@ -38,12 +38,13 @@ def length_text(delay_ms: float, speed_m_s: float) -> str:
 
 
 def change_text(change_ms: float, speed_m_s: float) -> str:
-    """A change of delay in words and as how far sound goes in it; empty where there is none.
+    """A change of delay in words and as how far sound goes in it, if that is anything; empty where there is none.
 
-    >>> change_text(-10.0, 343.2), change_text(0.0, 343.2)
-    ('10.00 ms earlier = 3.4 m, 11.5 ft', '')
+    >>> change_text(-10.0, 343.2), change_text(0.06, 343.2), change_text(0.0, 343.2)
+    ('10.00 ms earlier = 3.4 m, 11.5 ft', '0.06 ms later', '')
     """
     if not math.isfinite(change_ms) or not round(change_ms, MAX_DECIMALS):
         return ""
     text = f"{delay_texts(abs(change_ms))[0]} ms {'later' if change_ms > 0 else 'earlier'}"
-    return f"{text} = {length_text(abs(change_ms), speed_m_s)}"
+    length = length_text(abs(change_ms), speed_m_s)
+    return text if length == length_text(0.0, speed_m_s) else f"{text} = {length}"

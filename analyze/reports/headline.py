@@ -86,7 +86,7 @@ def _values(row: Recommendation) -> str:
 def _why(analysis: Analysis, row: Recommendation) -> str:
     """Why an output changes: of a fill or tower when it arrives, of a main or sub what that adds."""
     if row.kind in ("main", "sub"):
-        return f"{signed(row.gain_db)} dB where it meets others" if math.isfinite(row.gain_db) else ""
+        return f"{signed(row.gain_db)} dB where it overlaps with others" if math.isfinite(row.gain_db) else ""
     if row.kind not in BY_ARRIVAL:
         return ""
     from analyze.alignment.arrivals import RIGHT_MS  # brings in numpy

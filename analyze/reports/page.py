@@ -143,6 +143,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
     from markupsafe import escape
 
     # these bring in all that decides, and what reads audio with it
+    from analyze.alignment.cells import MEETS_DB
     from analyze.audio.damage_statistics import SPANS_APART_S
     from analyze.reports import page_grounds, page_lasting, page_seats
 
@@ -179,6 +180,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "mends": page_findings.mends(hand[: page_evidence.MAX_ROWS]),
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
         "remarks": page_findings.findings(analysis, ("note",))[: page_evidence.MAX_ROWS],
+        "meets_db": f"{MEETS_DB:g}",
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "arrivals": page_evidence.arrival_tables(analysis),
         "distances": page_distances.distance_tables(analysis),

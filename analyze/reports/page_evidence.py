@@ -36,8 +36,9 @@ _HEADINGS = {
     "polarity_confidence": "polarity alone",
     "cost_if_wrong_db": "other polarity costs (dB)",
     "worst_position": "least at",
-    "worst_gain_db": "gain there (dB)",
-    "overlap_low_hz": "meets others from (Hz)",
+    "gain_db": "better by (dB)",
+    "worst_gain_db": "there by (dB)",
+    "overlap_low_hz": "overlap from (Hz)",
     "overlap_high_hz": "to (Hz)",
 }
 
@@ -75,11 +76,19 @@ def arrival_tables(analysis: Analysis) -> list[PageTable]:
     positions = [name for name in analysis.sound_check.positions if any(name == position for _, position in arrivals)]
     zones = by_zone(analysis, positions)
     stds = {(one.output, at.position): at.arrival_std_ms for one in analysis.grounds for at in one.positions}
+    heard = [(row.output, row.position) for row in analysis.arrivals if math.isfinite(row.arrival_ms)]
+    of_several = "mean of the captures that agree; " if len(set(heard)) < len(heard) else ""
     return [
-        _arrivals_at(chunk, outputs, arrivals, stds, where)
+        _arrivals_at(
+            chunk,
+            outputs,
+            arrivals,
+            stds,
+            f"Arrival{ZONE_WORDS[zone] if len(zones) > 1 else ''} at present settings (ms); {of_several}"
+            "errors and distances stand in arrivals.csv",
+        )
         for zone, there in zones.items()
         for chunk in in_columns(there)
-        for where in (ZONE_WORDS[zone] if len(zones) > 1 else "",)
     ]
 
 
@@ -93,7 +102,7 @@ def _arrivals_at(
     outputs: Sequence[str],
     arrivals: Mapping[tuple[str, str], float],
     stds: Mapping[tuple[str, str], float],
-    where: str,
+    caption: str,
 ) -> PageTable:
     """The arrivals at some positions, a row per output, with the decimals that their errors leave them."""
 
@@ -106,9 +115,6 @@ def _arrivals_at(
         *(Heading(text, is_number=True) for text in labels(positions).values()),
     )
     rows = tuple((output, *(cell((output, position)) for position in positions)) for output in outputs)
-    caption = (
-        f"Arrival{where} at present settings (ms), captures taken together; errors and distances stand in arrivals.csv"
-    )
     return PageTable(caption, headings, rows, "arrivals.csv")
 
 

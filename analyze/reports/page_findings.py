@@ -62,13 +62,14 @@ def findings(analysis: Analysis, severities: Sequence[str] = _SEVERITIES) -> lis
 
 
 def notice(analysis: Analysis) -> str:
-    """How many errors and warnings there are, what of, and what hangs on them; empty where there is none.
+    """How many errors and warnings there are, what of, and what hangs on them; that there is none.
 
     Outputs that are wired inverted are left out: of them the sheet says more.
     """
-    rows = [row for row in findings(analysis) if row.name != WIRED_INVERTED]
+    every = findings(analysis)
+    rows = [row for row in every if row.name != WIRED_INVERTED]
     if not rows:
-        return ""
+        return "" if every else "No warnings."
     counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
     names = list(dict.fromkeys(row.name for row in rows))
     more = len(names) - _MOST_NAMES

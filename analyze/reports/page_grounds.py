@@ -9,10 +9,10 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from analyze.alignment.confidence import MODEL_DB
+from analyze.alignment.confidence import MODEL_DB, MOST
 from analyze.alignment.device import rounded, setting_after
 from analyze.alignment.grounds import SPARES, SumGrounds, TimingGrounds
-from analyze.reports.certainty_words import error_db, odds, sure_sentence, words_of
+from analyze.reports.certainty_words import error_db, sure_sentence, words_of
 from analyze.reports.page_evidence import DASH, Heading, PageTable
 from analyze.reports.page_order import typing_order
 from analyze.reports.page_positions import position_table
@@ -102,15 +102,16 @@ def both_ways_up(analysis: Analysis) -> PageTable | None:
         }
         cells.append((name, words["normal"], words["inverted"]))
     headings = (Heading("output", is_name=True), Heading("normal"), Heading("inverted"))
-    caption = "Both ways up: each polarity at its best delay, and what the other one adds where the output meets others"
+    caption = "Both ways up: each polarity at its best delay, and what the other one adds in the output's overlap"
     return PageTable(caption, headings, tuple(cells)) if cells else None
 
 
 def taken_for_granted() -> dict[str, str]:
-    """What counts before anything is heard: odds for `normal` of an output and a microphone, and the least error."""
+    """What counts before anything is heard: how sure `normal` is of an output and a microphone, the least error."""
     return {
-        "output_odds": odds(_probability(OUTPUT_PRIOR)),
-        "microphone_odds": odds(_probability(MICROPHONE_PRIOR)),
+        "output": percent(_probability(OUTPUT_PRIOR)),
+        "microphone": percent(_probability(MICROPHONE_PRIOR)),
+        "most": f"{100.0 * MOST:g} %",
         "error_db": number(MODEL_DB, 2),
     }
 
@@ -163,7 +164,7 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
                 percent(hidden),
                 DASH,
                 DASH,
-                "all in which it may meet others",
+                "all in which it may overlap with others",
             )
         )
     missing = 1.0 - setting.measured_share

@@ -17,7 +17,7 @@ from analyze.reports.lateness import late_after_first
 from analyze.reports.naming import labels, shortened
 from analyze.reports.page_evidence import DASH, ZONE_WORDS, in_columns
 from analyze.reports.selections import BY_ARRIVAL, by_zone, seats, seats_first
-from analyze.reports.summaries import as_known, percent, signed
+from analyze.reports.summaries import as_known, is_beyond_doubt, percent, signed
 from analyze.responses.wiring import DECIDED
 
 if TYPE_CHECKING:
@@ -169,13 +169,18 @@ def _read_cell(at: PositionGrounds | None, wiring: Wiring) -> HeatCell:
         return HeatCell("not told", "unclear")
     word = "normal" if at.normal_probability > 0.5 else "inverted"
     if sure < DECIDED:
-        return HeatCell(f"{word}?", "unclear", percent(sure, ">"))
-    return HeatCell(word, _TONES[word], percent(sure, ">"), wiring.polarity in _TONES and wiring.polarity != word)
+        return HeatCell(f"{word}?", "unclear", percent(sure))
+    return HeatCell(word, _TONES[word], _doubt(sure), wiring.polarity in _TONES and wiring.polarity != word)
 
 
 def _wiring_cell(wiring: Wiring) -> HeatCell:
     word = wiring.polarity if wiring.polarity in _TONES else "not decided"
-    return HeatCell(word, _TONES.get(word, "unclear"), percent(wiring.confidence, ">"))
+    return HeatCell(word, _TONES.get(word, "unclear"), _doubt(wiring.confidence))
+
+
+def _doubt(sure: float) -> str:
+    """A confidence where it leaves a doubt: most cells leave none, and are read at once without a figure."""
+    return "" if is_beyond_doubt(sure) else percent(sure)
 
 
 def band_table(analysis: Analysis) -> HeatTable:

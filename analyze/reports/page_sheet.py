@@ -14,7 +14,15 @@ from analyze.reports.delay_words import MAX_DECIMALS, change_text, delay_texts, 
 from analyze.reports.naming import shortened
 from analyze.reports.page_order import steps
 from analyze.reports.proof_words import proof_words
-from analyze.reports.sheet_notes import aligned_note, echo_note, is_optional, repair_note, small_note
+from analyze.reports.sheet_notes import (
+    aligned_note,
+    echo_note,
+    is_optional,
+    other_main_settings,
+    repair_note,
+    send_note,
+    small_note,
+)
 from analyze.reports.summaries import listed, percent, signed
 
 if TYPE_CHECKING:
@@ -148,8 +156,8 @@ def confidence_words() -> str:
 
     return (
         "Confidence: the probability that the setting is right. Right is any setting that costs at most "
-        f"{RIGHT_DB:g} dB where the output meets others, or the best polarity with a delay within a sixth of a period "
-        "of the best, a period of the highest frequency at which it meets them (1 ms at 160 Hz); of "
+        f"{RIGHT_DB:g} dB where the output overlaps with others, or the best polarity with a delay within a sixth of a "
+        "period of the best, a period of the highest frequency at which it does (1 ms at 160 Hz); of "
         f"a fill or tower, an arrival within {RIGHT_MS:g} ms of what was asked and the polarity of the reference. "
         f"Under {percent(DECIDED)} nothing is changed."
     )
@@ -241,6 +249,7 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
     every = (
         echo_note(analysis, row),
         aligned_note(analysis, row),
+        send_note(analysis, row),
         small_note(row),
         group_note(analysis, row),
     )
@@ -279,10 +288,11 @@ def _is_polarity_doubtful(row: Recommendation) -> bool:
 
 
 def _alternatives(analysis: Analysis, row: Recommendation) -> tuple[tuple[str, str], ...]:
-    """What else might be set, said of the first of a group, in whose settings it is put."""
+    """What else might be set: of its arrival by itself, all else said of the first of a group, in whose settings."""
+    others = other_main_settings(analysis, row)
     if row.output != analysis.sound_check.group_of(row.output)[0]:
-        return ()
-    return (*labelled(row.alternative), *_either_way(row))
+        return others
+    return (*others, *labelled(row.alternative), *_either_way(row))
 
 
 def _either_way(row: Recommendation) -> tuple[tuple[str, str], ...]:

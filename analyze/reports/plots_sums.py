@@ -68,7 +68,10 @@ def sum_size() -> tuple[float, float]:
 
 
 def sums(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
-    """The sum of all outputs at one position re the sum of all magnitudes, at present and as recommended."""
+    """The sum of all outputs at one position re the sum of all magnitudes, at present and as recommended.
+
+    The width of a curve is its error.
+    """
     rows = _in_range(predictions_at(analysis, position))
     axes = figure.subplots()
     place(figure, 0.65, 0.2, 0.36 + legend_in(1), 0.5)
@@ -76,8 +79,11 @@ def sums(figure: Figure, analysis: Analysis, look: Look, position: str) -> None:
     hz = [row.band_hz for row in rows]
     half = OCTAVE_RATIO ** (0.5 / analysis.bands_per_octave)
     _shade_cells(axes, rows, half)
-    axes.plot(hz, [row.present_db for row in rows], label="at present", **_PRESENT)
-    axes.plot(hz, [row.recommended_db for row in rows], label="as recommended", **_RECOMMENDED)
+    for field, style, label in (("present", _PRESENT, "at present"), ("recommended", _RECOMMENDED, "as recommended")):
+        db, std_db = (np.array([getattr(row, field + unit) for row in rows]) for unit in ("_db", "_std_db"))
+        either_db = _ERRORS * np.nan_to_num(std_db)
+        axes.fill_between(hz, db - either_db, db + either_db, color=style["color"], alpha=0.2, linewidth=0.0)
+        axes.plot(hz, db, label=label, **style)
     axes.set_ylim(_lowest_db(analysis), 0.6)
     axes.set_ylabel("Sum (dB re sum of magnitudes)")
     round_ticks(axes.yaxis)

@@ -119,29 +119,47 @@ def aligned_note(analysis: Analysis, row: Recommendation) -> str:
         elif not one.is_in_time:
             present, then = _against(present_ms, main), _against(then_ms, "it")
             parts.append(f"At {where} it arrives {present} at present and {then} as recommended.")
-        if other is not None and other.recommended_ms > ANOTHER_FIRST_MS:
-            parts.append(_another_first(analysis, row, where, one, other))
+        if other is not None and _comes_first(other):
+            first = shortened(one.against, _NAME_LENGTH)
+            parts.append(
+                f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: this output arrives "
+                f"{_against(one.recommended_ms, first)}. What was asked counts from {main}."
+            )
     return " ".join(parts)
 
 
-def _another_first(analysis: Analysis, row: Recommendation, where: str, one: Late, other: Late) -> str:
-    """That another main than the reference comes first at a seat, and what one may do about it.
+def other_main_settings(analysis: Analysis, row: Recommendation) -> tuple[tuple[str, str], ...]:
+    """What to set for an output to line up with another main than the reference, which comes first at a seat.
 
-    one, other : lateness of the output and of the reference there, both after that other main
+    What it is for and the setting, seat by seat; nothing of an output that is undecided.
     """
-    first = shortened(one.against, _NAME_LENGTH)
-    main = shortened(analysis.sound_check.reference, _NAME_LENGTH)
-    said = (
-        f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: "
-        f"this output arrives {_against(one.recommended_ms, first)}."
-    )
-    setting_ms = row.recommended_delay_ms - (one.recommended_ms - one.asked_ms)
-    if row.decision == "undecided" or setting_ms < 0.0:
-        return said
-    asked = _against(one.asked_ms, first)
-    return (
-        f"{said} What was asked counts from {main}; for it to arrive {asked} instead, set {number(setting_ms, 2)} ms."
-    )
+    from analyze.reports.lateness import late_after_first  # brings in all that decides
+
+    late, reference = late_after_first(analysis), analysis.sound_check.reference
+    found = []
+    for seat in analysis.sound_check.positions:
+        one, other = late.get((row.output, seat)), late.get((reference, seat))
+        if row.decision == "undecided" or one is None or not one.is_aligned or not _comes_first(other):
+            continue
+        setting_ms = row.recommended_delay_ms - (one.recommended_ms - one.asked_ms)
+        if setting_ms >= 0.0:
+            where, asked = shortened(seat, _NAME_LENGTH), _against(one.asked_ms, shortened(one.against, _NAME_LENGTH))
+            instead = f"{number(setting_ms, 2)} in place of {number(row.recommended_delay_ms, 2)} ms"
+            found.append((f"Not as asked, but for it to arrive {asked} at {where}", instead))
+    return tuple(found)
+
+
+def _comes_first(reference: Late | None) -> bool:
+    """Whether another main comes clearly before the reference, given how late that is at a seat."""
+    return reference is not None and reference.recommended_ms > ANOTHER_FIRST_MS
+
+
+def send_note(analysis: Analysis, row: Recommendation) -> str:
+    """That a change of subs holds for one programme through all; said of the first, where no recording shows that."""
+    changed = [one for one in analysis.recommendations if one.kind == "sub" and one.decision == "change"]
+    if analysis.feed_relations or not changed or row is not changed[0]:
+        return ""
+    return "Holds if subs and mains are sent the same mix. Subs on a send of their own: record both feeds in one take."
 
 
 def _against(later_ms: float, other: str) -> str:

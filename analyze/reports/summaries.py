@@ -34,12 +34,14 @@ from analyze.reports.selections import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from analyze.alignment.rows import DelayScan
+    from analyze.alignment.rows import DelayScan, Prediction
     from analyze.pipeline import Analysis
 
 
 # Standard errors from which on hundredths, and tenths, of a value say nothing.
 _TO_TENTHS, _TO_ONES = 0.2, 2.0
+# A standard error of a sum whose band, two of it either way, is as wide as its line.
+_SEEN_DB = 0.1
 # A standard error of the phase whose bar, two of it either way, is as long as a marker is high.
 _SEEN_DEG = 4.0
 
@@ -91,17 +93,20 @@ def listed(names: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
-def percent(probability: float, over: str = "over ") -> str:
+def percent(probability: float) -> str:
     """A probability as a reader says it, empty where it is not known; never a bare 100 %.
 
-    over : what stands before 99 % where it is more
-
-    >>> percent(0.934), percent(0.9999), percent(0.9999, ">"), percent(float("nan"))
-    ('93 %', 'over 99 %', '>99 %', '')
+    >>> percent(0.934), percent(0.9999), percent(float("nan"))
+    ('93 %', 'over 99 %', '')
     """
     if not math.isfinite(probability):
         return ""
-    return f"{over}99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
+    return "over 99 %" if is_beyond_doubt(probability) else f"{100.0 * probability:.0f} %"
+
+
+def is_beyond_doubt(probability: float) -> bool:
+    """Whether no percentage is told apart any more."""
+    return probability > 0.99
 
 
 def arrival(analysis: Analysis) -> str:
@@ -135,8 +140,19 @@ def sums(analysis: Analysis, position: str) -> str:
         f"Mean: {number(mean(r.present_db for r in used))} dB at present, "
         f"{number(mean(r.recommended_db for r in used))} dB as recommended. "
         f"Most gained at {frequency(best.band_hz)} ({signed(best.change_db)} dB), "
-        f"least at {frequency(worst.band_hz)} ({signed(worst.change_db)} dB)."
+        f"least at {frequency(worst.band_hz)} ({signed(worst.change_db)} dB).{_sum_error(used)}"
     )
+
+
+def _sum_error(rows: Sequence[Prediction]) -> str:
+    """How well sums are known, and what the width of their curves says."""
+    errors = sorted(e for r in rows for e in (r.present_std_db, r.recommended_std_db) if math.isfinite(e))
+    if not errors:
+        return ""
+    if errors[-1] < _SEEN_DB:
+        return f" Standard error: under {number(_SEEN_DB)} dB, too little to be drawn."
+    middle = number(max(errors[len(errors) // 2], _SEEN_DB))
+    return f" Standard error: {middle} dB in the middle, {number(errors[-1])} dB at most; pale is two of it either way."
 
 
 def unrelated_sum_db(n_outputs: int) -> float:
@@ -264,8 +280,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "No two feeds held one programme, so sums assume that all are sent the same at the levels of the "
-            "recordings; with subs on a send of their own they do not hold."
+            "No recording shows whether all outputs are sent the same programme at the levels of the recordings; sums "
+            "take it that they are."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)

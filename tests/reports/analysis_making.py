@@ -258,7 +258,10 @@ class Scene:
             new = decibels(abs(sum(self.changed(i, j, hz) for i in indices)) / whole)
             is_cell = self.zones[position] == "audience" and 25.0 <= hz <= 315.0
             cell = "yes" if is_cell else "no"
-            rows.append(Prediction(position, self.zones[position], hz, present, new, new - present, cell))
+            error = 0.5 if hz <= 315.0 else NAN
+            rows.append(
+                Prediction(position, self.zones[position], hz, present, new, new - present, cell, error, 0.8 * error)
+            )
         return tuple(rows)
 
     def robustness(self) -> tuple[Robustness, ...]:

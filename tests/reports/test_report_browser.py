@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.resources
 import re
-import shutil
-import subprocess
 
 import numpy as np
 import pytest
-from browsing import expected
+from browsing import SUMS, as_objects, expected, line_errors_db, needs_pdftotext, printed, violations
 
 from analyze.acoustics import energy_db
 from analyze.alignment.cells import find_cells
@@ -23,23 +20,6 @@ TRIED = [
 ]
 
 
-def as_objects(settings):
-    return [dict(zip(("delay_ms", "polarity", "level_db", "mute"), one, strict=True)) for one in settings]
-
-
-SUMS = """(settings) => {
-  const model = readModel(JSON.parse(document.getElementById("model").textContent));
-  const sums = sumOf(model, settings ?? presentSettings(model));
-  return {
-    score: scoreOf(model, sums),
-    bands: sums.map((sum) => bandEnergies(model, sum)),
-    lines: sums.map((sum) => Array.from(sum.re, (re, k) => Math.hypot(re, sum.im[k]))),
-    centres: model.bands.map(([hz]) => hz),
-    frequency_hz: model.frequency_hz,
-  };
-}"""
-
-
 def test_it_opens_with_one_request_and_no_network(opened, report):
     page = opened(report)
     assert len(page.requests) == 1
@@ -50,16 +30,8 @@ def test_it_opens_with_one_request_and_no_network(opened, report):
 def test_its_sums_are_those_of_the_program(opened, report, analysis, settings):
     """Sums of magnitudes line by line below 315 Hz within 0.05 dB wherever they are not 40 dB under the loudest."""
     found = opened(report).evaluate(SUMS, as_objects(settings))
-    low, score_db = expected(analysis, settings)
-    assert found["score"]["mean_db"] == pytest.approx(score_db, abs=0.005)
-    frequency_hz = np.array(found["frequency_hz"])
-    below = frequency_hz < 315.0
-    at = np.searchsorted(analysis.responses.frequency_hz, frequency_hz[below] - 0.01)
-    for p, magnitudes in enumerate(found["lines"]):
-        by_program = np.abs(low[:, p, at].sum(axis=0))
-        loud = by_program > 0.01 * by_program.max()
-        error_db = 20.0 * np.log10(np.array(magnitudes)[below][loud] / by_program[loud])
-        assert np.abs(error_db).max() < 0.05
+    assert found["score"]["mean_db"] == pytest.approx(expected(analysis, settings)[1], abs=0.005)
+    assert np.abs(line_errors_db(analysis, found, settings)).max() < 0.05
 
 
 def test_its_bands_are_those_of_the_prediction(opened, report, analysis, capsys):
@@ -100,11 +72,7 @@ def test_hostile_names_run_nothing(opened, hostile_report, hostile):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("which", ["report", "hostile_report"])
 def test_nothing_keeps_anybody_out(opened, request, scheme, which):
-    """axe-core (live): rules of WCAG 2.1 A and AA, contrast 4.5 to 1 among them."""
-    page = opened(request.getfixturevalue(which), color_scheme=scheme)
-    page.evaluate((importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8"))
-    broken = page.evaluate("axe.run().then((found) => found.violations)")
-    assert [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in broken] == []
+    assert violations(opened(request.getfixturevalue(which), color_scheme=scheme)) == []
 
 
 def test_dark_is_dark(opened, report):
@@ -120,16 +88,14 @@ def test_nothing_sticks_out_at_any_width(opened, report, hostile_report, width):
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
-@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext (Debian: apt install poppler-utils)")
+@needs_pdftotext
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_the_printed_sheet_is_one_page(opened, report, analysis, tmp_path, paper):
-    page = opened(report)
-    page.pdf(path=tmp_path / "sheet.pdf", format=paper)
-    text = subprocess.run(["pdftotext", "-layout", tmp_path / "sheet.pdf", "-"], capture_output=True, check=True).stdout
-    first, second = text.decode().split("\f")[:2]
+    whole = printed(opened(report), tmp_path / "sheet.pdf", paper)
+    first, second = whole[:2]
     for row in analysis.recommendations:
         assert re.search(rf"\b{re.escape(row.output)}\b", first)
     assert "Confidence: the probability that" in first
     assert "Better by:" in first
     assert "What needs a hand" in second
-    assert "Try other settings" not in text.decode()
+    assert "Try other settings" not in "".join(whole)

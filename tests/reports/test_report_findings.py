@@ -198,6 +198,14 @@ def test_warnings_are_said_beside_the_headline_with_what_hangs_on_them(analysis)
     assert said_of(analysis, Finding("noise", "note", "Hum."), Finding(WIRED_INVERTED, "warning", "Mend it.")) == ""
 
 
+def test_that_there_are_no_warnings_is_said(analysis):
+    hum = Finding("noise", "note", "Hum.")
+    assert said_of(analysis) == said_of(analysis, hum) == "No warnings."
+    page = page_bytes(dataclasses.replace(analysis, findings=(hum,)), ()).decode()
+    assert '<p class="any">No warnings.</p>' in page
+    assert page.index("No warnings.") < page.index("<table")
+
+
 def test_what_an_error_or_an_undecided_output_asks_for_is_said_first(analysis):
     error = Finding("silent track", "error", "Record it again.", track="mix")
     assert said_of(analysis, error).startswith("1 error: silent track. See to what is an error before you type;")

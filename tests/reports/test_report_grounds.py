@@ -13,7 +13,7 @@ from analyze.alignment.grounds import SPARES, SeatMargin, SumGrounds
 from analyze.alignment.output_grounds import PositionGrounds
 from analyze.alignment.timing_grounds import ARRIVAL, NOT_TURNED, OUT_OF_REACH, OWN_WIRING, REFERENCE_WIRING
 from analyze.reports import page
-from analyze.reports.certainty_words import odds, reading, sure_sentence
+from analyze.reports.certainty_words import reading, sure_sentence
 from analyze.reports.naming import clean
 from analyze.reports.page_grounds import both_ways_up, sureness, taken_for_granted
 from analyze.reports.results import results_with
@@ -48,7 +48,7 @@ def with_setting(analysis, index: int, **changed):
 @pytest.mark.parametrize(
     ("cause", "said"),
     [
-        (NOISE, "noise or outputs playing alike hide 40 % of the low bands where it may meet others"),
+        (NOISE, "noise or outputs playing alike hide 40 % of the low bands where it may overlap with others"),
         (SCATTER, "what that is worth varies by 0.2 dB from one stretch of sound to the next"),
         (SHORTFALL, "another setting adds less than 0.1 dB more on average"),
         (MODEL, "no recording tells differences closer than 0.15 dB"),
@@ -68,8 +68,8 @@ def test_the_sentence_of_a_sum_names_first_what_takes_most(analysis, cause, said
         (ARRIVAL, "how arrivals differ there is known within 0.21 ms only"),
         (OUT_OF_REACH, "it comes out 0.1 ms too late"),
         (NOT_TURNED, "its polarity is not that of mains, and it may not be turned"),
-        (OWN_WIRING, "its own wiring is known with 4 to 1 only"),
-        (REFERENCE_WIRING, "the wiring of mains is known with 100 to 1 only"),
+        (OWN_WIRING, "its own wiring is only 81 % sure"),
+        (REFERENCE_WIRING, "the wiring of mains is only 99 % sure"),
     ],
 )
 def test_the_sentence_of_an_alignment_names_first_what_takes_most(analysis, cause, said):
@@ -94,7 +94,7 @@ def test_where_nothing_was_measured_the_reason_stands(analysis):
 
 
 def test_the_reference_says_its_wiring(analysis):
-    said = "It never moves, so there is no setting to be sure of; its wiring: normal, 24 to 1."
+    said = "It never moves, so there is no setting to be sure of; its wiring: normal, 96 %."
     assert sentence(analysis, MAINS) == said
 
 
@@ -133,10 +133,10 @@ def test_a_change_that_the_audience_would_pay_for_is_called_so(analysis):
 
 
 def test_an_alignment_without_limits_says_how_known_arrivals_and_wirings_are(analysis):
-    # the lesser of the two odds: 0.81 / 0.19 = 4.3
+    # the lesser of the two, 0.81 and 0.99
     words = sentence(analysis, TOWER, {"confidence": 0.97}, limits=())
     assert words.endswith(
-        "with the polarity of mains; arrivals there are known within 0.21 ms, both wirings with 4 to 1."
+        "with the polarity of mains; arrivals there are known within 0.21 ms, both wirings are 81 % sure."
     )
 
 
@@ -237,25 +237,19 @@ def test_what_is_not_known_is_a_dash(analysis):
     page.page_bytes(changed, [])
 
 
-@pytest.mark.parametrize(("probability", "said"), [(0.5, "about even"), (0.7, "2.3 to 1"), (0.9, "9 to 1")])
-def test_odds_are_probabilities_otherwise(probability, said):
-    assert odds(probability) == said
-    if probability > 0.6:
-        given = float(said.split()[0])
-        assert given / (1.0 + given) == pytest.approx(probability, abs=0.01)
-
-
-def test_a_reading_and_its_opposite_have_the_same_odds():
-    assert reading(0.9) == "normal, 9 to 1"
-    assert reading(0.1) == "inverted, 9 to 1"
-    assert odds(1.0) == odds(0.9999) == "200 to 1 or more"
+def test_a_reading_and_its_opposite_are_as_sure():
+    assert reading(0.9) == "normal, 90 %"
+    assert reading(0.1) == "inverted, 90 %"
+    assert reading(0.9999) == "normal, over 99 %"
 
 
 def test_what_is_presumed_is_said_as_it_is():
     assert taken_for_granted()["error_db"] == f"{MODEL_DB:.2f}"
     said = {"output": OUTPUT_PRIOR, "microphone": MICROPHONE_PRIOR}
     for thing, log_odds in said.items():
-        assert float(taken_for_granted()[f"{thing}_odds"].split()[0]) == pytest.approx(math.exp(log_odds), rel=0.1)
+        percentage = 100.0 * math.exp(log_odds) / (1.0 + math.exp(log_odds))
+        assert taken_for_granted()[thing] == f"{percentage:.0f} %"
+    assert taken_for_granted()["most"] == "99.5 %"
 
 
 def test_both_polarities_stand_side_by_side(analysis):

@@ -67,7 +67,9 @@ def test_what_may_be_left_out_is_not_counted_with_what_is_needed(analysis, gains
     for k, gain_db in enumerate(gains_db, 1):
         rows.append(dataclasses.replace(row, output=f"output {k}", decision="change", gain_db=gain_db))
     changed = dataclasses.replace(analysis, recommendations=tuple(rows), inputs=())
-    whole = said.replace(" (", ", 2.00 → 5.00 ms, normal → inverted: ").replace(")", " dB where it meets others")
+    whole = said.replace(" (", ", 2.00 → 5.00 ms, normal → inverted: ").replace(
+        ")", " dB where it overlaps with others"
+    )
     assert headline.headline(changed) == whole
 
 
@@ -86,7 +88,7 @@ def test_a_group_that_moves_as_one_is_said_at_once_with_its_channels(analysis):
     )
     assert headline.headline(changed) == (
         "Change 2 of 2 outputs: sub left and sub right (out 3 and out 4), 2.00 → 5.00 ms, normal → inverted: "
-        "+1.1 dB where it meets others."
+        "+1.1 dB where it overlaps with others."
     )
 
 

@@ -76,7 +76,7 @@ def test_the_runner_up_of_the_map_is_that_of_the_sheet(opened, tmp_path, analysi
     changed = replace(analysis, grounds=tuple(grounds), recommendations=tuple(rows))
     (tmp_path / "report.html").write_bytes(page_bytes(changed, []))
     page = opened(tmp_path)
-    said = "Runner-up: 5.41 ms normal, 0.4 dB less where it meets others, as good within 0.5 dB."
+    said = "Runner-up: 5.41 ms normal, 0.4 dB less where it overlaps with others, as good within 0.5 dB."
     assert said in part(page, "told").text_content()
     assert (
         "Runner-up, as good within 0.5 dB: normal, 5.41 ms, 0.4 dB less"

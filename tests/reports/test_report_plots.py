@@ -385,3 +385,33 @@ def test_the_error_of_a_level_is_the_width_of_a_band(analysis, std_deg, is_seen)
     figure = Figure(figsize=(5, 4))
     plots_outputs.level(figure, changed, Look.of(changed), "mix")
     assert bool(figure.axes[0].collections) is is_seen
+
+
+def with_sum_errors(analysis, present_db, recommended_db):
+    rows = tuple(
+        dataclasses.replace(row, present_std_db=present_db, recommended_std_db=recommended_db)
+        for row in analysis.prediction
+    )
+    return next(plot for plot in plots(dataclasses.replace(analysis, prediction=rows)) if "sum-at" in plot.stem)
+
+
+def test_the_error_of_a_sum_is_the_width_of_its_curve(analysis):
+    """Two standard errors either way: four in all, of each curve its own."""
+    plot = with_sum_errors(analysis, 0.5, 0.3)
+    axes = drawn(plot).axes[0]
+    widths = []
+    for band in axes.collections:
+        corners = band.get_paths()[0].vertices
+        at_63 = corners[np.isclose(corners[:, 0], 63.0), 1]
+        widths.append(np.ptp(at_63))
+    assert widths == pytest.approx([2.0, 1.2])
+    assert "Standard error: 0.5 dB in the middle, 0.5 dB at most; pale is two of it either way." in plot.text
+
+
+def test_an_error_of_a_sum_that_is_not_seen_or_not_known_is_no_width(analysis):
+    assert "under 0.1 dB, too little to be drawn" in with_sum_errors(analysis, 0.02, 0.03).text
+    unknown = with_sum_errors(analysis, math.nan, math.nan)
+    assert "Standard error" not in unknown.text
+    corners = [band.get_paths()[0].vertices for band in drawn(unknown).axes[0].collections]
+    lines = [line.get_ydata() for line in drawn(unknown).axes[0].lines]
+    assert {float(y) for one in corners for y in one[:, 1]} == {float(y) for one in lines for y in one}

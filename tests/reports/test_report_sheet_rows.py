@@ -70,7 +70,7 @@ def test_little_of_one_third_octave_is_checked_on_an_analyser(analysis, bands_hz
 
 def test_why_there_is_no_check_is_said_of_what_is_decided(analysis):
     rows = page_sheet.sheet_rows(dataclasses.replace(analysis, proofs=()))
-    why = "Flipping it would not for sure take 3 dB from a band in which it meets others"
+    why = "Flipping it would not for sure take 3 dB from a band in which it overlaps with others"
     found = {row.output: row.proof for row in rows}
     assert found == {
         "mains": ("", ""),  # the reference
@@ -151,7 +151,7 @@ def test_what_stays_as_it_is_has_a_dash_for_its_gain(analysis, report):
     assert [bool(row.gain) for row in page_sheet.sheet_rows(analysis)] == changed
     assert [bool(row.worst) for row in page_sheet.sheet_rows(analysis)] == changed
     table = page_evidence.certainty_table(analysis)
-    for heading in ("gain (dB)", "least at", "gain there (dB)"):
+    for heading in ("better by (dB)", "least at", "there by (dB)"):
         column = [one.text for one in table.headings].index(heading)
         assert [row[column] != "–" for row in table.rows] == changed
     assert read(report).text.count("smallest at balcony") == 3  # the table, its line on paper, the sheet as text

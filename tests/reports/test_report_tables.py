@@ -30,7 +30,7 @@ HEADERS = {
     "group_delay_ms,coherence,averages",
     "pairs": "position,zone,output,other,band_hz,relative_delay_ms,relative_phase_deg,level_difference_db,sum_db,"
     "flipped_sum_db,recommended_sum_db,coherence,usable",
-    "prediction": "position,zone,band_hz,present_db,recommended_db,change_db,cell",
+    "prediction": "position,zone,band_hz,present_db,recommended_db,change_db,cell,present_std_db,recommended_std_db",
     "robustness": "scenario,position,zone,present_db,recommended_db,advantage_db",
     "inputs": "capture,input,against,relative_delay_ms,relative_delay_std_ms,polarity,polarity_confidence,"
     "recommended_delay_ms,recommended_polarity,gain_db,decision,reason",

@@ -14,8 +14,10 @@ from analyze.reports.sheet_notes import (
     hand_sentence,
     is_optional,
     repair_note,
+    send_note,
     small_note,
 )
+from analyze.responses.feed_relations import FeedRelation
 
 
 def wired(analysis: Analysis, *inverted: str) -> Analysis:
@@ -90,3 +92,13 @@ def test_lateness_that_was_asked_for_counts_as_heard(analysis: Analysis) -> None
     tower = next(row for row in analysis.recommendations if row.output == "lawn tower")
     said = echo_note(tower_at(asked, {"mix": 30.0}, 0.0), tower)
     assert "comes 30 ms behind the first of them, mains, which" in said
+
+
+def test_a_change_of_subs_holds_for_one_mix_through_all_and_says_so_once(analysis: Analysis) -> None:
+    rows = {row.output: row for row in analysis.recommendations}
+    assert send_note(analysis, rows["sub left"]).startswith("Holds if subs and mains are sent the same mix.")
+    assert [name for name, row in rows.items() if send_note(analysis, row)] == ["sub left"]
+    kept = [dataclasses.replace(row, decision="keep") for row in analysis.recommendations]
+    assert not any(send_note(dataclasses.replace(analysis, recommendations=tuple(kept)), row) for row in kept)
+    relation = FeedRelation("take", "sub left", "mains", 1.0, 0.0, 0.01, 0.0)
+    assert send_note(dataclasses.replace(analysis, feed_relations=(relation,)), rows["sub left"]) == ""

@@ -327,7 +327,7 @@
     };
     const lessWords = (db) => (db < EQUAL_DB ? "" : `${dbText(db)} dB less`);
     const rivalWords = () => {
-      const less = rival.cost_db < EQUAL_DB ? "" : `, ${lessWords(rival.cost_db)} where it meets others`;
+      const less = rival.cost_db < EQUAL_DB ? "" : `, ${lessWords(rival.cost_db)} where it overlaps with others`;
       return `Runner-up: ${delayText(rival.delay_ms)} ${rival.polarity}${less}${rival.note && `, ${rival.note}`}.`;
     };
     const words = range_db < FLAT_DB ? ["No band that counts changes with it: the score does not depend on it."] : [
