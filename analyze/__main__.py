@@ -7,10 +7,11 @@ import sys
 
 import click
 
-from analyze.errors import AnalyzeError
+from analyze.errors import AnalyzeError, AudioError
 
 #: A bug in the program, and an interrupt by the user.
 _BUG, _INTERRUPTED = 1, 130
+_LESS = "Describe fewer outputs, positions or captures at once, or analyse it on a machine with more memory."
 
 
 def main() -> None:
@@ -38,6 +39,9 @@ def _run(arguments: list[str]) -> int:
     except BrokenPipeError:  # whoever read our output has gone: nothing more to say, and nowhere to say it
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except MemoryError:
+        click.echo(f"analyze: memory ran out; nothing was written.\n{_LESS}", err=True)
+        return AudioError.exit_code
     except Exception as error:
         if "--debug" in arguments:
             raise
