@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 
 import click
 
-from analyze.errors import AnalyzeError, AudioError
+from analyze.errors import AnalyzeError, AudioError, DescriptionError, printable
 
 #: A bug in the program, and an interrupt by the user.
 _BUG, _INTERRUPTED = 1, 130
@@ -39,14 +40,24 @@ def _run(arguments: list[str]) -> int:
     except BrokenPipeError:  # whoever read our output has gone: nothing more to say, and nowhere to say it
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except MemoryError:
+    except Exception as error:
+        return _unforeseen(error, arguments)
+
+
+def _unforeseen(error: Exception, arguments: list[str]) -> int:
+    """What nothing else has answered: a limit of the machine, else a bug. Raises it where `--debug` asks for it."""
+    if isinstance(error, MemoryError):
         click.echo(f"analyze: memory ran out; nothing was written.\n{_LESS}", err=True)
         return AudioError.exit_code
-    except Exception as error:
-        if "--debug" in arguments:
-            raise
-        click.echo(f"analyze: a bug in the program ({type(error).__name__}: {error}); --debug shows where.", err=True)
-        return _BUG
+    if isinstance(error, OSError) and error.errno == errno.ENAMETOOLONG:
+        what = f"{printable(str(error.filename))}: too long a name for a file."
+        click.echo(f"analyze: {what}\nCheck the path.", err=True)
+        return DescriptionError.exit_code
+    if "--debug" in arguments:
+        raise error
+    what = printable(f"{type(error).__name__}: {error}")
+    click.echo(f"analyze: a bug in the program ({what}); --debug shows where.", err=True)
+    return _BUG
 
 
 def _interrupted() -> int:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from analyze.errors import printable
 from analyze.version import VERSION
 
 if TYPE_CHECKING:
@@ -54,12 +55,14 @@ def commands() -> None:
 def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
     from analyze.description import load_sound_check
+
+    sound_check = load_sound_check(path)  # a mistake in it is answered before what is large is loaded
+
     from analyze.pipeline import analyse
     from analyze.reports import check_target, drawing_processes, print_summary, reserved, results_object, write_report
     from analyze.spectra.threads import one_heap
 
     one_heap()
-    sound_check = load_sound_check(path)
     target = out or Path("reports") / sound_check.folder.resolve().name
     check_target(target, force=force, source=sound_check.folder)
     workers = workers or os.cpu_count() or 1
@@ -68,7 +71,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
             analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
         write_report(analysis, target, force=force, draw=draw)
     if as_json:
-        click.echo(json.dumps(results_object(analysis), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(results_object(analysis))
     if not quiet:
         print_summary(analysis, target)
     return UNDECIDED if analysis.is_undecided else 0
@@ -89,7 +92,7 @@ def inspect(path: Path, as_json: bool) -> int:
     check_tracks(sound_check)
     tracks, findings = inspect_captures(sound_check)
     if as_json:
-        click.echo(json.dumps(inspection_object(tracks, findings), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(inspection_object(tracks, findings))
     print_inspection(tracks, findings)
     return 0
 
@@ -119,13 +122,14 @@ def draft(folder: Path) -> int:
 
     made = write_draft(folder)
     counts = f"{made.n_outputs} outputs, {made.n_positions} positions, {made.n_captures} captures"
-    click.echo(f"A draft is in {made.path}: {counts}, all guessed.", err=True)
+    click.echo(f"A draft is in {printable(str(made.path))}: {counts}, all guessed.", err=True)
     if made.n_left_out:
         click.echo(f"{made.n_left_out} tracks or files could not be placed; they stand in comments.", err=True)
     if made.to_fill_in:
         click.echo(f"To be filled in first:\n{made.to_fill_in}", err=True)
     else:
-        click.echo(f"Correct it, type in the delays and polarities in force, then: analyze run {folder}", err=True)
+        what = "Correct it, type in the delays and polarities in force, then"
+        click.echo(f"{what}: analyze run {printable(str(folder))}", err=True)
     return 0
 
 
@@ -176,7 +180,7 @@ def batch(
     )
     write_summary(outcomes, out)
     if as_json:
-        click.echo(json.dumps(batch_object(outcomes), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(batch_object(outcomes))
     if not quiet:
         click.echo(f"{headline(outcomes)}\n{where(out / SUMMARY / 'report.html')}", err=True)
     statuses = {one.status for one in outcomes}
@@ -212,7 +216,7 @@ def verify(records: tuple[Path, ...], as_json: bool) -> int:
         verified.append(verify_record(record))
         click.echo(verification_text(verified[-1]), err=True)
     if as_json:
-        click.echo(json.dumps(verification_object(verified), sort_keys=True))
+        _print_json(verification_object(verified))
     return 0 if all(one.is_valid for one in verified) else DAMAGED
 
 
@@ -299,7 +303,7 @@ def compare(
     comparison = compared(then, now, parsed_renames(rename), Tolerances(arrival_ms, level_db, response_db))
     write_comparison(comparison, target)
     if as_json:
-        click.echo(json.dumps(comparison_object(comparison), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(comparison_object(comparison))
     if not quiet:
         print_comparison(comparison, target)
     return CHANGED if comparison.is_changed else 0
@@ -329,7 +333,7 @@ def verify_settings(before: Path, after: Path, out: Path | None, force: bool, qu
     verified = verified_settings(then, now)
     write_verified(verified, target)
     if as_json:
-        click.echo(json.dumps(verified_object(verified), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(verified_object(verified))
     if not quiet:
         print_verified(verified, target)
     return 0 if verified.is_done else CHANGED
@@ -357,11 +361,17 @@ def history(folder: Path, out: Path | None, force: bool, quiet: bool, as_json: b
         found = history_of(folder, start)
     write_history(found, target)
     if as_json:
-        click.echo(json.dumps(history_object(found), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(history_object(found))
     if not quiet:
         print_history(found, target)
     print_left_out(found)
     return 0
+
+
+def _print_json(content: dict[str, Any]) -> None:
+    """One JSON object on stdout; in it stands escaped what a terminal would act on, or what is no text."""
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, sort_keys=True)
+    click.echo(text if text.isprintable() else "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text))
 
 
 @contextmanager
@@ -371,6 +381,8 @@ def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
     from rich.markup import escape
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+    from analyze.reports.naming import clean
+
     console = Console(stderr=True)
     if quiet or not console.is_terminal:
         yield None
@@ -379,7 +391,7 @@ def _progress(quiet: bool) -> Iterator[ProgressStart | None]:
     with Progress(*columns, console=console) as bars:
 
         def start(capture: str, n_samples: int) -> Callable[[int], None]:
-            task = bars.add_task(escape(capture), total=n_samples)
+            task = bars.add_task(escape(clean(capture)), total=n_samples)
             return lambda done: bars.update(task, advance=done)
 
         yield start

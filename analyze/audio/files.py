@@ -36,10 +36,13 @@ LONGEST_S = 7 * 24 * 3600
 #: What the decoder raises at a file that it cannot read (TypeError: a name that says headerless audio).
 DECODER_ERRORS = (soundfile.SoundFileError, RuntimeError, OSError, TypeError, ValueError)
 
+#: How a MIDI sample dump begins: its decoder writes to stdout by itself, and no recorder makes such files.
+_SAMPLE_DUMP = b"\xf0\x7e"
 _READABLE = "Save it as WAV, RF64, BW64, W64, AIFF, CAF or FLAC and try again."
 #: libsndfile gives the largest 64-bit number of frames where a header leaves it open.
 _UNKNOWN_FRAMES = 1 << 62
-_COUNTING_BLOCK = 1 << 16
+#: Samples decoded at a time where frames are counted.
+_COUNTED_AT_ONCE = 1 << 17
 
 
 class ForwardSoundFile(soundfile.SoundFile):  # type: ignore[misc]
@@ -218,6 +221,9 @@ def _size(path: Path, shown: str) -> int:
 def _header(path: Path, shown: str) -> Header | None:
     """The walked header; None where the decoder alone knows the format."""
     try:
+        with path.open("rb") as file:
+            if file.read(2) == _SAMPLE_DUMP:
+                raise AudioError("cannot be read as audio (a MIDI sample dump).", _READABLE, path=shown)
         return read_header(path)
     except OSError as error:
         raise AudioError(
@@ -281,7 +287,7 @@ def _count_frames(sound: ForwardSoundFile, shown: str) -> tuple[int, tuple[Findi
     """Frames by the header; where it leaves them open, by decoding all (and what was found broken by it)."""
     if sound.frames < _UNKNOWN_FRAMES:
         return int(sound.frames), ()
-    n_frames, block = 0, np.empty((_COUNTING_BLOCK, sound.channels), dtype=np.float32)
+    n_frames, block = 0, np.empty((max(1, _COUNTED_AT_ONCE // sound.channels), sound.channels), dtype=np.float32)
     try:
         while n_read := len(sound.read(out=block)):
             n_frames += n_read

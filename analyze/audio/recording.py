@@ -42,6 +42,8 @@ _LARGEST = 1e6
 
 #: Frames put together at a time: many files would else miss the processor's cache at every sample.
 _TILE = 2048
+#: Samples of one file that are held at a time, those of channels that nobody asked for included.
+_MOST_SAMPLES = 1 << 22
 
 
 class Recording:
@@ -217,6 +219,18 @@ class Recording:
         """Fill `block` with the frames from `start` on, counted in the files; how many all files have."""
         if len(self._sources) == 1 and self._sources[0].is_whole and not self._own_clocks:
             return self._sources[0].decoder.read(start, block)
+        most = max(_TILE, _MOST_SAMPLES // max(source.file.n_channels for source in self._sources))
+        done = 0
+        while done < len(block):
+            piece = block[done : done + most]
+            n = self._put_together(start + done, piece)
+            done += n
+            if n < len(piece):
+                break
+        return done
+
+    def _put_together(self, start: int, block: NDArray[np.float32]) -> int:
+        """Fill a block so short that all channels of every file fit into memory; how many frames all files have."""
         n = len(block)
         for source in self._sources:
             n = source.read(start, n)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -79,6 +80,6 @@ def _content(outcomes: Sequence[Outcome]) -> dict[str, Any]:
     return {
         "headline": headline(outcomes),
         "failed": [one for one in outcomes if one.status == "failed"],
-        "rows": [(one, f"../{quote(one.report)}/{PAGE}" if one.report else "") for one in outcomes],
+        "rows": [(one, f"../{quote(os.fsencode(one.report))}/{PAGE}" if one.report else "") for one in outcomes],
         "version": VERSION,
     }

@@ -10,6 +10,7 @@ import contextlib
 import io
 import os
 import resource
+import stat
 import sys
 import tempfile
 import time
@@ -137,6 +138,7 @@ def check_said(call: Called, *codes: int, most_s: float = 5.0) -> Called:
     """
     assert call.code in codes, (call.code, call.said)
     assert "Traceback" not in call.said
+    assert "memory ran out" not in call.said
     assert not acting(call.said), (acting(call.said), call.said)
     assert not acting(call.out)
     assert call.seconds < most_s, call.seconds
@@ -167,5 +169,6 @@ def _listing(folder: Path, but: tuple[str, ...]) -> dict[str, tuple[int, int, in
             if (inside / name).as_posix() in but:
                 continue
             at = Path(base, name).lstat()
-            found[(inside / name).as_posix()] = (at.st_mode, at.st_size, at.st_mtime_ns)
+            what = (0, 0) if stat.S_ISDIR(at.st_mode) else (at.st_size, at.st_mtime_ns)
+            found[(inside / name).as_posix()] = (at.st_mode, *what)
     return found
