@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 
 import click
 
 from analyze.cli_streams import make_patient
-from analyze.errors import AnalyzeError
+from analyze.errors import AnalyzeError, AudioError, DescriptionError, printable
 
 #: A bug in the program, and an interrupt by the user.
 _BUG, _INTERRUPTED = 1, 130
+_LESS = "Describe fewer outputs, positions or captures at once, or analyse it on a machine with more memory."
 
 
 def main() -> None:
@@ -37,10 +39,23 @@ def _run(arguments: list[str]) -> int:
         click.echo(f"analyze: {error.message()}", err=True)
         return error.exit_code
     except Exception as error:
-        if "--debug" in arguments:
-            raise
-        click.echo(f"analyze: a bug in the program ({type(error).__name__}: {error}); --debug shows where.", err=True)
-        return _BUG
+        return _unforeseen(error, arguments)
+
+
+def _unforeseen(error: Exception, arguments: list[str]) -> int:
+    """What nothing else has answered: a limit of the machine, else a bug. Raises it where `--debug` asks for it."""
+    if isinstance(error, MemoryError):
+        click.echo(f"analyze: memory ran out; nothing was written.\n{_LESS}", err=True)
+        return AudioError.exit_code
+    if isinstance(error, OSError) and error.errno == errno.ENAMETOOLONG:
+        what = f"{printable(str(error.filename))}: too long a name for a file."
+        click.echo(f"analyze: {what}\nCheck the path.", err=True)
+        return DescriptionError.exit_code
+    if "--debug" in arguments:
+        raise error
+    what = printable(f"{type(error).__name__}: {error}")
+    click.echo(f"analyze: a bug in the program ({what}); --debug shows where.", err=True)
+    return _BUG
 
 
 def _interrupted() -> int:

@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from analyze.cli_progress import progress
+from analyze.errors import printable
 from analyze.version import VERSION
 
 #: Read by `__main__`, where a bug surfaces.
@@ -58,12 +59,14 @@ def commands() -> None:
 def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
     from analyze.description import load_sound_check
+
+    sound_check = load_sound_check(path)  # a mistake in it is answered before what is large is loaded
+
     from analyze.pipeline import analyse
     from analyze.reports import check_target, drawing_processes, print_summary, reserved, results_object, write_report
     from analyze.spectra.threads import one_heap
 
     one_heap()
-    sound_check = load_sound_check(path)
     target = out or Path("reports") / sound_check.folder.resolve().name
     check_target(target, force=force, source=sound_check.folder)
     workers = workers or os.cpu_count() or 1
@@ -93,7 +96,7 @@ def inspect(path: Path, as_json: bool) -> int:
     check_tracks(sound_check)
     tracks, findings = inspect_captures(sound_check)
     if as_json:
-        click.echo(json.dumps(inspection_object(tracks, findings), ensure_ascii=False, allow_nan=False, sort_keys=True))
+        _print_json(inspection_object(tracks, findings))
     print_inspection(tracks, findings)
     return 0
 
@@ -123,13 +126,14 @@ def draft(folder: Path) -> int:
 
     made = write_draft(folder)
     counts = f"{made.n_outputs} outputs, {made.n_positions} positions, {made.n_captures} captures"
-    click.echo(f"A draft is in {made.path}: {counts}, all guessed.", err=True)
+    click.echo(f"A draft is in {printable(str(made.path))}: {counts}, all guessed.", err=True)
     if made.n_left_out:
         click.echo(f"{made.n_left_out} tracks or files could not be placed; they stand in comments.", err=True)
     if made.to_fill_in:
         click.echo(f"To be filled in first:\n{made.to_fill_in}", err=True)
     else:
-        click.echo(f"Correct it, type in the delays and polarities in force, then: analyze run {folder}", err=True)
+        what = "Correct it, type in the delays and polarities in force, then"
+        click.echo(f"{what}: analyze run {printable(str(folder))}", err=True)
     return 0
 
 
@@ -240,7 +244,7 @@ def verify(records: tuple[Path, ...], as_json: bool) -> int:
         verified.append(verify_record(record))
         click.echo(verification_text(verified[-1]), err=True)
     if as_json:
-        click.echo(json.dumps(verification_object(verified), sort_keys=True))
+        _print_json(verification_object(verified))
     return 0 if all(one.is_valid for one in verified) else DAMAGED
 
 
@@ -403,7 +407,7 @@ def _parsed(pairs: tuple[str, ...]) -> dict[str, str]:
 
     return parsed_renames(pairs) if pairs else {}
 
-
-def _print_json(found: dict[str, Any]) -> None:
-    """Print what was found on stdout, for programs."""
-    click.echo(json.dumps(found, ensure_ascii=False, allow_nan=False, sort_keys=True))
+def _print_json(content: dict[str, Any]) -> None:
+    """One JSON object on stdout; in it stands escaped what a terminal would act on, or what is no text."""
+    text = json.dumps(content, ensure_ascii=False, allow_nan=False, sort_keys=True)
+    click.echo(text if text.isprintable() else "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text))

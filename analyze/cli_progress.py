@@ -17,6 +17,8 @@ def progress(quiet: bool) -> Iterator[ProgressStart | None]:
     from rich.markup import escape
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+    from analyze.reports.naming import clean
+
     console = Console(stderr=True)
     if quiet or not console.is_terminal:
         yield None
@@ -25,7 +27,7 @@ def progress(quiet: bool) -> Iterator[ProgressStart | None]:
     with Progress(*columns, console=console) as bars:
 
         def start(capture: str, n_samples: int) -> Callable[[int], None]:
-            task = bars.add_task(escape(capture), total=n_samples)
+            task = bars.add_task(escape(clean(capture)), total=n_samples)
             return lambda done: bars.update(task, advance=done)
 
         yield start

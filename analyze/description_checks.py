@@ -16,6 +16,8 @@ from analyze.description_schema import CaptureTable, DescriptionTable, Kind, Out
 #: Groups of tracks of a capture in which no track may stand twice.
 _TRACK_GROUPS = (("feeds", "mics"), ("inputs",))
 _TRACK_TABLES = ("feeds", "mics", "inputs")
+#: More than one sound check has.
+_MOST = {"outputs": 256, "positions": 256, "captures": 2000}
 
 
 def find_mistakes(
@@ -27,6 +29,7 @@ def find_mistakes(
     has_captures : whether it must have some
     """
     checks = _Checks(table, document, files)
+    checks.amounts()
     checks.outputs()
     checks.positions()
     checks.reference()
@@ -43,6 +46,14 @@ class _Checks:
         self._names = {kind: _written(document, kind) for kind in ("outputs", "positions")}
         self._choices = {kind: tuple(names) for kind, names in self._names.items()}
         self.mistakes: list[Mistake] = []
+
+    def amounts(self) -> None:
+        """No more of anything than one sound check has: time and memory grow with them."""
+        for kind, most in _MOST.items():
+            n = len(getattr(self._table, kind))
+            if n > most:
+                hint = "Split it into several sound checks, one folder each."
+                self._add((kind,), f"too many {kind}", str(n), f"at most {most}", hint=hint)
 
     def outputs(self) -> None:
         """Kinds, device ranges and the seats where arrivals shall line up."""

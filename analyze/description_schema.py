@@ -28,6 +28,12 @@ MAX_NAME_CHARACTERS = 200
 #: Temperatures that a sound check may have, degrees Celsius.
 MIN_TEMPERATURE_C, MAX_TEMPERATURE_C = -30.0, 50.0
 
+#: Largest delay and latency (ms: 3 km of air), step (ms), weight, distance (m), and time in a file (s: a week); finest
+#: step (ms: the last decimal that is printed) and smallest weight and distance. No device, room or recorder has others,
+#: and their sums and products stay within what numbers hold.
+MAX_DELAY_MS, MAX_WEIGHT, MAX_DISTANCE_M, MAX_TIME_S = 10_000.0, 1000.0, 10_000.0, 604_800.0
+MIN_STEP_MS, MIN_WEIGHT, MIN_DISTANCE_M = 0.0001, 0.001, 0.001
+
 #: Unicode categories that break a line or are not text: control, line and paragraph separators.
 _NOT_IN_NAMES = ("Cc", "Zl", "Zp")
 
@@ -87,8 +93,12 @@ Name = Annotated[str, AfterValidator(_name)]
 Text = Annotated[str, BeforeValidator(_text)]
 Day = Annotated[str, BeforeValidator(_date)]
 Temperature = Annotated[float, AfterValidator(_temperature)]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+Delay = Annotated[float, Field(ge=-MAX_DELAY_MS, le=MAX_DELAY_MS)]
+Latency = Annotated[float, Field(ge=0, le=MAX_DELAY_MS)]
+Step = Annotated[float, Field(ge=MIN_STEP_MS, le=MAX_DELAY_MS)]
+Weight = Annotated[float, Field(ge=MIN_WEIGHT, le=MAX_WEIGHT)]
+Distance = Annotated[float, Field(ge=MIN_DISTANCE_M, le=MAX_DISTANCE_M)]
+Time = Annotated[float, Field(ge=0, le=MAX_TIME_S)]
 Clocks = Annotated[list[list[str]], BeforeValidator(_clocks)]
 Polarity = Literal["normal", "inverted"]
 Kind = Literal["main", "sub", "fill", "tower", "monitor"]
@@ -104,7 +114,7 @@ class _Table(BaseModel):
 class SettingTable(_Table):
     """What differed in one capture: `settings` of a capture, one output."""
 
-    delay_ms: float | None = None
+    delay_ms: Delay | None = None
     polarity: Polarity | None = None
 
 
@@ -113,17 +123,17 @@ class OutputTable(_Table):
 
     kind: Kind | None = None
     group: Name | None = None
-    delay_ms: float = 0.0
+    delay_ms: Delay = 0.0
     polarity: Polarity = "normal"
     feed_tap: Literal["before", "after"] = "before"
     adjust: Literal["both", "polarity", "delay", "none"] | None = None
-    min_delay_ms: float = 0.0
-    max_delay_ms: float = 500.0
-    delay_step_ms: Positive = 0.01
+    min_delay_ms: Delay = 0.0
+    max_delay_ms: Delay = 500.0
+    delay_step_ms: Step = 0.01
     can_invert: bool = True
-    latency_ms: NotNegative | None = None
+    latency_ms: Latency | None = None
     align_at: list[Name] = []
-    later_ms: float = 0.0
+    later_ms: Delay = 0.0
     device: Text | None = None
     channel: Text | None = None
     preset: Text | None = None
@@ -133,9 +143,9 @@ class PositionTable(_Table):
     """`[positions.NAME]`."""
 
     zone: Zone | None = None
-    weight: Positive = 1.0
+    weight: Weight = 1.0
     polarity: Polarity | None = None
-    distance_m: dict[Name, Positive] = {}
+    distance_m: dict[Name, Distance] = {}
     microphone: Text | None = None
     serial: Text | None = None
     calibration: Text | None = None
@@ -147,8 +157,8 @@ class CaptureTable(_Table):
 
     name: Name | None = None
     playing: list[Name] | None = None
-    start_s: NotNegative = 0.0
-    end_s: float | None = None
+    start_s: Time = 0.0
+    end_s: Time | None = None
     feeds: dict[Name, str] = {}
     mics: dict[Name, str] = {}
     unsynced: Clocks = []
@@ -200,7 +210,7 @@ _EXPECTED_TABLES = {
     "captures": "tables headed [[captures]], with double brackets",
 }
 
-_BOUNDS = {"greater_than": ("gt", "a number above"), "greater_than_equal": ("ge", "a number of at least")}
+_BOUNDS = {"greater_than_equal": ("ge", "a number of at least"), "less_than_equal": ("le", "a number of at most")}
 
 
 def validated(document: Mapping[str, Any]) -> tuple[DescriptionTable, list[Mistake]]:

@@ -62,6 +62,8 @@ def description_file(path: Path) -> Path:
         raise DescriptionError(f"cannot be opened: {error.strerror}.", "Check the path.", path=path) from error
     if is_folder:
         return _inside(path)
+    if not is_file and path.exists():
+        raise _not_a_file(path)
     if not is_file:
         raise DescriptionError(
             f"no such file or folder (expected a folder that holds {FILE_NAME}, or that file).",
@@ -149,11 +151,18 @@ def _inside(folder: Path) -> Path:
     file = folder / FILE_NAME
     if file.is_file():
         return file
+    if file.exists():
+        raise _not_a_file(file)
     raise DescriptionError(
         f"no {FILE_NAME} in this folder.",
         _near_miss(folder, FILE_NAME) or "Write one beside the recordings, after the example in README.md.",
         path=folder,
     )
+
+
+def _not_a_file(path: Path) -> DescriptionError:
+    """The error for a folder, device or pipe that is called like a description."""
+    return DescriptionError("is not a file.", f"Put a {FILE_NAME} there, or name the folder that holds one.", path=path)
 
 
 def _near_miss(folder: Path, name: str) -> str:

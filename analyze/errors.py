@@ -53,10 +53,20 @@ class AnalyzeError(Exception):
         return text.strip()
 
     def message(self) -> str:
-        """The whole message: place, what is wrong, and the mend on its own line."""
-        place = self.place()
+        """The whole message: place, what is wrong, and the mend on its own line; nothing in it acts on a terminal."""
+        place = printable(self.place())
         first = f"{place}: {self.what}" if place else self.what
-        return f"{first}\n{self.mend}" if self.mend else first
+        text = f"{first}\n{self.mend}" if self.mend else first
+        return "\n".join(printable(line) for line in text.split("\n"))
+
+
+def printable(text: str) -> str:
+    r"""Text with everything that a terminal would act on, or that cannot be seen, escaped.
+
+    >>> printable("a b\n\x1b[31m")
+    'a b\\n\\x1b[31m'
+    """
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 class DescriptionError(AnalyzeError):

@@ -112,13 +112,22 @@ MISTAKES = [
     (
         "delay_step_ms = 0.02",
         "delay_step_ms = 0",
-        "outputs.mains.delay_step_ms: out of range (found 0, expected a number above 0).",
+        "outputs.mains.delay_step_ms: out of range (found 0, expected a number of at least 0.0001).",
     ),
-    ("weight = 2", "weight = 0.0", "positions.mix.weight: out of range (found 0, expected a number above 0)."),
+    (
+        "later_ms = 12.0",
+        "later_ms = 12000.0",
+        "outputs.tower.later_ms: out of range (found 12000, expected a number of at most 10000).",
+    ),
+    (
+        "weight = 2",
+        "weight = 0.0",
+        "positions.mix.weight: out of range (found 0, expected a number of at least 0.001).",
+    ),
     (
         "mains = 24.5",
         "mains = -1",
-        "positions.mix.distance_m.mains: out of range (found -1, expected a number above 0).",
+        "positions.mix.distance_m.mains: out of range (found -1, expected a number of at least 0.001).",
     ),
     (
         "can_invert = false",

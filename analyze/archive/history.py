@@ -60,7 +60,7 @@ def _nothing(folder: Path, seen: list[Seen]) -> DescriptionError:
             "there is no record or report in it.", "Name a folder that holds some, at any depth.", path=folder
         )
     what = f"nothing in it can be read ({len(seen)} found). {clean(seen[0].name)}: {clean(seen[0].problem)}"
-    return DescriptionError(what, path=folder)
+    return DescriptionError(what, "Mend or replace one of them.", path=folder)
 
 
 def _left(one: Seen, state: str, reason: str) -> VisitRow:

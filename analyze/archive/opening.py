@@ -170,7 +170,7 @@ class ReportRead:
         name = str(self.results["responses"][output][position])
         try:
             path = (self.folder / name).resolve()
-        except ValueError as error:  # no disk has such a name
+        except (ValueError, OSError, RuntimeError) as error:  # no disk has such a name, or it is a loop of links
             raise _not_one(self.place, f"the path {name!r} is none") from error
         if not path.is_relative_to(self.folder.resolve()):
             raise _not_one(self.place, f"the path {name!r} leads out of it")
@@ -205,7 +205,11 @@ def _results(place: Path, file: Path) -> Mapping[str, Any]:
     shown = file.relative_to(place).as_posix()
     if not place.is_dir():
         raise DescriptionError("no such folder (expected a report or a record).", "Check the path.", path=place)
-    if not file.resolve().is_relative_to(place.resolve()):
+    try:
+        is_inside = file.resolve().is_relative_to(place.resolve())
+    except (OSError, RuntimeError) as error:  # a loop of links
+        raise _not_one(place, f"its {shown} leads nowhere") from error
+    if not is_inside:
         raise _not_one(place, f"its {shown} leads out of it")
     try:
         results = read_object(file, _MOST_BYTES)

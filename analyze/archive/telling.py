@@ -8,6 +8,7 @@ from typing import Any
 
 from analyze.archive.record import Record
 from analyze.archive.verification import Verification
+from analyze.errors import printable
 
 #: Said before recordings are packed.
 AUDIO_WARNING = (
@@ -53,15 +54,6 @@ def verification_object(verified: Sequence[Verification]) -> dict[str, Any]:
             for one in verified
         ],
     }
-
-
-def printable(text: str) -> str:
-    r"""Text with everything that a terminal would act on, or that cannot be seen, escaped.
-
-    >>> printable("a b\n\x1b[31m")
-    'a b\\n\\x1b[31m'
-    """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def _amount(n_files: int, n_bytes: int) -> str:

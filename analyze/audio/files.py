@@ -12,14 +12,16 @@ from __future__ import annotations
 
 import hashlib
 import math
-from contextlib import closing
+from contextlib import closing, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
 
 from analyze.audio.headers import Header, read_header, rebuilt_header
+from analyze.audio.hushed import hushed
 from analyze.audio.plain_samples import SAMPLE_BYTES, PlainLayout, PlainSamples
 from analyze.audio.spliced_file import SplicedFile
 from analyze.errors import AudioError, DescriptionError
@@ -29,17 +31,22 @@ from analyze.findings import Finding
 MAX_CHANNELS = 1024
 #: Sample rates that audio recorders offer; anything else is a broken header.
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8000, 768_000
+#: A week; a header that states more is broken.
+LONGEST_S = 7 * 24 * 3600
 #: What the decoder raises at a file that it cannot read (TypeError: a name that says headerless audio).
 DECODER_ERRORS = (soundfile.SoundFileError, RuntimeError, OSError, TypeError, ValueError)
 
+#: How a MIDI sample dump begins: its decoder writes to stdout by itself, and no recorder makes such files.
+_SAMPLE_DUMP = b"\xf0\x7e"
 _READABLE = "Save it as WAV, RF64, BW64, W64, AIFF, CAF or FLAC and try again."
 #: libsndfile gives the largest 64-bit number of frames where a header leaves it open.
 _UNKNOWN_FRAMES = 1 << 62
-_COUNTING_BLOCK = 1 << 16
+#: Samples decoded at a time where frames are counted.
+_COUNTED_AT_ONCE = 1 << 17
 
 
 class ForwardSoundFile(soundfile.SoundFile):  # type: ignore[misc]
-    """A sound file that is not sought after every read.
+    """A sound file that is not sought after every read, and whose decoder prints nothing.
 
     Sought, the decoder would unpack the current FLAC frame again each time; and `tell` after a failure would not
     say how far it came.
@@ -47,7 +54,19 @@ class ForwardSoundFile(soundfile.SoundFile):  # type: ignore[misc]
 
     def __init__(self, source: Path | SplicedFile) -> None:
         self.source = source
-        super().__init__(source)
+        with hushed():
+            super().__init__(source)
+        self._hush = hushed if self.subtype.startswith("MPEG") else nullcontext
+
+    def read(self, *arguments: Any, **named: Any) -> Any:
+        """The next frames, as `soundfile.SoundFile.read` gives them."""
+        with self._hush():
+            return super().read(*arguments, **named)
+
+    def seek(self, *arguments: Any, **named: Any) -> int:
+        """Go to a frame."""
+        with self._hush():
+            return int(super().seek(*arguments, **named))
 
     def seekable(self) -> bool:
         """Say no: `read` then goes on where it stands. `seek` still works."""
@@ -202,6 +221,9 @@ def _size(path: Path, shown: str) -> int:
 def _header(path: Path, shown: str) -> Header | None:
     """The walked header; None where the decoder alone knows the format."""
     try:
+        with path.open("rb") as file:
+            if file.read(2) == _SAMPLE_DUMP:
+                raise AudioError("cannot be read as audio (a MIDI sample dump).", _READABLE, path=shown)
         return read_header(path)
     except OSError as error:
         raise AudioError(
@@ -265,7 +287,7 @@ def _count_frames(sound: ForwardSoundFile, shown: str) -> tuple[int, tuple[Findi
     """Frames by the header; where it leaves them open, by decoding all (and what was found broken by it)."""
     if sound.frames < _UNKNOWN_FRAMES:
         return int(sound.frames), ()
-    n_frames, block = 0, np.empty((_COUNTING_BLOCK, sound.channels), dtype=np.float32)
+    n_frames, block = 0, np.empty((max(1, _COUNTED_AT_ONCE // sound.channels), sound.channels), dtype=np.float32)
     try:
         while n_read := len(sound.read(out=block)):
             n_frames += n_read
@@ -283,6 +305,9 @@ def _check(file: AudioFile) -> None:
     if not LOWEST_RATE_HZ <= file.sample_rate_hz <= HIGHEST_RATE_HZ:
         what = f"has no usable sample rate (found {file.sample_rate_hz} Hz, expected {LOWEST_RATE_HZ} or more"
         raise AudioError(f"{what}, up to {HIGHEST_RATE_HZ}).", _READABLE, path=file.shown)
+    if file.duration_s > LONGEST_S:
+        what = f"states an impossible length (found {file.duration_s / 3600.0:.0f} hours, expected at most a week)."
+        raise AudioError(what, "Copy the file again from the recorder.", path=file.shown)
     if file.n_frames <= 0:
         what = "holds no audio (found a header and 0 frames)."
         raise AudioError(what, "Copy the file again from the recorder.", path=file.shown)

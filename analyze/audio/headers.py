@@ -303,9 +303,9 @@ def _read_caf(file: BinaryIO, size: int) -> Header | None:
         elif identifier == b"data":
             claimed = length - 4 if length > 4 else None
             return _caf_header(description, offset + 16, size, claimed)
-        if length < 0:
-            return None
         offset += 12 + length
+        if length < 0 or offset >= size:
+            return None
     return None
 
 

@@ -37,8 +37,13 @@ Label = TypeVar("Label", bound=Hashable)
 _KINDS: dict[str, Kind] = {"feed": "feed", "mic": "mic", "input": "input"}
 
 
+#: Samples beyond this, 120 dB over full scale, are no sound: their squares would run over.
+_LARGEST = 1e6
+
 #: Frames put together at a time: many files would else miss the processor's cache at every sample.
 _TILE = 2048
+#: Samples of one file that are held at a time, those of channels that nobody asked for included.
+_MOST_SAMPLES = 1 << 22
 
 
 class Recording:
@@ -139,7 +144,8 @@ class Recording:
         """The `n` frames from `start` on, (frame, track).
 
         Fewer, down to none, where the recording ends or a file breaks off; in the latter case `n_frames` shrinks to
-        that place. Samples that are NaN or infinite come as 0, and each is counted once however often it is read.
+        that place. Samples that are NaN, infinite or 120 dB over full scale come as 0, and each is counted once
+        however often it is read.
 
         Raises ValueError for a negative `start`, and AudioError if a file breaks off at frame 0.
         """
@@ -188,7 +194,10 @@ class Recording:
         findings = [self._damaged(source.decoder) for source in self._sources if source.decoder.is_broken]
         for track in np.flatnonzero(self._n_bad):
             place, n = self.places[track], int(self._n_bad[track])
-            detail = "Samples that are not numbers count as 0. Export the file again, or record as 24-bit integers."
+            detail = (
+                "Samples that are not numbers, or 120 dB over full scale, count as 0. Export the file again, or record "
+                "as 24-bit integers."
+            )
             at_s = (self.start_frame + int(self._first_bad[track])) / self.sample_rate_hz
             findings.append(
                 Finding(
@@ -210,6 +219,18 @@ class Recording:
         """Fill `block` with the frames from `start` on, counted in the files; how many all files have."""
         if len(self._sources) == 1 and self._sources[0].is_whole and not self._own_clocks:
             return self._sources[0].decoder.read(start, block)
+        most = max(_TILE, _MOST_SAMPLES // max(source.file.n_channels for source in self._sources))
+        done = 0
+        while done < len(block):
+            piece = block[done : done + most]
+            n = self._put_together(start + done, piece)
+            done += n
+            if n < len(piece):
+                break
+        return done
+
+    def _put_together(self, start: int, block: NDArray[np.float32]) -> int:
+        """Fill a block so short that all channels of every file fit into memory; how many frames all files have."""
         n = len(block)
         for source in self._sources:
             n = source.read(start, n)
@@ -237,20 +258,19 @@ class Recording:
         return dataclasses.replace(found, capture=self.capture)
 
     def _replace_bad(self, start: int, block: NDArray[np.float32]) -> None:
-        """Set samples that are not finite to 0 and count those not read before."""
+        """Set samples that are no numbers of a sound to 0 and count those not read before."""
         unread = self._read_before.add(start, start + len(block))
         columns = [column for source in self._sources if source.file.is_float for column in source.columns]
-        with np.errstate(invalid="ignore", over="ignore"):
-            if not columns or math.isfinite(block.sum()):  # one sum tells of any; it may also only have run over
-                return
+        if not columns or (block.min() >= -_LARGEST and block.max() <= _LARGEST):  # neither is true of NaN
+            return
         for column in columns:
-            bad = np.flatnonzero(~np.isfinite(block[:, column]))
+            bad = np.flatnonzero(~(np.abs(block[:, column]) <= _LARGEST))
             block[bad, column] = 0.0
             for first, stop in unread:
                 self._count_bad(column, bad[(bad >= first - start) & (bad < stop - start)] + start)
 
     def _count_bad(self, column: int, frames: NDArray[np.int64]) -> None:
-        """Count samples that are not finite, at these frames of one track."""
+        """Count samples that are no numbers of a sound, at these frames of one track."""
         if len(frames) == 0:
             return
         self._n_bad[column] += len(frames)

@@ -6,6 +6,7 @@ reports and records are passed over: they hold descriptions that have been analy
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,9 @@ from analyze.archive.bag import DECLARATION
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
 from analyze.reports.folder import is_report
+
+#: Disks take names of 255 bytes; the number behind one that is taken needs some. What is kept of longer ones.
+_LONGEST_BYTES, _KEPT_CHARACTERS, _DIGEST_LENGTH = 240, 40, 12
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,7 @@ def find_sound_checks(folders: Sequence[Path], reserved: Sequence[str] = ()) -> 
             f"no {FILE_NAME} in or below it.", "Write one for each sound check: analyze draft FOLDER", path=folders[0]
         )
     taken = {name.casefold() for name in reserved}
-    return [Found(place, name, _free(name.replace("/", "_"), taken)) for place, name in found.items()]
+    return [Found(place, name, _free(_one_name(name), taken)) for place, name in found.items()]
 
 
 def _below(folder: Path) -> Iterator[Path]:
@@ -66,6 +70,14 @@ def _below(folder: Path) -> Iterator[Path]:
 def _unreadable(error: OSError) -> None:
     reason = (error.strerror or type(error).__name__).lower()
     raise DescriptionError(f"cannot be read: {reason}.", "Check its permissions.", path=error.filename) from error
+
+
+def _one_name(name: str) -> str:
+    """A way through folders as the name of one; a long one as its beginning and a digest."""
+    whole = name.replace("/", "_")
+    if len(os.fsencode(whole)) <= _LONGEST_BYTES:
+        return whole
+    return f"{whole[:_KEPT_CHARACTERS]}-{hashlib.sha256(os.fsencode(name)).hexdigest()[:_DIGEST_LENGTH]}"
 
 
 def _free(name: str, taken: set[str]) -> str:

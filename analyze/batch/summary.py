@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -84,7 +85,7 @@ def _content(outcomes: Sequence[Outcome]) -> dict[str, Any]:
         "headline": headline(outcomes),
         "failed": failed[:_MOST_ROWS],
         "n_failed_left": max(0, len(failed) - _MOST_ROWS),
-        "rows": [(one, f"../{quote(one.report)}/{PAGE}" if one.report else "") for one in shown],
+        "rows": [(one, f"../{quote(os.fsencode(one.report))}/{PAGE}" if one.report else "") for one in shown],
         "n_left": len(outcomes) - len(shown),
         "version": VERSION,
     }

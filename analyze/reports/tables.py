@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 # What a spreadsheet takes for a formula; also behind apostrophes, so that taking one off restores every such cell.
 _FORMULA = re.compile(r"'*[=+\-@\t\r\n]")
+# What CSV readers stumble over and terminals act on: controls but tab and line ends.
+_CONTROLS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 
 #: What the schema says about such cells.
 FORMULA_NOTE = "a leading apostrophe stands before = + - @, tab and line ends; take one off to get the name"
@@ -60,8 +62,8 @@ def cell(column: Column, raw: Any) -> str:
 
 
 def defused(text: str) -> str:
-    """Text that no spreadsheet takes for a formula; NUL, which CSV readers stumble over, becomes U+FFFD."""
-    text = text.replace("\x00", "\ufffd")
+    """Text that no spreadsheet takes for a formula; control characters become U+FFFD."""
+    text = _CONTROLS.sub("\ufffd", text)
     return f"'{text}" if _FORMULA.match(text) else text
 
 

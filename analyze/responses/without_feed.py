@@ -6,6 +6,7 @@ hears the sound than another: from what the microphones share (`spectra/coarse_d
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -27,7 +28,7 @@ from analyze.findings import Finding
 from analyze.spectra.coarse_delay import LOOK_S, coarse_delays_s
 from analyze.spectra.cross_spectra import CrossSpectra
 from analyze.spectra.frame_plan import plan_frames
-from analyze.spectra.streaming import accumulate
+from analyze.spectra.streaming import SourceEndedError, accumulate
 
 #: Samples read at a time.
 _BLOCK = 1 << 17
@@ -50,7 +51,7 @@ def without_feed(sound_check: SoundCheck, capture: Capture) -> tuple[Unfed | Non
     """
     tracks = {("mic", position): track for position, track in capture.mics.items()}
     with open_recording(sound_check.folder, capture, tracks) as recording:
-        cross, summary = _energies(recording, capture)
+        cross, summary = _whole_energies(recording, capture)
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
         read, heard = TracksRead(recording.files, waveforms_of(summary, recording.places)), recording
         copied = copied_microphones(summary, recording.places)
@@ -68,6 +69,13 @@ def without_feed(sound_check: SoundCheck, capture: Capture) -> tuple[Unfed | Non
     )
     findings.append(Finding("no feed recorded", "warning", detail, capture.name))
     return None if cross is None or not is_loud.any() else Unfed(capture, cross), findings, read
+
+
+def _whole_energies(recording: Recording, capture: Capture) -> tuple[CrossSpectra | None, TrackSummary]:
+    """`_energies` of what can be read: a file that breaks off on the way makes the recording shorter."""
+    while True:
+        with contextlib.suppress(SourceEndedError):
+            return _energies(recording, capture)
 
 
 def _energies(recording: Recording, capture: Capture) -> tuple[CrossSpectra | None, TrackSummary]:

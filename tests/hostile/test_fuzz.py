@@ -1,0 +1,50 @@
+"""A few inputs that nobody thought of in every run, always the same; `fuzz.py` tries more, and others, by hand."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from tests.description_example import write_files
+from tests.hostile.strategies import audio_files, descriptions
+from tests.hostile.trying import try_audio, try_description
+
+_QUICK = settings(
+    derandomize=True, database=None, deadline=None, suppress_health_check=list(HealthCheck), print_blob=False
+)
+
+
+@pytest.fixture(scope="module")
+def stranger(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The recordings of the example of every key."""
+    folder = tmp_path_factory.mktemp("fuzz") / "check"
+    folder.mkdir()
+    return write_files(folder)
+
+
+def test_descriptions(stranger: Path) -> None:
+    kinds: Counter[str] = Counter()
+
+    @settings(_QUICK, max_examples=100)
+    @given(descriptions())
+    def each(data: bytes) -> None:
+        kinds[try_description(stranger, data)] += 1
+
+    each()
+    assert len(kinds) > 10, kinds  # they are not all refused for one reason
+
+
+def test_audio_files(tmp_path: Path) -> None:
+    kinds: Counter[str] = Counter()
+
+    @settings(_QUICK, max_examples=60)
+    @given(audio_files())
+    def each(file: tuple[str, bytes]) -> None:
+        kinds[try_audio(tmp_path / "check", *file)] += 1
+
+    each()
+    assert len(kinds) > 10, kinds
+    assert kinds["read"] > 5, kinds
