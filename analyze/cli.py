@@ -208,10 +208,10 @@ def batch(
 @_debug
 def guide(subject: str | None) -> int:
     """Read the manual: its topics, or what it says on SUBJECT, a topic or the name of a finding."""
-    from analyze.guide import text_on, topics
+    from analyze.guide import for_terminal, text_on, topics
 
     if subject:
-        click.echo(text_on(subject).rstrip())
+        click.echo(for_terminal(text_on(subject)).rstrip())
         return 0
     for topic, title in topics().items():
         click.echo(f"analyze guide {topic:<12} {title}")
