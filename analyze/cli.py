@@ -10,10 +10,10 @@ from __future__ import annotations
 import json
 import os
 from pathlib import Path
-from typing import Any
 
 import click
 
+from analyze.cli_help import Commands, ExampleCommand, OrAnother
 from analyze.cli_progress import progress
 from analyze.errors import printable
 from analyze.version import VERSION
@@ -41,13 +41,13 @@ _rename = click.option(
 UNDECIDED, CHANGED, DAMAGED, SOME_FAILED = 5, 6, 7, 8
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]}, example="analyze run sample_audio")
 @click.version_option(VERSION, prog_name="analyze")
 def commands() -> None:
     """Delay and polarity for every loudspeaker output, from the recordings of a sound check."""
 
 
-@commands.command()
+@commands.command(example="analyze run sample_audio")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Report folder.  [default: reports/<folder name>]")
 @_bands
@@ -81,7 +81,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
     return UNDECIDED if analysis.is_undecided else 0
 
 
-@commands.command()
+@commands.command(example="analyze inspect sample_audio")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print tracks and findings as one JSON object on stdout.")
 @_debug
@@ -101,7 +101,7 @@ def inspect(path: Path, as_json: bool) -> int:
     return 0
 
 
-@commands.command()
+@commands.command(example="analyze demo --out demo --seed 7")
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("demo"), show_default=True, help="Folder to make it in."
 )
@@ -117,7 +117,7 @@ def demo(out: Path, seed: int) -> int:
     return 0
 
 
-@commands.command()
+@commands.command(example="analyze draft harbour")
 @click.argument("folder", type=click.Path(path_type=Path))
 @_debug
 def draft(folder: Path) -> int:
@@ -137,7 +137,7 @@ def draft(folder: Path) -> int:
     return 0
 
 
-@commands.command()
+@commands.command(example="analyze plan harbour")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--microphones", type=click.IntRange(min=1), help="How many there are.  [default: one per position]")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: plans/<folder name>]")
@@ -161,7 +161,7 @@ def plan(path: Path, microphones: int | None, out: Path | None, force: bool) -> 
     return 0
 
 
-@commands.command()
+@commands.command(example="analyze batch disk_of_2026")
 @click.argument("folders", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("batch"), show_default=True, help="Folder of the reports."
@@ -215,22 +215,22 @@ def batch(
     return SOME_FAILED if "failed" in statuses else UNDECIDED if "undecided" in statuses else 0
 
 
-@commands.command()
+@commands.command(example='analyze guide "mains hum"')
 @click.argument("subject", required=False)
 @_debug
 def guide(subject: str | None) -> int:
     """Read the manual: its topics, or what it says on SUBJECT, a topic or the name of a finding."""
-    from analyze.guide import text_on, topics
+    from analyze.guide import for_terminal, text_on, topics
 
     if subject:
-        click.echo(text_on(subject).rstrip())
+        click.echo(for_terminal(text_on(subject)).rstrip())
         return 0
     for topic, title in topics().items():
         click.echo(f"analyze guide {topic:<12} {title}")
     return 0
 
 
-@click.command()
+@click.command(cls=ExampleCommand, example="analyze archive verify records/*")
 @click.argument("records", nargs=-1, required=True, metavar="RECORD...", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object on stdout.")
 @_debug
@@ -248,18 +248,7 @@ def verify(records: tuple[Path, ...], as_json: bool) -> int:
     return 0 if all(one.is_valid for one in verified) else DAMAGED
 
 
-class _OrVerify(click.Command):
-    """A command whose first word may be another: `archive REPORT`, `archive verify RECORD...`."""
-
-    def make_context(
-        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
-    ) -> click.Context:
-        if args[:1] == ["verify"]:
-            return verify.make_context(f"{info_name} verify", args[1:], parent, **extra)
-        return super().make_context(info_name, args, parent, **extra)
-
-
-@commands.command(cls=_OrVerify)
+@commands.command(cls=OrAnother, others={"verify": verify}, example="analyze archive reports/harbour")
 @click.argument("report", type=click.Path(path_type=Path))
 @click.option(
     "--to", type=click.Path(path_type=Path), default=Path("records"), show_default=True, help="Folder for it."
@@ -291,7 +280,7 @@ def archive(
     return 0
 
 
-@commands.command()
+@commands.command(example="analyze compare reports/may reports/october")
 @click.argument("older", type=click.Path(path_type=Path))
 @click.argument("newer", type=click.Path(path_type=Path))
 @_rename
@@ -337,7 +326,7 @@ def compare(
     return CHANGED if comparison.is_changed else 0
 
 
-@commands.command(name="verify-settings")
+@commands.command(name="verify-settings", example="analyze verify-settings reports/friday reports/friday-after")
 @click.argument("before", type=click.Path(path_type=Path))
 @click.argument("after", type=click.Path(path_type=Path))
 @_rename
@@ -370,7 +359,7 @@ def verify_settings(
     return 0 if verified.is_done else CHANGED
 
 
-@commands.command()
+@commands.command(example="analyze history records")
 @click.argument("folder", type=click.Path(path_type=Path))
 @_rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: histories/<folder name>]")

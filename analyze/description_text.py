@@ -155,7 +155,7 @@ def _inside(folder: Path) -> Path:
         raise _not_a_file(file)
     raise DescriptionError(
         f"no {FILE_NAME} in this folder.",
-        _near_miss(folder, FILE_NAME) or "Write one beside the recordings, after the example in README.md.",
+        _near_miss(folder, FILE_NAME) or "Write one beside the recordings: see `analyze guide describing`.",
         path=folder,
     )
 

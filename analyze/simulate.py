@@ -40,7 +40,8 @@ def make_demo(
     if seed < 0:
         raise DescriptionError(f"the seed is negative (found {seed}).", "Give a seed of 0 or more.")
     if duration_s < _SHORTEST_S:
-        raise DescriptionError(f"the captures are too short (found {duration_s} s, expected {_SHORTEST_S} s or more).")
+        what = f"the captures are too short (found {duration_s} s, expected {_SHORTEST_S} s or more)."
+        raise DescriptionError(what, "Make them longer.")
     scene = build_scene(seed, fault, sample_rate_hz=sample_rate_hz)
     try:
         _build_beside(scene, folder, duration_s)

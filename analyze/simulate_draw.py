@@ -50,7 +50,7 @@ def build_scene(seed: int, fault: str | None = None, *, sample_rate_hz: int = 48
     """
     fault = draw_fault(seed) if fault is None else fault
     if fault not in FAULTS:
-        raise DescriptionError(f"no such fault (found {fault!r}, expected one of {', '.join(FAULTS)}).")
+        raise DescriptionError(f"no such fault (found {fault!r}).", f"Choose one of these: {', '.join(FAULTS)}.")
     for draw in range(_MAX_DRAWS):
         scene = _draw_scene(seed, draw, fault, sample_rate_hz)
         if scene is not None:

@@ -12,7 +12,7 @@ import pytest
 
 import analyze
 from analyze.errors import DescriptionError
-from analyze.guide import text_on, topics
+from analyze.guide import for_terminal, text_on, topics
 
 SOURCE = Path(analyze.__file__).parent
 #: Units of the figures of findings, and severities: words in the same places as the names.
@@ -86,6 +86,14 @@ def test_one_heading_alone() -> None:
 def test_a_misspelt_subject_is_answered_with_what_looks_like_it() -> None:
     with pytest.raises(DescriptionError, match="Did you mean clipping"):
         text_on("cliping")
+
+
+def test_the_terminal_says_where_a_plot_lies() -> None:
+    pages = [text_on(topic) for topic in topics()]
+    plots = re.findall(r"^\[Plot: .+: (.+)\]$", "\n".join(map(for_terminal, pages)), re.MULTILINE)
+    assert len(plots) == "".join(pages).count("](") - "".join(pages).count("](http")
+    assert len(plots) >= 5
+    assert all(Path(plot).is_file() for plot in plots)
 
 
 def test_the_command() -> None:

@@ -174,7 +174,9 @@ def sha256_of(path: Path) -> str:
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
-        raise AudioError(f"cannot be read{foreign_reason(error)}.", path=path.name) from error
+        raise AudioError(
+            f"cannot be read{foreign_reason(error)}.", "Check the disk and the permissions.", path=path.name
+        ) from error
 
 
 def damaged_file(shown: str, at_s: float, missing_s: float, why: str = "") -> Finding:

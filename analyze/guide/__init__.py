@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from importlib.resources import files
 
 from analyze.errors import DescriptionError
@@ -32,6 +33,11 @@ def text_on(subject: str) -> str:
     alike = difflib.get_close_matches(wanted, parts, n=3, cutoff=_LOOK_ALIKE)
     mend = f"Did you mean {' or '.join(alike)}?" if alike else "`analyze guide` lists the topics."
     raise DescriptionError(f"the guide has nothing on {subject!r}.", mend)
+
+
+def for_terminal(text: str) -> str:
+    """Markdown in which every plot is a line that says what it shows and where it lies."""
+    return re.sub(r"!\[(.*?)\]\((.+?)\)", lambda plot: f"[Plot: {plot[1]}: {files(__name__) / plot[2]}]", text)
 
 
 def _is_page(name: str) -> bool:
