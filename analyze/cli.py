@@ -7,38 +7,17 @@ once.
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
 
 import click
 
-from analyze.cli_help import Commands, ExampleCommand, OrAnother
+from analyze.cli_help import Commands
+from analyze.cli_options import SOME_FAILED, UNDECIDED, bands_option, debug, print_json
 from analyze.cli_progress import progress
+from analyze.cli_records import archive, compare, history, verify_settings
 from analyze.errors import printable
 from analyze.version import VERSION
-
-#: Read by `__main__`, where a bug surfaces.
-_debug = click.option("--debug", is_flag=True, expose_value=False, help="Show the traceback of a bug in the program.")
-_bands = click.option(
-    "--bands",
-    type=click.Choice(["1", "3", "6", "12"]),
-    default="3",
-    show_default=True,
-    help="Bands per octave in the tables.",
-)
-_rename = click.option(
-    "--rename",
-    "renames",
-    multiple=True,
-    metavar="OLD=NEW",
-    callback=lambda _context, _option, pairs: _parsed(pairs),
-    help="An output or position that bears another name now.",
-)
-
-#: Finished, and: an output is undecided; a comparison found a change beyond its tolerance; a record is damaged; sound
-#: checks of a batch could not be analysed.
-UNDECIDED, CHANGED, DAMAGED, SOME_FAILED = 5, 6, 7, 8
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]}, example="analyze run sample_audio")
@@ -50,12 +29,12 @@ def commands() -> None:
 @commands.command(example="analyze run sample_audio")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Report folder.  [default: reports/<folder name>]")
-@_bands
+@bands_option
 @click.option("--workers", type=click.IntRange(min=1), help="Cores to use.  [default: all]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a report.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
-@_debug
+@debug
 def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
     from analyze.description import load_sound_check
@@ -75,7 +54,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
             analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
         write_report(analysis, target, force=force, draw=draw)
     if as_json:
-        _print_json(results_object(analysis))
+        print_json(results_object(analysis))
     if not quiet:
         print_summary(analysis, target)
     return UNDECIDED if analysis.is_undecided else 0
@@ -84,7 +63,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
 @commands.command(example="analyze inspect sample_audio")
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print tracks and findings as one JSON object on stdout.")
-@_debug
+@debug
 def inspect(path: Path, as_json: bool) -> int:
     """Look at the quality of the recordings in PATH alone, in seconds, while there is time to repeat them."""
     from analyze.audio.track_checks import check_tracks
@@ -96,7 +75,7 @@ def inspect(path: Path, as_json: bool) -> int:
     check_tracks(sound_check)
     tracks, findings = inspect_captures(sound_check)
     if as_json:
-        _print_json(inspection_object(tracks, findings))
+        print_json(inspection_object(tracks, findings))
     print_inspection(tracks, findings)
     return 0
 
@@ -106,7 +85,7 @@ def inspect(path: Path, as_json: bool) -> int:
     "--out", type=click.Path(path_type=Path), default=Path("demo"), show_default=True, help="Folder to make it in."
 )
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws the hall and the fault.")
-@_debug
+@debug
 def demo(out: Path, seed: int) -> int:
     """Make a simulated sound check with a hidden fault to try the program on."""
     from analyze.simulate import make_demo
@@ -119,7 +98,7 @@ def demo(out: Path, seed: int) -> int:
 
 @commands.command(example="analyze draft harbour")
 @click.argument("folder", type=click.Path(path_type=Path))
-@_debug
+@debug
 def draft(folder: Path) -> int:
     """Write a soundcheck.toml for the recordings in FOLDER, to be corrected by hand."""
     from analyze.draft import write_draft
@@ -142,7 +121,7 @@ def draft(folder: Path) -> int:
 @click.option("--microphones", type=click.IntRange(min=1), help="How many there are.  [default: one per position]")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: plans/<folder name>]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a plan.")
-@_debug
+@debug
 def plan(path: Path, microphones: int | None, out: Path | None, force: bool) -> int:
     """List what to record: everything, for outputs and positions; for a report, what would settle the rest.
 
@@ -166,13 +145,13 @@ def plan(path: Path, microphones: int | None, out: Path | None, force: bool) -> 
 @click.option(
     "--out", type=click.Path(path_type=Path), default=Path("batch"), show_default=True, help="Folder of the reports."
 )
-@_bands
+@bands_option
 @click.option("--workers", type=click.IntRange(min=1), help="Analyses at once.  [default: by cores and memory]")
 @click.option("--cluster", metavar="ADDRESS", help="Analyse on the workers of a dask scheduler, tcp://...")
 @click.option("--force", is_flag=True, help="Do again what is finished.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object on stdout.")
-@_debug
+@debug
 def batch(
     folders: tuple[Path, ...],
     out: Path,
@@ -208,7 +187,7 @@ def batch(
     )
     write_summary(outcomes, out)
     if as_json:
-        _print_json(batch_object(outcomes))
+        print_json(batch_object(outcomes))
     if not quiet:
         click.echo(f"{headline(outcomes)}\n{where(out / SUMMARY / 'report.html')}", err=True)
     statuses = {one.status for one in outcomes}
@@ -217,7 +196,7 @@ def batch(
 
 @commands.command(example='analyze guide "mains hum"')
 @click.argument("subject", required=False)
-@_debug
+@debug
 def guide(subject: str | None) -> int:
     """Read the manual: its topics, or what it says on SUBJECT, a topic or the name of a finding."""
     from analyze.guide import for_terminal, text_on, topics
@@ -230,173 +209,5 @@ def guide(subject: str | None) -> int:
     return 0
 
 
-@click.command(cls=ExampleCommand, example="analyze archive verify records/*")
-@click.argument("records", nargs=-1, required=True, metavar="RECORD...", type=click.Path(path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="Print what was found as one JSON object on stdout.")
-@_debug
-def verify(records: tuple[Path, ...], as_json: bool) -> int:
-    """Say whether every RECORD is complete and nothing in it has changed, and name each file that has."""
-    from analyze.archive.telling import verification_object, verification_text
-    from analyze.archive.verification import verify_record
-
-    verified = []
-    for record in records:
-        verified.append(verify_record(record))
-        click.echo(verification_text(verified[-1]), err=True)
-    if as_json:
-        _print_json(verification_object(verified))
-    return 0 if all(one.is_valid for one in verified) else DAMAGED
-
-
-@commands.command(cls=OrAnother, others={"verify": verify}, example="analyze archive reports/harbour")
-@click.argument("report", type=click.Path(path_type=Path))
-@click.option(
-    "--to", type=click.Path(path_type=Path), default=Path("records"), show_default=True, help="Folder for it."
-)
-@click.option("--with-audio", is_flag=True, help="Put the recordings into it.")
-@click.option(
-    "--sound-check", type=click.Path(path_type=Path), help="Where they lie.  [default: sought by the report's name]"
-)
-@click.option("--force", is_flag=True, help="Replace a folder that stands there, an earlier record too.")
-@_debug
-def archive(
-    report: Path,
-    to: Path,
-    with_audio: bool,
-    sound_check: Path | None,
-    force: bool,
-) -> int:
-    """Make a record of REPORT, a folder that `run` has written: one that lasts and can be verified.
-
-    `analyze archive verify RECORD...` says whether records are complete and nothing in them has changed.
-    """
-    from analyze.archive.record import write_record
-    from analyze.archive.telling import AUDIO_WARNING, record_text
-
-    if with_audio:
-        click.echo(AUDIO_WARNING, err=True)
-    record = write_record(report, to, with_audio=with_audio, sound_check=sound_check, force=force)
-    click.echo(record_text(record), err=True)
-    return 0
-
-
-@commands.command(example="analyze compare reports/may reports/october")
-@click.argument("older", type=click.Path(path_type=Path))
-@click.argument("newer", type=click.Path(path_type=Path))
-@_rename
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: comparisons/<older>-<newer>]")
-@click.option("--arrival-ms", type=click.FloatRange(min=0.0), default=0.05, show_default=True, help="Tolerance.")
-@click.option("--level-db", type=click.FloatRange(min=0.0), default=0.5, show_default=True, help="Tolerance.")
-@click.option("--response-db", type=click.FloatRange(min=0.0), default=1.5, show_default=True, help="In any band.")
-@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a comparison.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
-@_debug
-def compare(
-    older: Path,
-    newer: Path,
-    renames: dict[str, str],
-    out: Path | None,
-    arrival_ms: float,
-    level_db: float,
-    response_db: float,
-    force: bool,
-    quiet: bool,
-    as_json: bool,
-) -> int:
-    """Say what changed from the visit OLDER to the visit NEWER: reports that `run` has written, or records.
-
-    Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances.
-    """
-    from analyze.archive.comparison import compare as compared
-    from analyze.archive.comparison_folder import COMPARISON_FOLDER
-    from analyze.archive.comparison_rows import Tolerances
-    from analyze.archive.comparison_terminal import print_comparison
-    from analyze.archive.opening import open_report
-
-    then, now = open_report(older), open_report(newer)
-    target = out or Path("comparisons") / f"{then.name}-{now.name}"
-    COMPARISON_FOLDER.check(target, [then.place, now.place], force=force)
-    comparison = compared(then, now, renames, Tolerances(arrival_ms, level_db, response_db))
-    COMPARISON_FOLDER.write(comparison, target)
-    if as_json:
-        _print_json(COMPARISON_FOLDER.as_object(comparison))
-    if not quiet:
-        print_comparison(comparison, target)
-    return CHANGED if comparison.is_changed else 0
-
-
-@commands.command(name="verify-settings", example="analyze verify-settings reports/friday reports/friday-after")
-@click.argument("before", type=click.Path(path_type=Path))
-@click.argument("after", type=click.Path(path_type=Path))
-@_rename
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: verified/<before>-<after>]")
-@click.option("--force", is_flag=True, help="Replace an existing folder even if it is none of these.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
-@_debug
-def verify_settings(
-    before: Path, after: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool
-) -> int:
-    """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
-
-    Exit code 0 if all is done as recommended, 6 otherwise.
-    """
-    from analyze.archive.opening import open_report
-    from analyze.archive.settings import verify_settings as verified_settings
-    from analyze.archive.settings_folder import SETTINGS_FOLDER
-    from analyze.archive.settings_terminal import print_verified
-
-    then, now = open_report(before), open_report(after)
-    target = out or Path("verified") / f"{then.name}-{now.name}"
-    SETTINGS_FOLDER.check(target, [then.place, now.place], force=force)
-    verified = verified_settings(then, now, renames)
-    SETTINGS_FOLDER.write(verified, target)
-    if as_json:
-        _print_json(SETTINGS_FOLDER.as_object(verified))
-    if not quiet:
-        print_verified(verified, target)
-    return 0 if verified.is_done else CHANGED
-
-
-@commands.command(example="analyze history records")
-@click.argument("folder", type=click.Path(path_type=Path))
-@_rename
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: histories/<folder name>]")
-@click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a history.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
-@_debug
-def history(folder: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
-    """Gather every record and report below FOLDER into one table and one page over time per venue.
-
-    What is damaged or of a later format is left out and named; the rest goes on.
-    """
-    from analyze.archive.history import history_of
-    from analyze.archive.history_finding import visit_folders
-    from analyze.archive.history_folder import HISTORY_FOLDER
-    from analyze.archive.history_terminal import print_history, print_left_out
-
-    target = out or Path("histories") / folder.resolve().name
-    HISTORY_FOLDER.check(target, [folder, *visit_folders(folder)], force=force)
-    with progress(quiet) as start:
-        found = history_of(folder, start, renames)
-    HISTORY_FOLDER.write(found, target)
-    if as_json:
-        _print_json(HISTORY_FOLDER.as_object(found))
-    if not quiet:
-        print_history(found, target)
-    print_left_out(found)
-    return 0
-
-
-def _parsed(pairs: tuple[str, ...]) -> dict[str, str]:
-    """What `--rename` says."""
-    from analyze.archive.renaming import parsed_renames
-
-    return parsed_renames(pairs) if pairs else {}
-
-def _print_json(content: dict[str, Any]) -> None:
-    """One JSON object on stdout; in it stands escaped what a terminal would act on, or what is no text."""
-    text = json.dumps(content, ensure_ascii=False, allow_nan=False, sort_keys=True)
-    click.echo(text if text.isprintable() else "".join(c if c.isprintable() else json.dumps(c)[1:-1] for c in text))
+for _command in (archive, compare, verify_settings, history):
+    commands.add_command(_command)

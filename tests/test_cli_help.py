@@ -11,8 +11,9 @@ import click
 import pytest
 from click.testing import CliRunner
 
-from analyze.cli import commands, verify
+from analyze.cli import commands
 from analyze.cli_help import ExampleCommand
+from analyze.cli_records import verify
 
 ALL = {"": commands, **{name: command for name, command in commands.commands.items()}, "archive verify": verify}
 

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyze.archive.folders import check_place, package
+from analyze.archive.folders import check_outside_records, package
 from analyze.archive.page import page_bytes
 from analyze.description_text import FILE_NAME, decoded
 from analyze.planning.checklist import CAUTIONS, checklist
 from analyze.planning.describing import planned_text
 from analyze.reports.datapackage import MANIFEST, json_bytes
-from analyze.reports.folder import made_kind, replace_folder
+from analyze.reports.folder import check_folder, made_kind, replace_folder
 from analyze.version import VERSION
 
 if TYPE_CHECKING:
@@ -36,7 +36,8 @@ def check_target(target: Path, asked: Asked, *, force: bool = False) -> None:
     DescriptionError : it holds what the plan is made from, or something else stands in its place
     OutputError : nothing can be written there
     """
-    check_place(target, [asked.check.folder], _KIND, force=force)
+    check_outside_records(target, _KIND)
+    check_folder(target, force, source=asked.check.folder, kind=_KIND)
 
 
 def write_plan(asked: Asked, target: Path) -> None:

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 import analyze
-from analyze import cli
+from analyze import cli_options
 from analyze.errors import AnalyzeError
 from analyze.guide import text_on
 
@@ -166,6 +166,6 @@ def test_a_bad_mend_is_seen(call: str, is_good: bool) -> None:
 
 def test_every_exit_code_is_in_the_guide() -> None:
     codes = {kind.exit_code for kind in KINDS.values()}
-    codes |= {0, 1, 130, cli.UNDECIDED, cli.CHANGED, cli.DAMAGED, cli.SOME_FAILED}
+    codes |= {0, 1, 130, cli_options.UNDECIDED, cli_options.CHANGED, cli_options.DAMAGED, cli_options.SOME_FAILED}
     in_guide = [int(code) for code in re.findall(r"^\| (\d+) \|", text_on("exit codes"), re.MULTILINE)]
     assert in_guide == sorted(codes)
