@@ -37,11 +37,12 @@ for path in sys.argv[1:]:
 
 @dataclass(frozen=True)
 class Used:
-    """Wall and processor time of a command in seconds, and its most memory in MB."""
+    """Wall and processor time of a command in seconds, its most memory and what it read, libraries too, in MB."""
 
     wall_s: float
     processor_s: float
     memory_mb: float
+    read_mb: float
 
 
 def used_by(command: list[str]) -> Used:
@@ -49,17 +50,17 @@ def used_by(command: list[str]) -> Used:
     with tempfile.TemporaryFile() as said:
         start = time.perf_counter()
         process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=said)
-        memory, status = 0.0, None
+        memory, read, status = 0.0, 0.0, None
         while status is None:
             time.sleep(_LOOK_S)
-            memory = max(memory, memory_mb(process.pid))
+            memory, read = max(memory, memory_mb(process.pid)), max(read, read_mb(process.pid))
             pid, ended, usage = os.wait4(process.pid, os.WNOHANG)
             status = ended if pid else None
         wall = time.perf_counter() - start
         if os.waitstatus_to_exitcode(status) not in (0, 5, 6):
             said.seek(0)
             raise SystemExit(said.read().decode())
-    return Used(wall, usage.ru_utime + usage.ru_stime, memory)
+    return Used(wall, usage.ru_utime + usage.ru_stime, memory, read)
 
 
 def memory_mb(process: int) -> float:
@@ -72,6 +73,15 @@ def memory_mb(process: int) -> float:
     shared = max(int(of_files) for _, _, of_files, *_ in sizes)
     own = sum(int(resident) - int(of_files) for _, resident, of_files, *_ in sizes)
     return (own + shared) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def read_mb(process: int) -> float:
+    """What a process has read from files so far in MB, out of the cache or not; 0 where the system does not tell."""
+    try:
+        told = Path(f"/proc/{process}/io").read_text().split()
+    except OSError:
+        return 0.0
+    return int(told[1]) / 1e6
 
 
 def rounds(take: Take, n: int) -> list[tuple[Used, Used]]:
@@ -100,7 +110,9 @@ def told(what: str, found: list[tuple[Used, Used]]) -> None:
     processor = statistics.median(run.processor_s / read.processor_s for read, run in found)
     memory = max(run.memory_mb for _, run in found)
     wall_s = statistics.median(run.wall_s for _, run in found)
-    print(f"{what:44s} wall {wall:6.2f}  processor {processor:6.2f}  {wall_s:6.1f} s  {memory:5.0f} MB", flush=True)  # noqa: T201
+    read_mb = max(run.read_mb for _, run in found)
+    used = f"{wall_s:6.1f} s  {memory:5.0f} MB  read {read_mb:5.0f} MB"
+    print(f"{what:44s} wall {wall:6.2f}  processor {processor:6.2f}  {used}", flush=True)  # noqa: T201
 
 
 def growth() -> None:
