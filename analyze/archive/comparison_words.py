@@ -39,14 +39,19 @@ class OutputTimes:
 
 def headline(comparison: Comparison) -> str:
     """The one sentence for the whole."""
-    changed = [row for row in comparison.outputs if row.verdict != "same"]
+    changed = [row for row in comparison.outputs if row.verdict not in ("same", "unclear")]
+    unclear = [row.output for row in comparison.outputs if row.verdict == "unclear"]
     n = len(comparison.outputs)
     others = [row.position for row in comparison.positions if row.verdict != "same"]
     aside = f" Of the microphones, {listed(others)} changed." if others else ""
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
+    if unclear:
+        aside = f" {'Unclear' if not changed else 'Of others it is unclear'}: {listed(unclear)}.{aside}"
     if not changed:
-        return f"{plural(n, 'output')}: all as they were.{aside}" if n > 1 else f"The output is as it was.{aside}"
+        as_were = f"{plural(n, 'output')}: all as they were." if n > 1 else "The output is as it was."
+        none = f"None of {plural(n, 'output')} surely changed." if n > 1 else "The output has not surely changed."
+        return f"{none if unclear else as_were}{aside}"
     names = listed([f"{row.output} ({row.verdict})" for row in changed])
     return f"{len(changed)} of {plural(n, 'output')} changed: {names}.{aside}"
 
@@ -122,7 +127,8 @@ def output_words(
         change = f"{signed(peak.change_db)} ± {number(2.0 * peak.std_db)} dB, {signed(peak.phase_deg, 0)}°"
         parts.append(f"Its response changed most at {band}: {change} against its other bands, mean of {where}.")
     if not parts:
-        parts.append(f"As it was: arrival within {number(max(2.0 * times.shift.std, 0.01), 2)} ms at {where}.")
+        error_ms = number(max(2.0 * times.shift.std, 0.01), 2)
+        parts.append(f"As it was, as far as {where} can tell: arrival to ± {error_ms} ms.")
     return " ".join(parts)
 
 

@@ -64,8 +64,9 @@ def renames_over(visits: Iterable[Iterable[str]], renames: Mapping[str, str]) ->
 
     Raises
     ------
-    DescriptionError : a rename names what no visit has, or renames go round in a circle
+    DescriptionError : a rename names what no visit has or changes nothing, or renames go round in a circle
     """
+    visits = [frozenset(names) for names in visits]
     known = {name for names in visits for name in names}
     last = {}
     for old, new in renames.items():
@@ -78,6 +79,11 @@ def renames_over(visits: Iterable[Iterable[str]], renames: Mapping[str, str]) ->
             passed.add(new)
             new = renames[new]
         last[old] = new
+        if not any(old in names and new not in names for names in visits):
+            raise DescriptionError(
+                f"--rename {old}={new} changes nothing: every visit that has the one has the other too.",
+                "They are two things there. Leave it out.",
+            )
     return last
 
 

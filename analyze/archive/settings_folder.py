@@ -11,7 +11,7 @@ from analyze.archive.settings_plots import plots
 from analyze.archive.settings_rows import DONE, Applied, Verified
 from analyze.archive.settings_tables import SEATS, TABLES, VERIFICATION
 from analyze.archive.settings_words import headline
-from analyze.reports.summaries import number
+from analyze.reports.summaries import number, percent
 
 _SEAT_COLUMNS = ("position", "zone", "cells", "predicted_change_db", "measured_change_db", "measured_change_std_db",
                  "difference_db", "as_predicted")  # fmt: skip
@@ -68,6 +68,7 @@ def _sheet_row(row: Applied) -> dict[str, Any]:
         "is_measured": row.outcome != "not measured",
         "outcome": f"{row.outcome}: {row.other}" if row.other and row.outcome == "another output's" else row.outcome,
         "is_done": row.outcome in DONE,
+        "confidence": percent(row.confidence) or "–",
         "reason": row.reason,
     }
 

@@ -105,7 +105,12 @@ def test_where_a_visit_has_both_names_both_stay():
 
 @pytest.mark.parametrize(
     ("renames", "words"),
-    [({"a": "b", "b": "a"}, "back to it"), ({"x": "a"}, "OLD is no output"), ({"a": "bb"}, r"(?s)NEW is no .*'b'")],
+    [
+        ({"a": "b", "b": "a"}, "back to it"),
+        ({"x": "a"}, "OLD is no output"),
+        ({"a": "bb"}, r"(?s)NEW is no .*'b'"),
+        ({"b": "c"}, "changes nothing"),
+    ],
 )
 def test_renames_over_visits_must_lead_somewhere(renames, words):
     with pytest.raises(DescriptionError, match=words):
