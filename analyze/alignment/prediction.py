@@ -40,7 +40,7 @@ def prediction_rows(
         moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
         possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
         present, recommended = (_sum_db(x, possible, b) for x in (h, moved))
-        stds = _std_db(responses, p, changes, resampled)
+        stds = sum_std_db(responses, p, changes, resampled)
         present_std, recommended_std = (np.concatenate([std, unknown]) for std in stds)
         for k, centre in enumerate(b.centre_hz):
             if possible[k] <= 0.0:
@@ -61,22 +61,25 @@ def prediction_rows(
     return rows
 
 
-def _sum_db(h: NDArray[np.complex128], possible: NDArray[np.float64], b: Bands) -> NDArray[np.float64]:
-    """Energy of the sum over outputs, `h` (output, ..., line) at one position, re the possible one; (..., band)."""
-    actual = band_mean(np.abs(h.sum(axis=0)) ** 2, b)
-    return energy_db(np.maximum(actual / np.maximum(possible, 1e-300), 1e-12))
-
-
-def _std_db(
+def sum_std_db(
     responses: Responses, position: int, changes: Mapping[str, Change], b: Bands
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Standard deviation over the replicates of a position's sum at present and with the changes, each (band,)."""
+    """Standard deviation over the replicates of a position's sum at present and with the changes, each (band,), dB.
+
+    b : bands of lines that the replicates have
+    """
     drawn = np.moveaxis(responses.replicates[:, :, position], 1, 0)  # (output, replicate, line)
     h = shrunk(drawn, responses.variance[:, None, position, : drawn.shape[-1]])
     moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
     possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
     present, recommended = (_sum_db(x, possible, b).std(axis=0) for x in (h, moved))
     return present, recommended
+
+
+def _sum_db(h: NDArray[np.complex128], possible: NDArray[np.float64], b: Bands) -> NDArray[np.float64]:
+    """Energy of the sum over outputs, `h` (output, ..., line) at one position, re the possible one; (..., band)."""
+    actual = band_mean(np.abs(h.sum(axis=0)) ** 2, b)
+    return energy_db(np.maximum(actual / np.maximum(possible, 1e-300), 1e-12))
 
 
 def _is_cell(cells: Cells, position: int, centre_hz: float) -> bool:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from analyze.acoustics import nominal_hz
 from analyze.alignment.cells import HIGHEST_HZ, LOWEST_HZ, bands, find_cells
+from analyze.alignment.prediction import sum_std_db
 from analyze.alignment.score import shrunk
 from analyze.reports.naming import clean
 from analyze.reports.runner_up import runner_up
@@ -48,6 +49,7 @@ def page_model(analysis: Analysis) -> dict[str, Any]:
     responses : base64 of int16, little-endian, (output, position, frequency, real and imaginary)
     scale : (output, position) what one unit is; 0 where the output was not measured
     bands : third octaves as (nominal Hz, first, stop) on the frequency axis
+    recommended_std_db : (position, band) standard error of the recommended sum, of as many bands from below as have one
     cells : (position, first, stop, weight) of the audience, what the score is the mean over
     """
     responses = analysis.responses
@@ -73,6 +75,7 @@ def page_model(analysis: Analysis) -> dict[str, Any]:
         "scale": scale.tolist(),
         "responses": base64.b64encode(whole.astype("<i2").tobytes()).decode("ascii"),
         "bands": _bands(responses.frequency_hz[lines]),
+        "recommended_std_db": _sum_errors(analysis),
         "cells": [
             [int(p), int(first - lines[0]), int(stop - lines[0]), float(weight)]
             for p, first, stop, weight in zip(cells.position, cells.first, cells.stop, cells.weight, strict=True)
@@ -111,6 +114,15 @@ def _groups(sound_check: SoundCheck, outputs: Sequence[str]) -> list[dict[str, A
         for group in sound_check.groups
         if len(group) > 1
     ]
+
+
+def _sum_errors(analysis: Analysis) -> list[list[float]]:
+    """Standard error of the recommended sum at every position in the third octaves that resamples reach."""
+    responses = analysis.responses
+    low = bands(responses.frequency_hz[: responses.replicates.shape[-1]], 3, LOWEST_HZ, HIGHEST_HZ)
+    changes = analysis.recommended_change
+    stds = [sum_std_db(responses, p, changes, low)[1] for p in range(len(responses.positions))]
+    return [[round(float(value), 3) for value in row] for row in stds]
 
 
 def _lines(frequency_hz: NDArray[np.float64], n_responses: int) -> NDArray[np.int64]:

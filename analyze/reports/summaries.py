@@ -151,8 +151,9 @@ def _sum_error(rows: Sequence[Prediction]) -> str:
         return ""
     if errors[-1] < _SEEN_DB:
         return f" Standard error: under {number(_SEEN_DB)} dB, too little to be drawn."
-    middle = number(max(errors[len(errors) // 2], _SEEN_DB))
-    return f" Standard error: {middle} dB in the middle, {number(errors[-1])} dB at most; pale is two of it either way."
+    middle = errors[len(errors) // 2]
+    about = f"{'under ' * (middle < _SEEN_DB)}{number(max(middle, _SEEN_DB))} dB in the middle"
+    return f" Standard error: {about}, {number(errors[-1])} dB at most; pale is two of it either way."
 
 
 def unrelated_sum_db(n_outputs: int) -> float:

@@ -68,9 +68,12 @@ def line_errors_db(analysis, found, settings):
 
 
 def violations(page):
-    """What axe-core (live) finds: rules of WCAG 2.1 A and AA, contrast 4.5 to 1 among them."""
+    """What axe-core (live) finds: rules of WCAG 2.1 A and AA, contrast 4.5 to 1 among them.
+
+    Of what passes one example each is gathered, which takes a third of the time.
+    """
     page.evaluate((importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8"))
-    broken = page.evaluate("axe.run().then((found) => found.violations)")
+    broken = page.evaluate("axe.run({ resultTypes: ['violations'] }).then((found) => found.violations)")
     return [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in broken]
 
 

@@ -32,7 +32,7 @@ function chart(place, height, series, axes, more) {
 function levelChart(place, model, seats) {
   const centres = model.bands.map(([hz]) => hz);
   const octaves = OCTAVES_HZ.filter((hz) => hz >= centres[0] && hz <= centres.at(-1));
-  let counted = [];
+  let counted = [], pale = { db: [], either_db: [] };
   const seen = (plot) => octaves.filter((_, k) => k % 2 === 1 || plot.width > 480);
   const plot = chart(place, 300, [
     { label: "third octave", class: "at-cursor", value: (_, f) => (f == null ? "" : `${hertz(f)} Hz`) },
@@ -50,13 +50,20 @@ function levelChart(place, model, seats) {
       x: { time: false, distr: 3, range: (_, low, high) => [low * 0.9, high * 1.1] },
       y: { range: (_, low, high) => [Math.max(low, high - 40) - 1, high + 1] },
     },
-    hooks: { drawClear: [(drawn) => shade(drawn, counted)] },
+    hooks: {
+      drawClear: [(drawn) => {
+        shade(drawn, counted);
+        widen(drawn, centres, pale);
+      }],
+    },
   });
   return {
     plot,
     // counted_hz : third octaves that count in the score; lines : the thin ones, then the four
-    show(counted_hz, lines) {
+    // either_db : error of the recommended one on either side, of the lowest bands
+    show(counted_hz, lines, either_db) {
       counted = counted_hz;
+      pale = { db: lines.at(-3), either_db };
       plot.setData([centres, ...lines]);
     },
   };
@@ -72,6 +79,24 @@ function shade(plot, centres_hz) {
     const from = Math.max(Math.floor(edges[0]), bbox.left), to = Math.min(Math.ceil(edges[1]), bbox.left + bbox.width);
     ctx.fillRect(from, bbox.top, to - from, bbox.height);
   }
+  ctx.restore();
+}
+
+// A curve as wide as it is uncertain, behind all curves; bands without a value are left out.
+function widen(plot, centres_hz, { db, either_db }) {
+  const known = [...either_db.keys()].filter((k) => db[k] != null);
+  if (known.length === 0) return;
+  const { ctx, bbox } = plot;
+  const at = (k, side) => [plot.valToPos(centres_hz[k], "x", true), plot.valToPos(db[k] + side * either_db[k], "y", true)];
+  ctx.save();
+  ctx.beginPath();
+  ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+  ctx.clip();
+  ctx.beginPath();
+  for (const [k, side] of [...known.map((k) => [k, 1]), ...known.toReversed().map((k) => [k, -1])]) ctx.lineTo(...at(k, side));
+  ctx.globalAlpha = 0.25;
+  ctx.fillStyle = colour("--recommended");
+  ctx.fill();
   ctx.restore();
 }
 

@@ -184,12 +184,14 @@
     return compared;
   }
 
+  const hasFaders = () => yours.some(({ level_db, mute }) => level_db !== 0 || mute);
+
   function update() {
     const now = sumOf(model, yours), { before, best } = comparedSums();
     showLevels(now, before, best);
     const scores = [before, best, now].map((sums) => scoreOf(model, sums));
     showScores(scores);
-    at("levels-too").hidden = yours.every(({ level_db, mute }) => level_db === 0 && !mute);
+    at("levels-too").hidden = !hasFaders();
     if (model.cells.length > 0) showMap(scores);
   }
 
@@ -211,7 +213,11 @@
     const lines = [...thin, mean(possible), mean(of(best)), mean(of(before)), mean(each)];
     const centre = (first) => model.bands.find(([, from]) => from === first)?.[0];
     const counted = new Set(model.cells.filter(([p]) => looked.includes(p)).map(([, from]) => centre(from)));
-    levels.show([...counted], lines.map((values) => values.map((v) => (Number.isFinite(v) ? v - top : null))));
+    // two standard errors, of a mean of seats that err by themselves; of levels as they were recorded alone
+    const stds = hasFaders() ? [] : looked.map((p) => model.recommended_std_db[p]);
+    const either = (stds[0] ?? []).map((_, k) => 2 * Math.hypot(...stds.map((of_seat) => of_seat[k])) / stds.length);
+    at("pale").hidden = either.length === 0;
+    levels.show([...counted], lines.map((values) => values.map((v) => (Number.isFinite(v) ? v - top : null))), either);
   }
 
   // A figure in dB with the decimals that are known; all of them for machines.
