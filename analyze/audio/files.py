@@ -157,7 +157,7 @@ def probe(path: Path, shown: str) -> AudioFile:
                 n_bytes=n_bytes,
                 format=_format(sound.format, header),
                 subtype=sound.subtype,
-                findings=_extent_findings(header, n_frames / sound.samplerate, shown) + broken,
+                findings=_extent_findings(header, sound, n_frames / sound.samplerate, shown) + broken,
                 splice=splice,
                 plain=_plain_layout(header, sound, n_frames),
             )
@@ -262,8 +262,15 @@ def _format(decoded: str, header: Header | None) -> str:
     return decoded if header.container == "WAV" and decoded.startswith("WAV") else header.container
 
 
-def _extent_findings(header: Header | None, duration_s: float, shown: str) -> tuple[Finding, ...]:
-    """What the header claims against what is there."""
+def _extent_findings(
+    header: Header | None, sound: ForwardSoundFile, duration_s: float, shown: str
+) -> tuple[Finding, ...]:
+    """What the header claims against what is there; whether that can be told at all."""
+    if header is None and sound.format != "FLAC":  # a FLAC file that was cut off fails where it ends
+        detail = (
+            "Whether a file of this kind was cut off cannot be told. Record as WAV, RF64, BW64, W64, AIFF, CAF or FLAC."
+        )
+        return (Finding("completeness unknown", "note", detail, file=shown),)
     if header is None or not header.problem:
         return ()
     names = {"truncated": "truncated file", "unfinished": "unfinished header", "overflow": "length overflow"}

@@ -22,7 +22,7 @@ from pathlib import Path
 from analyze.__main__ import _run
 
 #: Exit codes of README that a hostile input may lead to: never 1, a bug.
-FINISHED, REFUSED, UNREADABLE, UNDECIDED, DAMAGED, SOME_FAILED = 0, 2, 3, 5, 7, 8
+FINISHED, REFUSED, UNREADABLE, UNDECIDED, CHANGED, DAMAGED, SOME_FAILED = 0, 2, 3, 5, 6, 7, 8
 
 #: What no terminal may be sent: controls, and marks that turn text around or cannot be seen. Joiners are needed.
 _ACTS = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")

@@ -1,4 +1,4 @@
-"""Descriptions and audio files that nobody thought of, tried for as long as you like: python -m tests.hostile.fuzz
+"""Input that nobody thought of, tried for as long as you like: descriptions, audio files, results of reports.
 
     python -m tests.hostile.fuzz --minutes 20
     python -m tests.hostile.fuzz --corpus
@@ -15,6 +15,7 @@ import argparse
 import itertools
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -26,16 +27,17 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 
 from tests.description_example import write_files
 from tests.hostile.broken_audio import corpus
-from tests.hostile.strategies import audio_files, descriptions
-from tests.hostile.trying import try_audio, try_description
+from tests.hostile.strategies import audio_files, descriptions, results
+from tests.hostile.trying import KEPT, try_audio, try_description, try_results
 
-#: Inputs tried at a time, of each sort; then what came of them is told.
-_AT_ONCE = 100
+#: Inputs tried at a time, by sort; then what came of them is told.
+_AT_ONCE = {"description": 100, "audio": 100, "results": 10}
 #: After so long without a word a worker has hung.
 _SILENT_S = 300.0
 #: How files are tried: read by `inspect` as a rule, now and then drafted or analysed.
@@ -103,37 +105,46 @@ def _work(number: int, keep: Path) -> None:
     warnings.simplefilter("error", RuntimeWarning)
     warnings.simplefilter("error", UserWarning)
     with tempfile.TemporaryDirectory() as base:
-        described, heard = Path(base, "a", "check"), Path(base, "b", "check")
+        described, heard, report = (Path(base, sort, "check") for sort in _AT_ONCE)
         described.mkdir(parents=True)
         write_files(described)
+        shutil.copytree(KEPT, report)
+        whole = json.loads((KEPT / "results.json").read_text(encoding="utf-8"))
         commands = itertools.cycle(_COMMANDS)
+
+        def one_description(data: bytes) -> str:
+            return _tried(partial(try_description, described, data), keep, "toml", data)
+
+        def one_audio(file: tuple[str, bytes]) -> str:
+            return _tried(partial(try_audio, heard, *file, next(commands)), keep, *file)
+
+        def one_results(data: bytes) -> str:
+            return _tried(partial(try_results, report, data), keep, "json", data)
+
         for n in itertools.count(number):
             kinds: Counter[str] = Counter()
-
-            @_many(n, _AT_ONCE)
-            @given(descriptions())
-            def one(data: bytes) -> None:
-                what = _tried(partial(try_description, described, data), keep, "toml", data)
-                kinds[f"description: {what}"] += 1  # noqa: B023
-
-            @_many(n, _AT_ONCE)
-            @given(audio_files())
-            def other(file: tuple[str, bytes]) -> None:
-                ending, content = file
-                what = _tried(partial(try_audio, heard, *file, next(commands)), keep, ending, content)
-                kinds[f"audio: {what}"] += 1  # noqa: B023
-
-            one()
-            other()
+            _try_many(n, "description", descriptions(), one_description, kinds)
+            _try_many(n, "audio", audio_files(), one_audio, kinds)
+            _try_many(n, "results", results(whole), one_results, kinds)
             print(json.dumps(kinds), flush=True)  # noqa: T201
 
 
-def _many(number: int, n: int) -> Callable[[Callable[[], None]], Callable[[], None]]:
-    """A test of hypothesis as a function that tries n new inputs."""
-    quiet = settings(
-        max_examples=n, database=None, deadline=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck)
+def _try_many(number: int, sort: str, made: Any, trial: Callable[[Any], str], kinds: Counter[str]) -> None:
+    """Try some new inputs of one sort and count what comes of them."""
+
+    @seed(number)
+    @settings(
+        max_examples=_AT_ONCE[sort],
+        database=None,
+        deadline=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
     )
-    return lambda test: seed(number)(quiet(test))
+    @given(made)
+    def each(one: Any) -> None:
+        kinds[f"{sort}: {trial(one)}"] += 1
+
+    each()
 
 
 def _tried(trial: Callable[[], str], keep: Path, ending: str, content: bytes) -> str:

@@ -7,10 +7,12 @@ places. Both shrink to few changes.
 
 from __future__ import annotations
 
+import copy
 import json
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache, partial
+from typing import Any
 
 from hypothesis import strategies as st
 
@@ -198,3 +200,43 @@ def _edited(draw: st.DrawFn, content: bytes, most: int) -> bytes:
     if draw(st.integers(0, 9)) == 0:
         del data[draw(st.integers(0, len(data))) :]
     return bytes(data)
+
+
+_ANY_VALUE = st.recursive(
+    st.one_of(
+        st.none(),
+        st.booleans(),
+        st.sampled_from([0, -1, 0.5, 1e300, -1e300, 5e-324, 10**400, "", "\u001b[31m", "=1", "main", "../x", "normal"]),
+        st.sampled_from([float("nan"), float("inf")]),
+        st.text(max_size=5),
+    ),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(st.text(max_size=4), inner, max_size=3)),
+    max_leaves=4,
+)
+
+
+@st.composite
+def results(draw: st.DrawFn, content: Any) -> bytes:
+    """What a report holds (`results.json`) with up to three of its values dropped, replaced or under another name."""
+    content = copy.deepcopy(content)
+    for _ in range(draw(st.integers(1, 3))):
+        places = list(_places(content))
+        holder, key = places[7919 * draw(st.integers(1, 1 << 16)) % len(places)]
+        what = draw(st.sampled_from(["drop", "replace", "replace", "rename", "double"]))
+        if what == "drop":
+            del holder[key]
+        elif what == "rename" and isinstance(holder, dict):
+            holder[draw(st.text(max_size=4))] = holder.pop(key)
+        elif what == "double" and isinstance(holder, list):
+            holder.append(copy.deepcopy(holder[key]))
+        else:
+            holder[key] = draw(_ANY_VALUE)
+    return json.dumps(content).encode()
+
+
+def _places(node: Any) -> Iterator[tuple[Any, Any]]:
+    """Every (holder, key) below a node."""
+    for key, inner in list(node.items() if isinstance(node, dict) else enumerate(node)):
+        yield node, key
+        if isinstance(inner, dict | list):
+            yield from _places(inner)

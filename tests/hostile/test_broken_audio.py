@@ -33,6 +33,15 @@ def test_inspected_by_itself(tmp_path: Path, one: Broken) -> None:
         assert json.loads(call.out)["tracks"]
 
 
+def test_cut_off_and_said(tmp_path: Path) -> None:
+    """A file that lacks nearly half of itself is never taken for a whole one without a word."""
+    for one in (one for one in CORPUS if one.name.endswith("cut at 60 %")):
+        folder = check_of(tmp_path / one.ending, f'playing = ["main"]\nmics = {{ mix = "take.{one.ending}" }}')
+        put(folder, one)
+        found = {row["finding"] for row in json.loads(called("inspect", folder, "--json").out)["findings"]}
+        assert found & {"truncated file", "damaged file", "completeness unknown"}, one.name
+
+
 def test_analysed_one_beside_the_other(tmp_path: Path) -> None:
     """Every file in one of five uses in turn: what cannot be used is named, and the rest of the sound check goes on.
 

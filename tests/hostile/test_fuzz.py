@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from collections import Counter
 from pathlib import Path
 
@@ -9,8 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 
 from tests.description_example import write_files
-from tests.hostile.strategies import audio_files, descriptions
-from tests.hostile.trying import try_audio, try_description
+from tests.hostile.strategies import audio_files, descriptions, results
+from tests.hostile.trying import KEPT, try_audio, try_description, try_results
 
 _QUICK = settings(
     derandomize=True, database=None, deadline=None, suppress_health_check=list(HealthCheck), print_blob=False
@@ -28,7 +30,7 @@ def stranger(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_descriptions(stranger: Path) -> None:
     kinds: Counter[str] = Counter()
 
-    @settings(_QUICK, max_examples=100)
+    @settings(_QUICK, max_examples=70)
     @given(descriptions())
     def each(data: bytes) -> None:
         kinds[try_description(stranger, data)] += 1
@@ -40,7 +42,7 @@ def test_descriptions(stranger: Path) -> None:
 def test_audio_files(tmp_path: Path) -> None:
     kinds: Counter[str] = Counter()
 
-    @settings(_QUICK, max_examples=60)
+    @settings(_QUICK, max_examples=50)
     @given(audio_files())
     def each(file: tuple[str, bytes]) -> None:
         kinds[try_audio(tmp_path / "check", *file)] += 1
@@ -48,3 +50,14 @@ def test_audio_files(tmp_path: Path) -> None:
     each()
     assert len(kinds) > 10, kinds
     assert kinds["read"] > 5, kinds
+
+
+def test_results_of_a_report(tmp_path: Path) -> None:
+    shutil.copytree(KEPT, tmp_path / "report")
+
+    @settings(_QUICK, max_examples=6)
+    @given(results(json.loads((KEPT / "results.json").read_text(encoding="utf-8"))))
+    def each(data: bytes) -> None:
+        try_results(tmp_path / "report", data)
+
+    each()

@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 from tests.hostile.calling import (
+    CHANGED,
     FINISHED,
     REFUSED,
     UNDECIDED,
@@ -18,6 +19,8 @@ from tests.hostile.calling import (
 )
 from tests.hostile.folders import GOOD_TAKE, check_of, uses_of
 
+#: A report of this program, with one output at one position.
+KEPT = Path(__file__).parents[1] / "archive" / "records" / "format_1" / "data" / "report"
 #: How long one small input may take, with generous room.
 _MOST_S = 20.0
 
@@ -55,9 +58,20 @@ def try_audio(folder: Path, ending: str, content: bytes, command: str = "inspect
     return _sort(said[1]) if call.code != REFUSED and said else kind_of(call)
 
 
+def try_results(report: Path, data: bytes) -> str:
+    """Results of a report, compared with those of the report that they were once: compared, or refused."""
+    (report / "results.json").write_bytes(data)
+    out = report.parent / "out"
+    with untouched(report.parent, "out"):
+        call = called("compare", KEPT, report, "--out", out, "--json")
+        check_said(call, FINISHED, CHANGED, REFUSED, most_s=_MOST_S)
+    shutil.rmtree(out, ignore_errors=True)
+    return kind_of(call)
+
+
 def kind_of(call: Called) -> str:
     """What became of a call: `read`, or the sort of its error."""
-    if call.code in (FINISHED, UNDECIDED):
+    if call.code in (FINISHED, UNDECIDED, CHANGED):
         return "read"
     first = call.problem.split("\n")[0]
     return _sort(re.sub(r"^.*?: ", "", first, count=1))
