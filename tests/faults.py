@@ -101,12 +101,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--seconds", type=float, default=14.0, help="length of each take")
     arguments = parser.parse_args()
     verdicts = []
     for seed in range(arguments.first, arguments.first + arguments.seeds):
         with tempfile.TemporaryDirectory() as place:
             folder = Path(place) / "demo"
-            make_demo(folder, seed)
+            make_demo(folder, seed, duration_s=arguments.seconds)
             v = judge(folder)
         verdicts.append(v)
         outcome = "found, nothing else" if v.is_clean else f"missed {v.missed}, false {v.false}, wrong {v.wrong}"
