@@ -31,13 +31,10 @@ _bands = click.option(
     help="Bands per octave in the tables.",
 )
 _rename = click.option(
-    "--rename",
-    "renames",
-    multiple=True,
-    metavar="OLD=NEW",
-    callback=lambda _context, _option, pairs: _parsed(pairs),
-    help="An output or position that bears another name now.",
+    "--rename", "renames", multiple=True, metavar="OLD=NEW", help="An output or position that bears another name now."
 )
+_quiet = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+_as_json = click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
 
 #: Finished, and: an output is undecided; a comparison found a change beyond its tolerance; a record is damaged; sound
 #: checks of a batch could not be analysed.
@@ -56,8 +53,8 @@ def commands() -> None:
 @_bands
 @click.option("--workers", type=click.IntRange(min=1), help="Cores to use.  [default: all]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a report.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@_quiet
+@_as_json
 @_debug
 def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
@@ -146,7 +143,7 @@ def draft(folder: Path) -> int:
 @click.option("--workers", type=click.IntRange(min=1), help="Analyses at once.  [default: by cores and memory]")
 @click.option("--cluster", metavar="ADDRESS", help="Analyse on the workers of a dask scheduler, tcp://...")
 @click.option("--force", is_flag=True, help="Do again what is finished.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@_quiet
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object on stdout.")
 @_debug
 def batch(
@@ -246,13 +243,7 @@ class _OrVerify(click.Command):
 )
 @click.option("--force", is_flag=True, help="Replace a folder that stands there, an earlier record too.")
 @_debug
-def archive(
-    report: Path,
-    to: Path,
-    with_audio: bool,
-    sound_check: Path | None,
-    force: bool,
-) -> int:
+def archive(report: Path, to: Path, with_audio: bool, sound_check: Path | None, force: bool) -> int:
     """Make a record of REPORT, a folder that `run` has written: one that lasts and can be verified.
 
     `analyze archive verify RECORD...` says whether records are complete and nothing in them has changed.
@@ -276,13 +267,13 @@ def archive(
 @click.option("--level-db", type=click.FloatRange(min=0.0), default=0.5, show_default=True, help="Tolerance.")
 @click.option("--response-db", type=click.FloatRange(min=0.0), default=1.5, show_default=True, help="In any band.")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a comparison.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@_quiet
+@_as_json
 @_debug
 def compare(
     older: Path,
     newer: Path,
-    renames: dict[str, str],
+    renames: tuple[str, ...],
     out: Path | None,
     arrival_ms: float,
     level_db: float,
@@ -300,11 +291,12 @@ def compare(
     from analyze.archive.comparison_rows import Tolerances
     from analyze.archive.comparison_terminal import print_comparison
     from analyze.archive.opening import open_report
+    from analyze.archive.renaming import parsed_renames
 
     then, now = open_report(older), open_report(newer)
     target = out or Path("comparisons") / f"{then.name}-{now.name}"
     COMPARISON_FOLDER.check(target, [then.place, now.place], force=force)
-    comparison = compared(then, now, renames, Tolerances(arrival_ms, level_db, response_db))
+    comparison = compared(then, now, parsed_renames(renames), Tolerances(arrival_ms, level_db, response_db))
     COMPARISON_FOLDER.write(comparison, target)
     if as_json:
         _print_json(COMPARISON_FOLDER.as_object(comparison))
@@ -319,17 +311,18 @@ def compare(
 @_rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: verified/<before>-<after>]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is none of these.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@_quiet
+@_as_json
 @_debug
 def verify_settings(
-    before: Path, after: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool
+    before: Path, after: Path, renames: tuple[str, ...], out: Path | None, force: bool, quiet: bool, as_json: bool
 ) -> int:
     """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
 
     Exit code 0 if all is done as recommended, 6 otherwise.
     """
     from analyze.archive.opening import open_report
+    from analyze.archive.renaming import parsed_renames
     from analyze.archive.settings import verify_settings as verified_settings
     from analyze.archive.settings_folder import SETTINGS_FOLDER
     from analyze.archive.settings_terminal import print_verified
@@ -337,7 +330,7 @@ def verify_settings(
     then, now = open_report(before), open_report(after)
     target = out or Path("verified") / f"{then.name}-{now.name}"
     SETTINGS_FOLDER.check(target, [then.place, now.place], force=force)
-    verified = verified_settings(then, now, renames)
+    verified = verified_settings(then, now, parsed_renames(renames))
     SETTINGS_FOLDER.write(verified, target)
     if as_json:
         _print_json(SETTINGS_FOLDER.as_object(verified))
@@ -351,10 +344,10 @@ def verify_settings(
 @_rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: histories/<folder name>]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a history.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@_quiet
+@_as_json
 @_debug
-def history(folder: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
+def history(folder: Path, renames: tuple[str, ...], out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Gather every record and report below FOLDER into one table and one page over time per venue.
 
     What is damaged or of a later format is left out and named; the rest goes on.
@@ -363,11 +356,12 @@ def history(folder: Path, renames: dict[str, str], out: Path | None, force: bool
     from analyze.archive.history_finding import visit_folders
     from analyze.archive.history_folder import HISTORY_FOLDER
     from analyze.archive.history_terminal import print_history, print_left_out
+    from analyze.archive.renaming import parsed_renames
 
     target = out or Path("histories") / folder.resolve().name
     HISTORY_FOLDER.check(target, [folder, *visit_folders(folder)], force=force)
     with _progress(quiet) as start:
-        found = history_of(folder, start, renames)
+        found = history_of(folder, start, parsed_renames(renames))
     HISTORY_FOLDER.write(found, target)
     if as_json:
         _print_json(HISTORY_FOLDER.as_object(found))
@@ -375,13 +369,6 @@ def history(folder: Path, renames: dict[str, str], out: Path | None, force: bool
         print_history(found, target)
     print_left_out(found)
     return 0
-
-
-def _parsed(pairs: tuple[str, ...]) -> dict[str, str]:
-    """What `--rename` says."""
-    from analyze.archive.renaming import parsed_renames
-
-    return parsed_renames(pairs) if pairs else {}
 
 
 def _print_json(found: dict[str, Any]) -> None:
