@@ -13,7 +13,7 @@ from pathlib import Path
 import click
 
 from analyze.cli_help import Commands
-from analyze.cli_options import SOME_FAILED, UNDECIDED, bands_option, debug, print_json
+from analyze.cli_options import SOME_FAILED, UNDECIDED, bands_option, debug, json_option, print_json, quiet_option
 from analyze.cli_progress import progress
 from analyze.cli_records import archive, compare, history, verify_settings
 from analyze.errors import printable
@@ -32,8 +32,8 @@ def commands() -> None:
 @bands_option
 @click.option("--workers", type=click.IntRange(min=1), help="Cores to use.  [default: all]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a report.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@quiet_option
+@json_option
 @debug
 def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
@@ -149,7 +149,7 @@ def plan(path: Path, microphones: int | None, out: Path | None, force: bool) -> 
 @click.option("--workers", type=click.IntRange(min=1), help="Analyses at once.  [default: by cores and memory]")
 @click.option("--cluster", metavar="ADDRESS", help="Analyse on the workers of a dask scheduler, tcp://...")
 @click.option("--force", is_flag=True, help="Do again what is finished.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@quiet_option
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as one JSON object on stdout.")
 @debug
 def batch(

@@ -24,6 +24,8 @@ rename = click.option(
     callback=lambda _context, _option, pairs: _parsed(pairs),
     help="An output or position that bears another name now.",
 )
+quiet_option = click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
 
 #: Finished, and: an output is undecided; a comparison found a change beyond its tolerance; a record is damaged; sound
 #: checks of a batch could not be analysed.

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from analyze.cli_help import ExampleCommand, OrAnother
-from analyze.cli_options import CHANGED, DAMAGED, debug, print_json, rename
+from analyze.cli_options import CHANGED, DAMAGED, debug, json_option, print_json, quiet_option, rename
 from analyze.cli_progress import progress
 
 
@@ -70,8 +70,8 @@ def archive(
 @click.option("--level-db", type=click.FloatRange(min=0.0), default=0.5, show_default=True, help="Tolerance.")
 @click.option("--response-db", type=click.FloatRange(min=0.0), default=1.5, show_default=True, help="In any band.")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a comparison.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@quiet_option
+@json_option
 @debug
 def compare(
     older: Path,
@@ -115,8 +115,8 @@ def compare(
 @rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: verified/<before>-<after>]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is none of these.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@quiet_option
+@json_option
 @debug
 def verify_settings(
     before: Path, after: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool
@@ -147,8 +147,8 @@ def verify_settings(
 @rename
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for it.  [default: histories/<folder name>]")
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a history.")
-@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
-@click.option("--json", "as_json", is_flag=True, help="Print the results as one JSON object on stdout.")
+@quiet_option
+@json_option
 @debug
 def history(folder: Path, renames: dict[str, str], out: Path | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Gather every record and report below FOLDER into one table and one page over time per venue.

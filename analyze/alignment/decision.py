@@ -72,7 +72,7 @@ def disagreement_words(outputs: Sequence[str]) -> str:
 
 def undecided(members: Sequence[str], reason: str) -> Decision:
     """Undecided without a candidate; `reason` says why and which capture would settle it."""
-    return Decision(tuple(members), UNCHANGED, "undecided", 0.0, 0.0, reason=reason)
+    return Decision(tuple(members), UNCHANGED, "undecided", math.nan, math.nan, reason=reason)
 
 
 def faint_words(name: str) -> str:

@@ -1,7 +1,7 @@
 """A plan as the list that is taken to the hall: what to set up, what to record, what to write down, what to mind.
 
 Plain text by item; the page and the terminal print the same. Levels and places of microphones are common practice, no
-source. Exposure: NIOSH 1998, recommended limit of 85 dBA over 8 hours, halved for every 3 dB (from memory).
+source.
 """
 
 from __future__ import annotations
@@ -14,18 +14,6 @@ from analyze.planning.takes import Plan, Take
 
 #: Fewer seats tell little of an audience; fewer places on stage little of a stage.
 _FEWEST_SEATS, _FEWEST_ON_STAGE = 3, 2
-
-CAUTIONS = (
-    "Hearing: 85 dBA is the most for eight hours, and every 3 dB more halves the time, so 100 dBA for a quarter of an "
-    "hour (NIOSH 1998). Local law comes first. Nobody who need not be there stays in the room; the others wear "
-    "protection.",
-    "Fade up from nothing every time. Noise and sweeps move cones further than music does: high-pass filters and "
-    "limiters stay in, nothing is boosted below what the box plays.",
-    "Turn down before you change a polarity or a delay.",
-    "Mains and flown loads are for licensed people. Local codes and licensed practice decide over anything written "
-    "here.",
-    "A prediction is no measurement: listen, and measure again, before the audience comes in.",
-)
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 from analyze.archive.folders import check_outside_records, package
 from analyze.archive.page import page_bytes
 from analyze.description_text import FILE_NAME, decoded
-from analyze.planning.checklist import CAUTIONS, checklist
+from analyze.planning.checklist import checklist
 from analyze.planning.describing import planned_text
+from analyze.reports.cautions import CAUTIONS
 from analyze.reports.datapackage import MANIFEST, json_bytes
 from analyze.reports.folder import check_folder, made_kind, replace_folder
 from analyze.version import VERSION

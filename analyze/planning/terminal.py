@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analyze.description_text import FILE_NAME
-from analyze.planning.checklist import CAUTIONS, Checklist, checklist
+from analyze.planning.checklist import Checklist, checklist
 from analyze.planning.folder import LIST
+from analyze.reports.cautions import CAUTIONS
 from analyze.reports.naming import clean
 
 if TYPE_CHECKING:

@@ -25,6 +25,7 @@ from analyze.reports import (
     proof_words,
     sheet_notes,
 )
+from analyze.reports.cautions import CAUTIONS
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
@@ -169,6 +170,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "hand_sentence": sheet_notes.hand_sentence(analysis),
         "until_mended": sheet_notes.UNTIL_MENDED,
         "caution": page_sheet.CAUTION,
+        "cautions": CAUTIONS,
         "confidence_words": page_sheet.confidence_words(),
         "sheet": page_sheet.sheet_steps(analysis),
         "checks": proof_words.HOW if analysis.proofs else "",

@@ -22,6 +22,8 @@ ECHO_MS, ABOUT_AS_LOUD_DB = 25.0, 6.0
 ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
+#: Moving a fill or tower by less is not heard: 3 cm, as heads move (common practice, no source).
+UNHEARD_MS = 0.1
 #: What that means for the sheet.
 UNTIL_MENDED = (
     "The settings below allow for it: type them as they stand, and change the polarity only once the wiring is mended."
@@ -51,11 +53,16 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
 
 
 def is_optional(row: Recommendation) -> bool:
-    """Whether a change can be left out, because what it adds at the seats is too little to be heard.
+    """Whether a change can be left out, because what it does at the seats is too little to be heard.
 
-    Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
+    Of mains and subs by what it adds; of fills and towers, which are set by arrival, by how little it moves them.
+    Monitors are set for what they add on stage.
     """
-    return row.decision == "change" and abs(row.gain_db) < UNHEARD_DB and row.kind in ("main", "sub")
+    if row.kind in BY_ARRIVAL:
+        is_small = row.polarity_change == "no" and abs(row.delay_change_ms) <= UNHEARD_MS
+    else:
+        is_small = row.kind in ("main", "sub") and abs(row.gain_db) < UNHEARD_DB
+    return row.decision == "change" and is_small
 
 
 def small_note(row: Recommendation) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from analyze.guide import text_on
-from analyze.planning.checklist import CAUTIONS
+from analyze.reports.cautions import CAUTIONS
 
 README = Path(__file__).parents[2] / "README.md"
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from page_reading import Reader, read
 
+from analyze.guide import text_on
 from analyze.reports import page, page_evidence
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings
@@ -92,7 +93,7 @@ def test_the_order_is_the_order_of_the_questions(report):
         "How sure are we? The most likely mistake",
         "Monitors inverted on purpose This is never recommended.",
         "What was recorded, and how",
-        "Cautions Protect your hearing",
+        "Cautions Hearing: 85 dBA",
     ]
     text = text[text.index("Harbour hall, empty room", 40) :]
     places = [text.index(words) for words in order]
@@ -149,7 +150,9 @@ def test_arrivals_stand_in_tables_a_printed_page_holds(make):
 def test_readme_and_page_give_the_same_figure_for_unrelated_outputs(report):
     said = f"{unrelated_sum_db(2):.1f} dB"
     assert f"add to {said.replace('-', '−')} if they are two" in read(report).text
-    assert f"add to {said}" in (Path(page.__file__).parents[2] / "README.md").read_text("utf-8")
+    readme = (Path(page.__file__).parents[2] / "README.md").read_text("utf-8")
+    assert f"add to {said}" in " ".join(readme.split())
+    assert f"two equally loud ones to {said}, four to {unrelated_sum_db(4):.1f} dB" in " ".join(text_on("page").split())
 
 
 def test_every_figure_has_its_words_and_every_table_its_caption(report):
