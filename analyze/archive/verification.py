@@ -79,7 +79,11 @@ def _opened(record: Path) -> tuple[Inventory, BagRead]:
         check_record_format(record)
         inventory = take_inventory(record)
     except OSError as error:
-        raise DescriptionError(f"cannot be read: {str(error.strerror).lower()}.", path=record) from error
+        raise DescriptionError(
+            f"cannot be read: {str(error.strerror).lower()}.",
+            "Check the disk, or take the record from another copy.",
+            path=record,
+        ) from error
     return inventory, read_bag(inventory)
 
 

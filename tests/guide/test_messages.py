@@ -29,13 +29,6 @@ OF_A_FINDING = "first.detail"
 SENTENCE = re.compile(r"[A-Z`.].*([.?]|: [a-z].*[^.,;: ])", re.DOTALL)
 
 
-#: Errors that say what is wrong and no more, by module and text; the list is to become empty.
-WITHOUT_MEND = {
-    ("archive/history.py", "what"),
-    ("archive/verification.py", "f'cannot be read: {str(error.strerror).lower()}.'"),
-}
-
-
 @dataclass(frozen=True)
 class Raised:
     """A place where an error is made; `scopes` : the functions around it and its module, innermost first."""
@@ -131,8 +124,6 @@ def returned(helper: str, scopes: tuple[ast.AST, ...]) -> list[ast.expr]:
 
 @pytest.mark.parametrize("one", raised(), ids=lambda one: f"{one.module}:{one.line}")
 def test_every_error_says_how_to_mend_it(one: Raised) -> None:
-    if one.mend is None and one.what in WITHOUT_MEND:
-        pytest.skip("known to lack a mend")
     assert one.mend is not None, f"{one.module}:{one.line} says no mend: {ast.unparse(one.call)}"
     said = texts(one.mend, one.scopes)
     assert said
