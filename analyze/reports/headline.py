@@ -154,10 +154,13 @@ def _said(items: Sequence[_Item]) -> str:
 
 
 def sure_sentence(analysis: Analysis) -> str:
-    """How sure the few changes of the headline are, and which polarities stay; empty where there are more, or none."""
+    """How sure the changes of the headline are: few each, with the polarities that stay, more together; empty for none."""
     changed = [row for row in analysis.recommendations if row.decision == "change"]
-    if not 0 < len(changed) <= _FEW_NAMES:
+    if not changed:
         return ""
+    if len(changed) > _FEW_NAMES:
+        least = min(changed, key=lambda row: row.confidence)
+        return f"How sure: {shortened(least.output, _NAME_LENGTH)} {percent(least.confidence)}, no other change less."
     alike: dict[str, list[str]] = defaultdict(list)
     for row in changed:
         stays = "" if row.polarity_change == "yes" else f", polarity stays {row.recommended_polarity}"
