@@ -205,6 +205,12 @@ def test_a_command_that_works_loads_what_help_does_not() -> None:
     assert {"numpy", "pydantic"} & loaded
 
 
+def test_a_mistake_in_a_description_is_answered_before_the_analysis_is_loaded() -> None:
+    code, loaded = loaded_by("run", "no-such-folder-anywhere")
+    assert code == 2
+    assert not loaded & {"scipy", "soundfile", "matplotlib"}
+
+
 # Every file
 
 

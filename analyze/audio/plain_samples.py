@@ -122,7 +122,8 @@ def _from_float(data: NDArray[np.uint8], out: NDArray[np.float32]) -> None:
 
 
 def _from_double(data: NDArray[np.uint8], out: NDArray[np.float32]) -> None:
-    with np.errstate(over="ignore"):  # too large for single precision is infinite, and named by who reads
+    # too large for single precision is infinite, a signalling NaN an ordinary one; both are named by who reads
+    with np.errstate(over="ignore", invalid="ignore"):
         out[...] = data[: 8 * len(out)].view("<f8")
 
 

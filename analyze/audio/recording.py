@@ -261,10 +261,12 @@ class Recording:
         """Set samples that are no numbers of a sound to 0 and count those not read before."""
         unread = self._read_before.add(start, start + len(block))
         columns = [column for source in self._sources if source.file.is_float for column in source.columns]
-        if not columns or (block.min() >= -_LARGEST and block.max() <= _LARGEST):  # neither is true of NaN
-            return
+        with np.errstate(invalid="ignore"):
+            if not columns or (block.min() >= -_LARGEST and block.max() <= _LARGEST):  # neither is true of NaN
+                return
         for column in columns:
-            bad = np.flatnonzero(~(np.abs(block[:, column]) <= _LARGEST))
+            with np.errstate(invalid="ignore"):
+                bad = np.flatnonzero(~(np.abs(block[:, column]) <= _LARGEST))
             block[bad, column] = 0.0
             for first, stop in unread:
                 self._count_bad(column, bad[(bad >= first - start) & (bad < stop - start)] + start)

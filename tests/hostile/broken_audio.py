@@ -134,6 +134,10 @@ def _samples() -> Iterator[Broken]:
         some = good.copy()
         some[1000::997] = value
         yield Broken(f"some {name}", "wav", written(some), (0,))
+    for subtype, nan in (("FLOAT", b"\x01\x00\xa0\x7f"), ("DOUBLE", b"\x01\0\0\0\0\0\xf4\x7f")):
+        whole, signal = written(good, subtype=subtype), 3000 * nan
+        start = whole.index(b"data") + 8
+        yield Broken(f"signalling NaN, {subtype}", "wav", whole[:start] + signal + whole[start + len(signal) :], (0,))
     yield Broken("denormals", "wav", written(good * np.float32(1e-39)), (0,))
     yield Broken("denormal doubles", "wav", written(good.astype(np.float64) * 1e-310, subtype="DOUBLE"), (0,))
     yield Broken("doubles beyond floats", "wav", written(good.astype(np.float64) * 1e300, subtype="DOUBLE"), (0,))
@@ -209,7 +213,7 @@ def _headers() -> Iterator[Broken]:
     yield Broken("two formats", "wav", wav(bytes(80_000), before=chunk(b"fmt ", bytes(16))))
     yield Broken("a format of 4 GB", "wav", wav(bytes(80_000), before=chunk(b"fmt ", bytes(16), 0xFFFFFFFF)))
     yield Broken("nothing but chunks", "wav", b"RIFF\xff\xff\xff\xffWAVE" + b"junk\0\0\0\0" * 20_000, (3,))
-    yield Broken("FLAC of 2^36 frames", "flac", _flac_of_many_frames())
+    yield Broken("FLAC of 2^36 frames", "flac", _flac_of_many_frames(), (3,))
 
 
 def _large() -> Iterator[Broken]:

@@ -24,6 +24,9 @@ from analyze.__main__ import _run
 #: Exit codes of README that a hostile input may lead to: never 1, a bug.
 FINISHED, REFUSED, UNREADABLE, UNDECIDED, CHANGED, DAMAGED, SOME_FAILED = 0, 2, 3, 5, 6, 7, 8
 
+#: A machine with other work may take so many times as long by the clock.
+_WAITING = 20.0
+
 #: What no terminal may be sent: controls, and marks that turn text around or cannot be seen. Joiners are needed.
 _ACTS = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")
 _JOINERS = "\u200c\u200d"
@@ -31,12 +34,13 @@ _JOINERS = "\u200c\u200d"
 
 @dataclass(frozen=True)
 class Called:
-    """What came of a call: exit code, stdout and stderr, and the seconds it took."""
+    """What came of a call: exit code, stdout and stderr, and how long it took: of the processor, and by the clock."""
 
     code: int
     out: str
     said: str
     seconds: float
+    wall_s: float
 
     @property
     def problem(self) -> str:
@@ -67,14 +71,14 @@ def called(*arguments: object, more_bytes: int | None = 1 << 30) -> Called:
     more_bytes : memory that it may take on top of what this process has; asking for more fails as a full machine does
     """
     out, said = _Terminal("strict"), _Terminal("backslashreplace")
-    began = time.monotonic()
+    began, began_wall = time.process_time(), time.monotonic()
     past: list[str] = []
     with _printed_past(past), _memory(more_bytes), _dumb_terminal():
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):
             code = _run([*map(str, arguments), "--debug"])
-        seconds = time.monotonic() - began
+        seconds, wall_s = time.process_time() - began, time.monotonic() - began_wall
     assert past == [""], f"printed past the program: {past}"
-    return Called(code, out.text, said.text, seconds)
+    return Called(code, out.text, said.text, seconds, wall_s)
 
 
 @contextlib.contextmanager
@@ -134,7 +138,7 @@ def check_said(call: Called, *codes: int, most_s: float = 5.0) -> Called:
     Parameters
     ----------
     codes : the exit codes that are right
-    most_s : how long it may take, with generous room
+    most_s : how long the processor may take, with generous room
     """
     assert call.code in codes, (call.code, call.said)
     assert "Traceback" not in call.said
@@ -142,6 +146,7 @@ def check_said(call: Called, *codes: int, most_s: float = 5.0) -> Called:
     assert not acting(call.said), (acting(call.said), call.said)
     assert not acting(call.out)
     assert call.seconds < most_s, call.seconds
+    assert call.wall_s < _WAITING * most_s, call.wall_s
     if call.code in (REFUSED, UNREADABLE):
         assert call.out == ""
         assert call.said.lstrip().startswith(("analyze: ", "Usage: ")), call.said

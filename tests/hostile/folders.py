@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.hostile.broken_audio import noise, written
+from tests.description_example import FILES
+from tests.hostile.broken_audio import RATE_HZ, noise, written
 
 #: A take that can be analysed, the feed and what a microphone hears of it.
 GOOD = "good.wav"
@@ -36,3 +37,11 @@ def uses_of(file: str, name: str = "") -> list[str]:
         f'name = "input {name}"\ninputs = {{ a = "{GOOD}:1", b = "{file}" }}',
         f'name = "unfed {name}"\nplaying = ["main"]\nmics = {{ mix = "{file}" }}',
     ]
+
+
+def recordings_of_example(folder: Path) -> Path:
+    """A second of noise in every file that the example of every key names."""
+    for name, n_channels in FILES.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(written(noise(RATE_HZ, n_channels)))
+    return folder

@@ -31,8 +31,8 @@ from typing import Any
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 
-from tests.description_example import write_files
 from tests.hostile.broken_audio import corpus
+from tests.hostile.folders import recordings_of_example
 from tests.hostile.strategies import audio_files, descriptions, results
 from tests.hostile.trying import KEPT, try_audio, try_description, try_results
 
@@ -82,6 +82,9 @@ def _fuzzed(first: int, seconds: float, keep: Path) -> Counter[str]:
                 came.update(json.loads(line))
                 if time.monotonic() > end:
                     worker.terminate()
+                    worker.wait()
+                    for path in keep.glob(f"tried-{worker.pid}.*"):  # after a crash it is what did it
+                        path.unlink()
                     return came
             came[f"BUG process ended with {worker.wait()}, seed {number}"] += 1
     return came
@@ -106,8 +109,7 @@ def _work(number: int, keep: Path) -> None:
     warnings.simplefilter("error", UserWarning)
     with tempfile.TemporaryDirectory() as base:
         described, heard, report = (Path(base, sort, "check") for sort in _AT_ONCE)
-        described.mkdir(parents=True)
-        write_files(described)
+        recordings_of_example(described)
         shutil.copytree(KEPT, report)
         whole = json.loads((KEPT / "results.json").read_text(encoding="utf-8"))
         commands = itertools.cycle(_COMMANDS)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from analyze.description import load_sound_check
+from analyze.responses.without_feed import without_feed
 from tests.hostile.broken_audio import Broken, corpus, noise, written
 from tests.hostile.calling import FINISHED, UNDECIDED, UNREADABLE, called, check_said, untouched
 from tests.hostile.folders import GOOD_TAKE, check_of, uses_of
@@ -74,3 +76,13 @@ def test_drafted(tmp_path: Path, ending: str) -> None:
         check_said(called("draft", tmp_path), FINISHED)
     text = (tmp_path / "soundcheck.toml").read_text(encoding="utf-8")
     assert all(f"mic {number}.{ending}" in text for number in range(len(made)))
+
+
+def test_a_capture_without_feeds_is_used_as_far_as_it_goes(tmp_path: Path) -> None:
+    """Its only file breaks off, which comes up in the middle of the pass over it."""
+    folder = check_of(tmp_path / "check", 'playing = ["main"]\nmics = { mix = "take.flac" }')
+    (folder / "take.flac").write_bytes(next(one.content for one in CORPUS if one.name == "FLAC cut at 60 %"))
+    check = load_sound_check(folder)
+    unfed, findings, _ = without_feed(check, check.captures[0])
+    assert unfed is not None
+    assert {found.finding for found in findings} >= {"damaged file", "no feed recorded"}

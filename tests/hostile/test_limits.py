@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.hostile.broken_audio import RATE_HZ, noise, wav, written
-from tests.hostile.calling import FINISHED, REFUSED, called, check_said, untouched
+from tests.hostile.calling import FINISHED, REFUSED, UNREADABLE, called, check_said, untouched
 from tests.hostile.folders import HEAD, check_of
 
 MB = 1 << 20
@@ -67,3 +67,13 @@ def test_more_positions_than_there_are(tmp_path: Path) -> None:
     (folder / "take.wav").write_bytes(wav(bytes(2 * 1024 * 100), n_channels=1024, align=2048))
     call = check_said(called("run", folder, "--out", tmp_path / "out", more_bytes=300 * MB), REFUSED)
     assert "too many positions (found 1025, expected at most 256)" in call.said
+
+
+def test_memory_that_runs_out_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr("analyze.description.load_sound_check", full)
+    call = called("run", check_of(tmp_path / "check"), "--out", tmp_path / "out")
+    assert call.code == UNREADABLE
+    assert call.said.startswith("analyze: memory ran out; nothing was written.\n")
