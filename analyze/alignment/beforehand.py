@@ -80,4 +80,8 @@ def _opposite_members(context: Context, members: tuple[str, ...]) -> Decision | 
     normal = [n for n, s in known.items() if s > 0]
     if not inverted or not normal or len(set(sounding.values())) < 2:
         return None
-    return undecided(members, f"{inverted[0]} is wired opposite to {normal[0]}: mend that, then record each again.")
+    return undecided(
+        members,
+        f"{inverted[0]} is wired opposite to {normal[0]}, so they cancel: mend that, then record each again. "
+        f"Until then set {inverted[0]} alone to its other polarity.",
+    )

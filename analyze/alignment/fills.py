@@ -21,6 +21,8 @@ from analyze.responses.feed_relations import EQUAL
 
 #: Most that is claimed where a member of the group was recorded and not heard: the group arrives as all of them do.
 _WITHOUT_A_MEMBER = 0.7
+#: Moving a fill or tower by less is not heard: 3 cm, as heads move (common practice, no source).
+_NOT_HEARD_MS = 0.1
 #: Half of this spread between seats is said: no delay can serve both.
 _SEATS_DIFFER_MS = 1.0
 #: Error of an arrival from which on its hundredths say nothing.
@@ -120,8 +122,8 @@ def _sign(context: Context, members: Sequence[Output]) -> tuple[float, float]:
 
 
 def _kept_if_close(members: Sequence[Output], wanted: Change, alignment: Alignment) -> Change:
-    """The present setting where it is within the alignment's own error, else the wanted change on the device's step."""
-    close = max(2.0 * alignment.std_ms, 0.05)
+    """The present setting where it is close enough or within the error, else the wanted change on the device's step."""
+    close = max(2.0 * alignment.std_ms, _NOT_HEARD_MS)
     delay_ms = 0.0 if abs(wanted[1]) <= close else wanted[1]
     return rounded(members, (wanted[0], delay_ms))
 

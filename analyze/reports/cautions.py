@@ -12,7 +12,7 @@ CAUTIONS = (
     "Fade up from nothing every time. Noise and sweeps move cones further than music does: high-pass filters and "
     "limiters stay in, nothing is boosted below what the box plays.",
     "Turn down before you change a polarity or a delay: a change can raise the level by several decibels and harm "
-    "people and loudspeakers. Change one output at a time, and listen as it comes back.",
+    "people and loudspeakers. Change one output or group at a time, and listen as it comes back.",
     "Mains and flown loads are for licensed people. Local codes and licensed practice decide over anything written "
     "here.",
     "A prediction is no measurement: listen, and measure again, before the audience comes in.",

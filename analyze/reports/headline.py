@@ -154,13 +154,12 @@ def _said(items: Sequence[_Item]) -> str:
 
 
 def sure_sentence(analysis: Analysis) -> str:
-    """How sure the changes of the headline are: few each, with the polarities that stay, more together; empty for none."""
+    """How sure the changes of the headline are: few each, with polarities that stay, many together; empty for none."""
     changed = [row for row in analysis.recommendations if row.decision == "change"]
     if not changed:
         return ""
     if len(changed) > _FEW_NAMES:
-        least = min(changed, key=lambda row: row.confidence)
-        return f"How sure: {shortened(least.output, _NAME_LENGTH)} {percent(least.confidence)}, no other change less."
+        return f"How sure: every change {percent(min(row.confidence for row in changed))} or more."
     alike: dict[str, list[str]] = defaultdict(list)
     for row in changed:
         stays = "" if row.polarity_change == "yes" else f", polarity stays {row.recommended_polarity}"

@@ -168,7 +168,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "worse": effects.worse_words(analysis),
         "notice": page_findings.notice(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
-        "until_mended": sheet_notes.UNTIL_MENDED,
+        "until_mended": sheet_notes.until_mended(analysis),
         "caution": page_sheet.CAUTION,
         "cautions": CAUTIONS,
         "confidence_words": page_sheet.confidence_words(),

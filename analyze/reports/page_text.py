@@ -16,7 +16,7 @@ from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import notice
 from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
 from analyze.reports.proof_words import HOW
-from analyze.reports.sheet_notes import UNTIL_MENDED, hand_sentence
+from analyze.reports.sheet_notes import hand_sentence, until_mended
 from analyze.reports.summaries import number
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(headline(analysis)),
         *_wrapped(notice(analysis)),
         *_wrapped(" ".join(filter(None, (worse_words(analysis), better_words(analysis))))),
-        *_wrapped(f"{said} {UNTIL_MENDED}" if (said := hand_sentence(analysis)) else ""),
+        *_wrapped(f"{said} {until_mended(analysis)}".strip() if (said := hand_sentence(analysis)) else ""),
         *_wrapped(CAUTION),
         *_wrapped(confidence_words() if analysis.recommendations else ""),
     ]

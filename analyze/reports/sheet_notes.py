@@ -22,12 +22,6 @@ ECHO_MS, ABOUT_AS_LOUD_DB = 25.0, 6.0
 ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
-#: Moving a fill or tower by less is not heard: 3 cm, as heads move (common practice, no source).
-UNHEARD_MS = 0.1
-#: What that means for the sheet.
-UNTIL_MENDED = (
-    "The settings below allow for it: type them as they stand, and change the polarity only once the wiring is mended."
-)
 _NAME_LENGTH = 40
 
 
@@ -44,30 +38,37 @@ def hand_sentence(analysis: Analysis) -> str:
     return f"{listed(names)} {'is' if len(names) == 1 else 'are'} wired inverted."
 
 
+def until_mended(analysis: Analysis) -> str:
+    """What a wrong wiring means for the sheet; empty where no setting allows for one."""
+    wrong = wired_inverted(analysis)
+    undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
+    allowed = [shortened(name, _NAME_LENGTH) for name in wrong if name not in undecided]
+    if not allowed:
+        return ""
+    is_all = len(allowed) == len(wrong)
+    whose = "The settings below allow for it" if is_all else f"Only what is set for {listed(allowed)} allows for it"
+    return f"{whose}: type what stands below, and change the polarity only once the wiring is mended."
+
+
 def repair_note(analysis: Analysis, row: Recommendation) -> str:
-    """What to set once a wrong wiring is mended; empty where it is not wrong."""
-    if row.output not in wired_inverted(analysis):
+    """What to set once a wrong wiring is mended; empty where it is not wrong, or nothing was decided."""
+    if row.decision == "undecided" or row.output not in wired_inverted(analysis):
         return ""
     other = {"normal": "inverted", "inverted": "normal"}[row.recommended_polarity]
     return f"Wired inverted: once that is mended, set {other}, same delay."
 
 
 def is_optional(row: Recommendation) -> bool:
-    """Whether a change can be left out, because what it does at the seats is too little to be heard.
+    """Whether a change can be left out, because what it adds on average over the seats is too little to be heard.
 
-    Of mains and subs by what it adds; of fills and towers, which are set by arrival, by how little it moves them.
-    Monitors are set for what they add on stage.
+    Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
     """
-    if row.kind in BY_ARRIVAL:
-        is_small = row.polarity_change == "no" and abs(row.delay_change_ms) <= UNHEARD_MS
-    else:
-        is_small = row.kind in ("main", "sub") and abs(row.gain_db) < UNHEARD_DB
-    return row.decision == "change" and is_small
+    return row.decision == "change" and abs(row.gain_db) < UNHEARD_DB and row.kind in ("main", "sub")
 
 
 def small_note(row: Recommendation) -> str:
     """That a change can be left out; empty where it can be heard."""
-    return "So little is not heard by itself: leave it out if time is short." if is_optional(row) else ""
+    return "On average over the seats that is little: leave it out if time is short." if is_optional(row) else ""
 
 
 def echo_note(analysis: Analysis, row: Recommendation) -> str:

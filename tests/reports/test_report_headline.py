@@ -172,4 +172,4 @@ def test_how_sure_the_changes_are_stands_under_the_headline(analysis):
     assert known in page_bytes(analysis, []).decode("utf-8")
     five = tuple(dataclasses.replace(stays, output=str(k), confidence=0.95 - 0.01 * k) for k in range(5))
     many = dataclasses.replace(one, recommendations=five)
-    assert headline.sure_sentence(many) == "How sure: 4 91 %, no other change less."
+    assert headline.sure_sentence(many) == "How sure: every change 91 % or more."

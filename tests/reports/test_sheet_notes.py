@@ -16,6 +16,7 @@ from analyze.reports.sheet_notes import (
     repair_note,
     send_note,
     small_note,
+    until_mended,
 )
 from analyze.responses.feed_relations import FeedRelation
 
@@ -102,3 +103,21 @@ def test_a_change_of_subs_holds_for_one_mix_through_all_and_says_so_once(analysi
     assert not any(send_note(dataclasses.replace(analysis, recommendations=tuple(kept)), row) for row in kept)
     relation = FeedRelation("take", "sub left", "mains", 1.0, 0.0, 0.01, 0.0)
     assert send_note(dataclasses.replace(analysis, feed_relations=(relation,)), rows["sub left"]) == ""
+
+
+def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Analysis) -> None:
+    """An undecided output keeps a setting that allows for nothing, and is not told what to set once it is mended."""
+    wrong = [row for row in analysis.recommendations if row.decision != "reference"][:2]
+    one = wired(analysis, *(row.output for row in wrong))
+
+    def with_decisions(*decisions: str) -> Analysis:
+        rows = (dataclasses.replace(row, decision=word) for row, word in zip(wrong, decisions, strict=True))
+        return dataclasses.replace(one, recommendations=tuple(rows))
+
+    assert until_mended(with_decisions("keep", "change")).startswith("The settings below allow for it: ")
+    half = with_decisions("undecided", "keep")
+    assert until_mended(half).startswith(f"Only what is set for {wrong[1].output} allows for it: ")
+    assert until_mended(with_decisions("undecided", "undecided")) == ""
+    notes = [repair_note(half, row) for row in half.recommendations]
+    assert notes[0] == ""
+    assert notes[1].startswith("Wired inverted: once that is mended, set ")
