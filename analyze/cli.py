@@ -38,7 +38,9 @@ def commands() -> None:
 def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
     from analyze.description import load_sound_check
+    from analyze.reports.folder import refuse_report
 
+    refuse_report(path)
     sound_check = load_sound_check(path)  # a mistake in it is answered before what is large is loaded
 
     from analyze.pipeline import analyse
@@ -67,11 +69,13 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
 def inspect(path: Path, as_json: bool) -> int:
     """Look at the quality of the recordings in PATH alone, in seconds, while there is time to repeat them."""
     from analyze.audio.track_checks import check_tracks
-    from analyze.description import load_sound_check
+    from analyze.description import load_recorded
+    from analyze.reports.folder import refuse_report
     from analyze.reports.inspection import inspection_object, print_inspection
     from analyze.spectra.inspection import inspect_captures
 
-    sound_check = load_sound_check(path)
+    refuse_report(path)
+    sound_check = load_recorded(path)
     check_tracks(sound_check)
     tracks, findings = inspect_captures(sound_check)
     if as_json:

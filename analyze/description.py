@@ -8,13 +8,14 @@ numbers and empty text for words. Settings and delays are positive when later.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analyze.description_files import AudioFolder, by_reading, matching_file
-from analyze.description_lines import Mistake, index_lines, report, shown, with_normal_keys
+from analyze.description_findings import findings_of
+from analyze.description_lines import Mistake, index_lines, report, with_normal_keys
 from analyze.description_text import decoded, description_file, parse_toml, read_bytes
 from analyze.errors import DescriptionError
 from analyze.findings import Finding
@@ -151,6 +152,7 @@ class SoundCheck:
     date : ISO 8601 or empty; reference : the output that never moves, empty if there are no outputs
     notes : free text under venue, engineer, notes, humidity_percent, as far as given
     source : the description as it stands on the disk
+    not_recorded : captures that were passed over because their files are not there
     """
 
     path: Path
@@ -164,6 +166,7 @@ class SoundCheck:
     captures: tuple[Capture, ...]
     notes: dict[str, str] = field(default_factory=dict)
     source: bytes = b""
+    not_recorded: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         named = self.reference in self.outputs if self.outputs else not self.reference
@@ -193,44 +196,8 @@ class SoundCheck:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What the description says that the user should know of: groups assumed, keys and inputs without effect."""
-        return (*self._assumed_groups(), *self._idle_keys(), *self._lone_inputs())
-
-    def _assumed_groups(self) -> tuple[Finding, ...]:
-        """Mains that nobody put into a group."""
-        mains = [output.name for output in self.outputs.values() if output.kind == "main" and not output.group]
-        if len(mains) < 2:
-            return ()
-        names = ", ".join(shown(name) for name in mains)
-        detail = f"{names} are treated as one group; write group = ... under each: the same name, or two to split them."
-        return (Finding("mains without a group", "warning", detail, track=mains[0], value=len(mains)),)
-
-    def _idle_keys(self) -> tuple[Finding, ...]:
-        """`align_at` and `later_ms` where alignment does not go by arrival."""
-        return tuple(
-            Finding(
-                "alignment wish without effect",
-                "note",
-                f"align_at and later_ms act on fills and towers only; {shown(output.name)} is a {output.kind}.",
-                track=output.name,
-            )
-            for output in self.outputs.values()
-            if output.kind not in ("fill", "tower") and (output.align_at or output.later_ms != 0.0)
-        )
-
-    def _lone_inputs(self) -> tuple[Finding, ...]:
-        """Stage inputs with nothing to be compared with."""
-        return tuple(
-            Finding(
-                "single stage input",
-                "note",
-                "There is nothing to compare it with; add a second input to this capture.",
-                capture=capture.name,
-                track=next(iter(capture.inputs)),
-            )
-            for capture in self.captures
-            if len(capture.inputs) == 1
-        )
+        """What the description says that the user should know of."""
+        return findings_of(self)
 
 
 def load_sound_check(path: Path) -> SoundCheck:
@@ -239,7 +206,15 @@ def load_sound_check(path: Path) -> SoundCheck:
     Raises DescriptionError, naming file, line and key of every mistake, if there is no such file, it is not valid
     TOML, or what it says is wrong, contradicts itself or names tracks that are not there.
     """
-    return _loaded(Path(path), has_captures=True)
+    return _loaded(Path(path))
+
+
+def load_recorded(path: Path) -> SoundCheck:
+    """The same without the captures of which no file is there yet, as long as there are others.
+
+    Raises DescriptionError as `load_sound_check` does.
+    """
+    return _loaded(Path(path), only_recorded=True)
 
 
 def load_outline(path: Path) -> SoundCheck:
@@ -250,12 +225,12 @@ def load_outline(path: Path) -> SoundCheck:
     return _loaded(Path(path), has_captures=False)
 
 
-def _loaded(path: Path, *, has_captures: bool) -> SoundCheck:
+def _loaded(path: Path, *, has_captures: bool = True, only_recorded: bool = False) -> SoundCheck:
     """The description that a call means."""
     file = description_file(path)
     source = read_bytes(file)
     try:
-        return _described(file, source, has_captures=has_captures)
+        return _described(file, source, has_captures=has_captures, only_recorded=only_recorded)
     except RecursionError as error:
         raise DescriptionError(
             "tables or lists are nested too deeply to be read.",
@@ -264,8 +239,8 @@ def _loaded(path: Path, *, has_captures: bool) -> SoundCheck:
         ) from error
 
 
-def _described(path: Path, source: bytes, *, has_captures: bool) -> SoundCheck:
-    """The sound check that the bytes of a file describe, with its captures or without."""
+def _described(path: Path, source: bytes, *, has_captures: bool, only_recorded: bool) -> SoundCheck:
+    """The sound check that the bytes of a file describe, with its captures, those that are recorded, or none."""
     from analyze.description_checks import find_mistakes
     from analyze.description_schema import format_mistake, validated
 
@@ -279,18 +254,27 @@ def _described(path: Path, source: bytes, *, has_captures: bool) -> SoundCheck:
     if unknown_format is not None:
         raise report(path, [unknown_format], lines)
     table, wrong_values = validated(document)
+    tracks = [list(capture.tracks) for capture in table.captures]
     files = AudioFolder(path.parent)
-    mistakes += [*wrong_values, *find_mistakes(table, document, files, has_captures=has_captures)]
+    absent = {k for k, texts in enumerate(tracks) if texts and only_recorded and not any(map(files.is_there, texts))}
+    absent = absent if len(absent) < len(tracks) else set()
+    mistakes += [*wrong_values, *find_mistakes(table, document, files, has_captures=has_captures, absent=absent)]
     if mistakes:
         raise report(path, mistakes, lines)
-    return _sound_check(path, source, table, files)
+    return _sound_check(path, source, table, files, absent)
 
 
-def _sound_check(path: Path, source: bytes, table: DescriptionTable, files: AudioFolder) -> SoundCheck:
-    """A description without mistakes as a sound check, defaults resolved."""
+def _sound_check(
+    path: Path, source: bytes, table: DescriptionTable, files: AudioFolder, absent: Collection[int]
+) -> SoundCheck:
+    """A description without mistakes as a sound check, defaults resolved; `absent` numbers captures to pass over."""
     outputs = {name: _output(name, output) for name, output in table.outputs.items()}
     mains = [output.name for output in outputs.values() if output.kind == "main"]
-    captures = [_capture(number, capture, table, outputs, files) for number, capture in enumerate(table.captures, 1)]
+    captures = [
+        _capture(number, capture, table, outputs, files)
+        for number, capture in enumerate(table.captures, 1)
+        if number - 1 not in absent
+    ]
     return SoundCheck(
         path=path,
         folder=path.parent,
@@ -303,6 +287,7 @@ def _sound_check(path: Path, source: bytes, table: DescriptionTable, files: Audi
         captures=tuple(captures),
         notes=_notes(table, "description"),
         source=source,
+        not_recorded=tuple(table.captures[k].name_or_number(k + 1) for k in sorted(absent)),
     )
 
 

@@ -6,7 +6,7 @@ mistake alone (a name counts as known even where its table is wrong).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
 from analyze.description_files import AudioFolder, Refused, by_reading, matching_file, split_track, tidy
@@ -16,17 +16,23 @@ from analyze.description_schema import CaptureTable, DescriptionTable, Kind, Out
 #: Groups of tracks of a capture in which no track may stand twice.
 _TRACK_GROUPS = (("feeds", "mics"), ("inputs",))
 _TRACK_TABLES = ("feeds", "mics", "inputs")
+_NOTHING_YET = "Nothing is recorded yet? `analyze plan` lists what to record, and writes these tables."
 #: More than one sound check has.
 _MOST = {"outputs": 256, "positions": 256, "captures": 2000}
 
 
 def find_mistakes(
-    table: DescriptionTable, document: Mapping[str, Any], files: AudioFolder, *, has_captures: bool = True
+    table: DescriptionTable,
+    document: Mapping[str, Any],
+    files: AudioFolder,
+    *,
+    has_captures: bool = True,
+    absent: Collection[int] = (),
 ) -> list[Mistake]:
     """Everything that two or more keys of a description contradict each other in, or the folder contradicts.
 
     table : the description without values that are wrong by themselves; document : as it was written, keys normalised
-    has_captures : whether it must have some
+    has_captures : whether it must have some; absent : numbers of those, from 0, whose tracks are not looked at
     """
     checks = _Checks(table, document, files)
     checks.amounts()
@@ -34,7 +40,7 @@ def find_mistakes(
     checks.positions()
     checks.reference()
     if has_captures:
-        checks.captures()
+        checks.captures(absent)
     return checks.mistakes
 
 
@@ -78,10 +84,10 @@ class _Checks:
         if self._table.reference is not None:
             self._known_name("outputs", ("reference",), self._table.reference)
 
-    def captures(self) -> None:
+    def captures(self, absent: Collection[int]) -> None:
         """At least one capture, no two of one name, each with what it needs."""
         if self._document.get("captures", []) == []:
-            self._add(("captures",), "missing", expected="at least one table headed [[captures]]")
+            self._add(("captures",), "missing", expected="at least one table headed [[captures]]", hint=_NOTHING_YET)
         numbers: dict[str, int] = {}
         for number, capture in enumerate(self._table.captures, start=1):
             key = ("captures", number - 1)
@@ -92,7 +98,8 @@ class _Checks:
             self._needs(key, capture)
             self._capture_names(key, capture)
             self._times(key, capture)
-            self._tracks(key, capture)
+            if number - 1 not in absent:
+                self._tracks(key, capture)
 
     def _add(
         self,

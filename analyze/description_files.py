@@ -24,7 +24,9 @@ MAX_CHANNELS = 1024
 _MAX_NAMES = 2000
 
 _DRIVE = re.compile(r"[A-Za-z]:[\\/]")
+_NUMBER = re.compile(r"[0-9]+")
 _CHANNEL = re.compile(r"[0-9]{1,9}")
+_NO_FILE = "no such file in the folder of the description"
 _INSIDE = "Put the file into the folder of the description and write its path from there, with / between folders."
 _BACKSLASH = "A backslash in double quotes may have turned into it: write / between folders."
 
@@ -108,7 +110,7 @@ class AudioFolder:
             mode = (self._folder / name).stat().st_mode
             target = (self._folder / name).resolve()
         except (FileNotFoundError, NotADirectoryError) as error:
-            raise Refused("no such file in the folder of the description", word=name, choices=self._names) from error
+            raise Refused(_NO_FILE, word=name, choices=self._like(name)) from error
         except (OSError, RuntimeError, ValueError) as error:  # RuntimeError: a loop of symbolic links
             reason = getattr(error, "strerror", None) or "not a usable path"
             raise Refused(f"file cannot be opened: {reason}") from error
@@ -124,6 +126,18 @@ class AudioFolder:
         if not (self._folder / name).exists():
             return matching_file(name, self._by_reading) or name
         return name
+
+    def is_there(self, text: str) -> bool:
+        """Whether the file of a track is in the folder; what is wrong with it otherwise does not count."""
+        try:
+            self.track(text)
+        except Refused as why:
+            return why.problem != _NO_FILE
+        return True
+
+    def _like(self, name: str) -> tuple[str, ...]:
+        """Files that may have been meant: one that differs by a number alone is another take."""
+        return tuple(other for other in self._names if _NUMBER.sub("", other) != _NUMBER.sub("", name))
 
     @cached_property
     def _by_reading(self) -> dict[str, str]:

@@ -11,7 +11,7 @@ import datetime
 import math
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -167,6 +167,12 @@ class CaptureTable(_Table):
     same_start: bool = False
     inputs: dict[Name, str] = {}
     against: dict[Name, Name] = {}
+
+    @property
+    def tracks(self) -> Iterator[str]:
+        """Every track that it names, as it was written."""
+        for table in (self.feeds, self.mics, self.inputs):
+            yield from table.values()
 
     def name_or_number(self, number: int) -> str:
         """The capture's own name, else its number, which counts from 1."""

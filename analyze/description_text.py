@@ -17,6 +17,9 @@ from analyze.errors import DescriptionError
 #: What a folder's description is called.
 FILE_NAME = "soundcheck.toml"
 
+#: How a draft marks what it has guessed.
+GUESS = "# guess: "
+
 #: Largest file and longest line that are parsed, in bytes.
 MAX_FILE_BYTES, MAX_LINE_BYTES = 1 << 20, 4096
 

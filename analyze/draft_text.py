@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+from analyze.description_text import GUESS
 from analyze.draft_names import Draft, DraftCapture, DraftOutput, DraftPosition, printable_name, unique_name
 from analyze.draft_tracks import Track
 
@@ -21,7 +22,8 @@ _MOST_MARKS = 12
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _HEAD = """\
 # A draft, guessed from the names, lengths and metadata of the recordings. Correct it by hand: whatever is marked as a
-# guess may be wrong. The delays and polarities that were set while recording are known to nobody but you: type them in.
+# guess may be wrong; take the mark away where it is right. The delays and polarities that were set while recording are
+# known to nobody but you: type them in.
 # A position has one name in all captures; so has an output. What could not be placed stands in comments."""
 _PLACE_THESE = """\
 # Not placed, for nothing says what these are. Take the # away and move each line under [captures.feeds] (the signal
@@ -63,6 +65,7 @@ def _output(output: DraftOutput) -> Iterator[str]:
         yield _marked(f"group = {_quoted(output.group)}", "its name differs from theirs by side or number alone")
     yield _marked("delay_ms = 0.0", "nothing says it; the setting in force while recorded")
     yield _marked('polarity = "normal"', "likewise")
+    yield _marked('feed_tap = "before"', 'nothing says it; "after" if the feed was recorded behind the processor')
 
 
 def _position(position: DraftPosition) -> Iterator[str]:
@@ -154,7 +157,7 @@ def _block(lines: Iterable[str], is_live: bool) -> str:
 
 def _marked(line: str, why: str) -> str:
     """A line with what it was guessed from."""
-    return f"{line}  {_comment(f'guess: {why}', _LONGEST_REMARK)}"
+    return f"{line}  {GUESS}{_shown(why, _LONGEST_REMARK)}"
 
 
 def _comment(text: str, longest: int = _LONGEST_COMMENT) -> str:

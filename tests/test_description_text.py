@@ -204,9 +204,10 @@ def test_format_comes_first_and_alone(tmp_path: Path, first: str, message: str) 
 
 def test_no_captures(tmp_path: Path) -> None:
     expected = "expected at least one table headed [[captures]]"
-    assert refusal(tmp_path, "format = 1\n") == [f"soundcheck.toml:1: captures: missing ({expected}).", MEND]
+    hint = "Nothing is recorded yet? `analyze plan` lists what to record, and writes these tables."
+    assert refusal(tmp_path, "format = 1\n") == [f"soundcheck.toml:1: captures: missing ({expected}). {hint}", MEND]
     assert refusal(tmp_path, "\nformat = 1\ncaptures = []") == [
-        f"soundcheck.toml:3: captures: missing ({expected}).",
+        f"soundcheck.toml:3: captures: missing ({expected}). {hint}",
         MEND,
     ]
 

@@ -21,12 +21,13 @@ class Checklist:
     """What is printed.
 
     lead : the whole in a sentence; lacking : what the description lacks, for other questions than it can answer
-    setting_up, afterwards : one item each
+    setting_up, afterwards : one item each; channels : output -> channel of its processor, empty if not described
     """
 
     title: str
     lead: str
     lacking: tuple[str, ...]
+    channels: dict[str, str]
     setting_up: tuple[str, ...]
     settings: tuple[tuple[str, str], ...]
     rounds: tuple[tuple[str, tuple[Take, ...]], ...]
@@ -40,6 +41,7 @@ def checklist(check: SoundCheck, plan: Plan) -> Checklist:
         title=check.title or check.folder.resolve().name,
         lead=_lead(plan),
         lacking=tuple(_lacking(check)),
+        channels={output.name: output.notes.get("channel", "") for output in check.outputs.values()},
         setting_up=tuple(_setting_up(check, plan)),
         settings=tuple((output.name, _setting(output)) for output in check.outputs.values()),
         rounds=rounds,
@@ -66,7 +68,8 @@ def _lacking(check: SoundCheck) -> Iterator[str]:
         seats_there = "One seat" if len(seats) == 1 else f"{len(seats)} seats"
         yield f"{seats_there} in the audience: what is best there may be worse beside it. Three or more are better."
     if "monitor" in kinds and len(on_stage) < _FEWEST_ON_STAGE:
-        yield "Monitors are judged on stage: add two positions there, where the players stand."
+        one = "one more position" if on_stage else "two positions"
+        yield f"Monitors are judged on stage: add {one} there, where the players stand."
     for output in check.outputs.values():
         if output.kind in ("fill", "tower") and not output.align_at:
             yield (
@@ -79,7 +82,7 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
     """What is done before the first take."""
     yield (
         f"Recorder: {plan.n_tracks} tracks, 24 bit, 48 or 44.1 kHz, one file per take. Track 1 takes what is played, "
-        "split off before the console; the other tracks take the microphones."
+        "split off where it enters the processor, for all takes at the same place; the others take the microphones."
     )
     behind = [take.output for take in plan.takes if check.outputs[take.output].feed_tap == "after"]
     if plan.is_rest and behind:
@@ -97,7 +100,7 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
         f"Level: set it with {plan.takes[0].output}, then leave it. 20 dB over the room's own noise where it matters, "
         "and no louder; the loudest microphone peaks near -12 dB of full scale, and nothing clips."
     )
-    yield f"Temperature: write it down now and at the end ({check.temperature_c:g} °C stand in the description)."
+    yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
     yield (
         "Settings stay as they are. Compare what the processor shows with the list below, and correct the description "
         "where they differ."
@@ -125,7 +128,10 @@ def _afterwards(plan: Plan) -> Iterator[str]:
             "old one. A setting that was changed since belongs under [captures.settings] of the new takes."
         )
     else:
-        yield "Put the files into one folder with the soundcheck.toml from this one, and correct date and temperature."
+        yield (
+            "Put the files, named as above, into one folder with the soundcheck.toml that lies beside this list, and "
+            "set date and temperature in it."
+        )
     yield "Still on site: analyze inspect FOLDER says in seconds which take has to be made again."
     yield "Then: analyze run FOLDER. What stays undecided: analyze plan REPORT lists what would settle it."
     if not plan.is_rest:

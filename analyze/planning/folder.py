@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analyze.archive.folders import check_outside_records, package
 from analyze.archive.page import page_bytes
 from analyze.description_text import FILE_NAME, decoded
+from analyze.errors import DescriptionError
 from analyze.planning.checklist import checklist
 from analyze.planning.describing import planned_text
 from analyze.reports.cautions import CAUTIONS
 from analyze.reports.datapackage import MANIFEST, json_bytes
 from analyze.reports.folder import check_folder, made_kind, replace_folder
+from analyze.reports.reading import manifest_of
 from analyze.version import VERSION
 
 if TYPE_CHECKING:
@@ -23,6 +26,8 @@ if TYPE_CHECKING:
 FORMAT = 1
 #: Name of the data package, by which a folder is known as one of these.
 NAME = "sound-check-plan"
+#: Key of the data package with the SHA-256 of the description as it was planned.
+_PLANNED = "planned_sha256"
 #: The list.
 LIST = "checklist.html"
 
@@ -34,11 +39,29 @@ def check_target(target: Path, asked: Asked, *, force: bool = False) -> None:
 
     Raises
     ------
-    DescriptionError : it holds what the plan is made from, or something else stands in its place
+    DescriptionError : it holds what the plan is made from, or something else stands in its place, or its description
+        was filled in since
     OutputError : nothing can be written there
     """
     check_outside_records(target, _KIND)
+    if not force:
+        _check_unedited(target)
     check_folder(target, force, source=asked.check.folder, kind=_KIND)
+
+
+def _check_unedited(target: Path) -> None:
+    """Refuse to replace a description that was filled in since it was planned."""
+    planned = manifest_of(target).get(_PLANNED)
+    try:
+        data = (target / FILE_NAME).read_bytes()
+    except OSError:
+        return
+    if isinstance(planned, str) and sha256(data).hexdigest() != planned:
+        raise DescriptionError(
+            "was filled in since it was planned, which would be lost.",
+            "Plan into another folder with --out, or replace it with --force.",
+            path=target / FILE_NAME,
+        )
 
 
 def write_plan(asked: Asked, target: Path) -> None:
@@ -59,7 +82,8 @@ def _files(asked: Asked) -> Iterator[tuple[str, bytes]]:
         FILE_NAME: planned_text(text, asked.plan).encode("utf-8"),
     }
     yield from contents.items()
-    yield MANIFEST, json_bytes(package(NAME, f"Plan: {asked.name}", FORMAT, [], {}, [*contents, MANIFEST]))
+    manifest = package(NAME, f"Plan: {asked.name}", FORMAT, [], {}, [*contents, MANIFEST])
+    yield MANIFEST, json_bytes({**manifest, _PLANNED: sha256(contents[FILE_NAME]).hexdigest()})
 
 
 def _content(asked: Asked) -> dict[str, Any]:

@@ -72,6 +72,19 @@ def is_report(folder: Path) -> bool:
     return REPORT.may_replace(folder)
 
 
+def refuse_report(path: Path) -> None:
+    """Refuse a report where a sound check is wanted: it holds a description, but no recordings.
+
+    Raises DescriptionError.
+    """
+    if is_report(path):
+        raise DescriptionError(
+            "is a report (expected the sound check it was made from).",
+            "Name the folder with the recordings.",
+            path=path,
+        )
+
+
 def check_folder(target: Path, force: bool = False, *, source: Path | None = None, kind: Kind = REPORT) -> None:
     """Refuse early what could not be written later, before any time is spent.
 

@@ -155,6 +155,8 @@ def _said(items: Sequence[_Item]) -> str:
 
 def sure_sentence(analysis: Analysis) -> str:
     """How sure the changes of the headline are: few each, with polarities that stay, many together; empty for none."""
+    from analyze.alignment.decision import DECIDED  # brings in numpy
+
     changed = [row for row in analysis.recommendations if row.decision == "change"]
     if not changed:
         return ""
@@ -163,6 +165,7 @@ def sure_sentence(analysis: Analysis) -> str:
     alike: dict[str, list[str]] = defaultdict(list)
     for row in changed:
         stays = "" if row.polarity_change == "yes" else f", polarity stays {row.recommended_polarity}"
+        stays = f", polarity alone {percent(row.polarity_confidence)}" if row.polarity_confidence < DECIDED else stays
         alike[f"{percent(row.confidence)}{stays}"].append(shortened(row.output, _NAME_LENGTH))
     return f"How sure: {'; '.join(f'{listed(names)} {what}' for what, names in alike.items())}."
 

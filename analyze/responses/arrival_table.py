@@ -140,13 +140,15 @@ def sent_before_arrival(
         if not flight_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms):
             continue
         why = (
-            f"In {row.capture!r} {row.output} seems to arrive before it was sent: put that capture's tracks right, or "
-            f"record {row.output} again, feed and microphones in one take."
+            f"In {row.capture!r} {row.output} seems to arrive before it was sent: put that capture's tracks right, say "
+            f'feed_tap = "after" if its feed was recorded behind the processor, or record {row.output} again, feed and '
+            "microphones in one take."
         )
         blocked.setdefault(row.output, why)
         detail = (
             f"{row.output} seems to arrive at {row.position} {-flight_ms:.1f} ms before it was sent. Feed and "
-            "microphone tracks may be swapped, or not of one take, or the delay in force is not the one described."
+            "microphone tracks may be swapped, or not of one take, or the delay in force is not the one described, or "
+            'its feed was recorded behind the processor (feed_tap = "after").'
         )
         findings.append(
             Finding(

@@ -56,3 +56,15 @@ def test_a_plan_replaces_a_plan_and_nothing_else(tmp_path: Path) -> None:
 def test_a_report_that_leaves_nothing_open_says_so() -> None:
     with pytest.raises(DescriptionError, match="nothing has to be recorded again"):
         call(REPORT)
+
+
+def test_a_description_that_was_filled_in_is_not_lost(tmp_path: Path) -> None:
+    assert call(SAMPLE, "--out", tmp_path / "plan")[0] == 0
+    description = tmp_path / "plan" / "soundcheck.toml"
+    filled_in = description.read_text(encoding="utf-8").replace("delay_ms = 4.05", "delay_ms = 4.2")
+    description.write_text(filled_in, encoding="utf-8")
+    with pytest.raises(DescriptionError, match="was filled in since it was planned"):
+        call(SAMPLE, "--out", tmp_path / "plan")
+    assert description.read_text(encoding="utf-8") == filled_in
+    assert call(SAMPLE, "--out", tmp_path / "plan", "--force")[0] == 0
+    assert description.read_text(encoding="utf-8") != filled_in

@@ -167,6 +167,8 @@ def test_how_sure_the_changes_are_stands_under_the_headline(analysis):
     one = dataclasses.replace(analysis, recommendations=(stays, dataclasses.replace(stays, output="c"), turned))
     said = headline.sure_sentence(one)
     assert said == "How sure: a and c 93 %, polarity stays inverted; b over 99 %."
+    either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
+    assert headline.sure_sentence(either) == "How sure: a 93 %, polarity alone 45 %."
     known = headline.sure_sentence(analysis)
     assert known.startswith("How sure: ")
     assert known in page_bytes(analysis, []).decode("utf-8")

@@ -1,0 +1,83 @@
+"""What a description without mistakes says that the user should know of all the same."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analyze.description_lines import shown
+from analyze.description_text import GUESS
+from analyze.findings import Finding
+
+if TYPE_CHECKING:
+    from analyze.description import SoundCheck
+
+
+def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
+    """Groups assumed, keys and inputs without effect, guesses that nobody has looked at, captures that are to come."""
+    return (
+        *_assumed_groups(check),
+        *_idle_keys(check),
+        *_lone_inputs(check),
+        *_guesses(check),
+        *_not_recorded(check),
+    )
+
+
+def _assumed_groups(check: SoundCheck) -> tuple[Finding, ...]:
+    """Mains that nobody put into a group."""
+    mains = [output.name for output in check.outputs.values() if output.kind == "main" and not output.group]
+    if len(mains) < 2:
+        return ()
+    names = ", ".join(shown(name) for name in mains)
+    detail = f"{names} are treated as one group; write group = ... under each: the same name, or two to split them."
+    return (Finding("mains without a group", "warning", detail, track=mains[0], value=len(mains)),)
+
+
+def _idle_keys(check: SoundCheck) -> tuple[Finding, ...]:
+    """`align_at` and `later_ms` where alignment does not go by arrival."""
+    return tuple(
+        Finding(
+            "alignment wish without effect",
+            "note",
+            f"align_at and later_ms act on fills and towers only; {shown(output.name)} is a {output.kind}.",
+            track=output.name,
+        )
+        for output in check.outputs.values()
+        if output.kind not in ("fill", "tower") and (output.align_at or output.later_ms != 0.0)
+    )
+
+
+def _lone_inputs(check: SoundCheck) -> tuple[Finding, ...]:
+    """Stage inputs with nothing to be compared with."""
+    return tuple(
+        Finding(
+            "single stage input",
+            "note",
+            "There is nothing to compare it with; add a second input to this capture.",
+            capture=capture.name,
+            track=next(iter(capture.inputs)),
+        )
+        for capture in check.captures
+        if len(capture.inputs) == 1
+    )
+
+
+def _guesses(check: SoundCheck) -> tuple[Finding, ...]:
+    """Lines of a draft that still bear the mark of a guess; lines that are comments as a whole do not count."""
+    lines = enumerate(check.source.decode("utf-8", "replace").splitlines(), 1)
+    marked = [number for number, line in lines if GUESS in line and not line.lstrip().startswith("#")]
+    if not marked:
+        return ()
+    detail = (
+        f"{len(marked)} lines of the description are marked as guesses, the first is line {marked[0]}. If a delay, a "
+        "polarity or a name in them is wrong, so are the settings. Correct each, and take its mark away."
+    )
+    return (Finding("guesses in the description", "warning", detail, value=len(marked), unit="lines"),)
+
+
+def _not_recorded(check: SoundCheck) -> tuple[Finding, ...]:
+    """Captures whose files are still to come."""
+    return tuple(
+        Finding("not recorded yet", "note", "None of its files is there, so it was passed over.", capture=name)
+        for name in check.not_recorded
+    )
