@@ -213,22 +213,22 @@ def test_stopped_analyses_end_and_none_begins() -> None:
 
 def test_an_interrupted_batch_goes_on_where_it_was(checks: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    command = [sys.executable, "-m", "analyze", "batch", str(checks), "--out", str(out), "--workers", "1"]
+    two = checks / "field"
+    command = [sys.executable, "-m", "analyze", "batch", str(two), "--out", str(out), "--workers", "1"]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, start_new_session=True) as process:
         assert process.stderr is not None
         for said in process.stderr:
-            if "field/june" in said:
+            if "june" in said:
                 break
         os.kill(process.pid, signal.SIGINT)
         rest = process.stderr.read()
     assert process.returncode == 130, rest
     assert not (out / "summary").exists()
     assert not [path for path in out.iterdir() if path.name.startswith(".")]
-    again = call("batch", checks, "--out", out, "--workers", 1)
-    assert again.returncode == 8
-    assert "field/june: " in again.stderr
-    assert again.stderr.count("(finished before)") >= 1
-    assert len(table(out)) == 5
+    again = call("batch", two, "--out", out, "--workers", 1)
+    assert again.returncode == 0, again.stderr
+    assert again.stderr.count("(finished before)") == 1
+    assert len(table(out)) == 2
 
 
 def test_a_summary_that_is_something_else_is_left_alone(checks: Path, tmp_path: Path) -> None:

@@ -1,6 +1,6 @@
 """Runs every command that writes a folder on a disk that fills up, at one place after another.
 
-    unshare --map-root-user --mount python -m tests.interrupted.full_disk 70
+    unshare --map-root-user --mount python -m tests.interrupted.full_disk 40
 
 (Linux: a small disk in memory, mounted where nobody else sees it.) The room left grows in so many steps from nothing to
 what the command needs. Each time the earlier result must stay whole, the exit code be 4, and no part be left.
@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from tests.field_making import write_check
-from tests.interrupted.killing import Content, content
+from tests.interrupted.killing_commands import Content, content
 
 #: Room on the disk beyond two results: what folders and names take.
 _SPARE_BYTES = 1 << 20

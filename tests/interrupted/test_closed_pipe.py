@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.field_making import write_check
-from tests.interrupted.killing import content
+from tests.interrupted.killing_commands import content
 
 
 def call(

@@ -1,4 +1,4 @@
-"""A disk that fills up costs nothing but the new result. Every command, at seventy places, by hand: `full_disk.py`."""
+"""A disk that fills up costs nothing but the new result. Every command, at many places, by hand: `full_disk.py`."""
 
 from __future__ import annotations
 

@@ -1,11 +1,11 @@
-"""Killed commands leave whole reports or none, and no process. A hundred by hand: `killing.py`."""
+"""Killed commands leave whole reports or none, and no process. A hundred by hand: `killing_commands.py`."""
 
 from __future__ import annotations
 
 import random
 from pathlib import Path
 
-from tests.interrupted.killing import killed_batches, killed_runs
+from tests.interrupted.killing_commands import killed_batches, killed_runs
 
 
 def test_killed_runs(tmp_path: Path) -> None:

@@ -97,7 +97,7 @@ def test_printed_pages_are_filled(printed):
     """All but the sheet and the last reach down to three fifths of the paper; no page holds the last line alone."""
     assert len(printed) > 5
     assert min(low for low, _ in printed[1:-1]) > 0.6
-    assert "Local rules" in printed[-1][1]
+    assert "A prediction is no measurement" in printed[-1][1]
 
 
 def test_figures_that_fold_on_a_screen_are_printed(printed):

@@ -1,7 +1,7 @@
 """Kills `analyze run` and `analyze batch` at random moments and looks at what is left.
 
-    python -m tests.interrupted.killing run 100
-    python -m tests.interrupted.killing batch 100
+    python -m tests.interrupted.killing_commands run 100
+    python -m tests.interrupted.killing_commands batch 100
 
 Reports are compared to the byte with those of commands that nobody killed: each is the earlier one or the new one,
 whole, or was moved aside for the blink of an eye and comes back at the next start. Afterwards no part is left, and no
@@ -106,8 +106,8 @@ def killed_runs(place: Path, n: int, rng: random.Random) -> Counter[str]:
 
 
 def killed_batches(place: Path, n: int, rng: random.Random) -> Counter[str]:
-    """Kill `n` batches of three sound checks, and go on after each; how many reports were whole after each."""
-    for k, name in enumerate(("harbour", "mill", "works")):
+    """Kill `n` batches of two sound checks, and go on after each; how many reports were whole after each."""
+    for k, name in enumerate(("harbour", "mill")):
         write_check(place / "checks" / name, seconds=_SECONDS, sub_sign=(-1.0) ** k)
     out, command = place / "out", ("batch", place / "checks", "--workers", "2", "--out")
     code, took_s = finished(*command, place / "whole")
