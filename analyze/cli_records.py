@@ -9,6 +9,7 @@ import click
 from analyze.cli_help import ExampleCommand, OrAnother
 from analyze.cli_options import CHANGED, DAMAGED, debug, json_option, print_json, quiet_option, rename
 from analyze.cli_progress import progress
+from analyze.errors import DescriptionError
 
 
 @click.command(cls=ExampleCommand, example="analyze archive verify records/*")
@@ -20,13 +21,19 @@ def verify(records: tuple[Path, ...], as_json: bool) -> int:
     from analyze.archive.telling import verification_object, verification_text
     from analyze.archive.verification import verify_record
 
-    verified = []
+    verified, refused = [], 0
     for record in records:
-        verified.append(verify_record(record))
+        try:
+            verified.append(verify_record(record))
+        except DescriptionError as error:  # what is none does not keep the others from being looked at
+            click.echo(f"analyze: {error.message()}", err=True)
+            refused = error.exit_code
+            continue
         click.echo(verification_text(verified[-1]), err=True)
+    code = refused if all(one.is_valid for one in verified) else DAMAGED
     if as_json:
-        print_json(verification_object(verified))
-    return 0 if all(one.is_valid for one in verified) else DAMAGED
+        print_json({**verification_object(verified), "is_valid": code == 0})
+    return code
 
 
 @click.command(cls=OrAnother, others={"verify": verify}, example="analyze archive reports/harbour")
@@ -54,6 +61,8 @@ def archive(
     from analyze.archive.record import write_record
     from analyze.archive.telling import AUDIO_WARNING, record_text
 
+    if sound_check and not with_audio:
+        raise click.UsageError("--sound-check says where the recordings lie; without --with-audio they are left out.")
     if with_audio:
         click.echo(AUDIO_WARNING, err=True)
     record = write_record(report, to, with_audio=with_audio, sound_check=sound_check, force=force)
@@ -93,9 +102,9 @@ def compare(
     from analyze.archive.comparison_folder import COMPARISON_FOLDER
     from analyze.archive.comparison_rows import Tolerances
     from analyze.archive.comparison_terminal import print_comparison
-    from analyze.archive.opening import open_report
+    from analyze.archive.whole import open_whole
 
-    then, now = open_report(older), open_report(newer)
+    then, now = open_whole(older), open_whole(newer)
     target = out or Path("comparisons") / f"{then.name}-{now.name}"
     COMPARISON_FOLDER.check(target, [then.place, now.place], force=force)
     comparison = compared(then, now, renames, Tolerances(arrival_ms, level_db, response_db))
@@ -125,12 +134,12 @@ def verify_settings(
 
     Exit code 0 if all is done as recommended, 6 otherwise.
     """
-    from analyze.archive.opening import open_report
     from analyze.archive.settings import verify_settings as verified_settings
     from analyze.archive.settings_folder import SETTINGS_FOLDER
     from analyze.archive.settings_terminal import print_verified
+    from analyze.archive.whole import open_whole
 
-    then, now = open_report(before), open_report(after)
+    then, now = open_whole(before), open_whole(after)
     target = out or Path("verified") / f"{then.name}-{now.name}"
     SETTINGS_FOLDER.check(target, [then.place, now.place], force=force)
     verified = verified_settings(then, now, renames)

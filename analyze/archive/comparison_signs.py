@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 #: Prices in units of minus twice a log probability (judgement, as in `comparison_causes.py`).
 _OUTPUT, _POSITION, _WHOLE = 10.0, 8.0, 6.0
+#: Evidence in nepers from which on a position is clear, and what all that speak against an answer must have together.
+_CLEAR, _CONTRADICTED = 3.0, 6.0
 #: Up to so many positions every set of turned ones is weighed, beyond it all sets of two at most.
 _ALL_SETS_UP_TO = 10
 
@@ -23,6 +25,7 @@ class SignsExplained:
     """Which outputs (index) and positions (index) turned over, whether everything did, and how sure that is.
 
     margin : per output, cost of the other answer less cost of this one; NaN for an output without evidence
+    odd : per output the positions (index) that clearly speak against it, empty where that is too little to count
     cost : of this explanation
     """
 
@@ -30,6 +33,7 @@ class SignsExplained:
     positions: frozenset[int]
     is_whole: bool
     margin: tuple[float, ...]
+    odd: tuple[tuple[int, ...], ...]
     cost: float
 
 
@@ -57,7 +61,20 @@ def explain_signs(evidence: NDArray[np.float64]) -> SignsExplained:
     is_told = np.abs(evidence).sum(axis=1) > 0.0
     margin = np.where(is_told, np.where(flipped, least[:, 0] - least[:, 1], least[:, 1] - least[:, 0]), np.nan)
     found = frozenset(int(i) for i in np.flatnonzero(flipped & is_told))
-    return SignsExplained(found, positions, whole, tuple(float(m) for m in margin), cost)
+    odd = _odd(evidence, found, positions, whole)
+    return SignsExplained(found, positions, whole, tuple(float(m) for m in margin), odd, cost)
+
+
+def _odd(
+    evidence: NDArray[np.float64], outputs: frozenset[int], positions: frozenset[int], is_whole: bool
+) -> tuple[tuple[int, ...], ...]:
+    """Per output the positions at which it is clearly not as explained."""
+    left = -evidence if is_whole else evidence.copy()
+    left[:, sorted(positions)] *= -1.0
+    left[sorted(outputs)] *= -1.0
+    against = np.where(left < -_CLEAR, -left, 0.0)
+    against[against.sum(axis=1) < _CONTRADICTED] = 0.0
+    return tuple(tuple(int(p) for p in np.flatnonzero(row)) for row in against)
 
 
 def _sets(n_positions: int) -> chain[tuple[int, ...]]:

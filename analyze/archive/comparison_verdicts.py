@@ -28,6 +28,7 @@ from analyze.archive.comparison_words import (
     later,
     louder,
     moved_words,
+    odd_words,
     output_words,
     untold_words,
 )
@@ -105,7 +106,10 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
     same = all_same(*chances.values())
     settings = (ms_now - ms_then, sign_now != sign_then)
     reason = output_words(polarity, times, level if is_louder else None, peak, settings, n_positions)
-    if verdict == "same" and same < _DOUBTED:
+    if found.signs.odd[o] and verdict in ("same", "flipped"):
+        verdict, polarity, same = "unclear", "undecided", _DOUBTED
+        reason = odd_words(found.positions[p] for p in found.signs.odd[o])
+    elif verdict == "same" and same < _DOUBTED:
         verdict, reason = "unclear", doubt_words(max(chances, key=chances.__getitem__), times.shift, level, peak)
     return OutputChange(
         output=output,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -174,6 +175,15 @@ def untold_words(later_ms: float, is_turned: bool) -> str:
         parts.append(f"It arrives {later(later_ms)} than the settings and the two temperatures say.")
     parts.append("One position with few outputs cannot tell the box from the microphone and the air: measure at more.")
     return " ".join(parts)
+
+
+def odd_words(positions: Iterable[str]) -> str:
+    """That an output turned over at some positions and not at the others."""
+    return (
+        f"Against the older visit its polarity at {listed(list(positions))} is not what it is at the rest. Nothing "
+        "that happens to an output or a microphone does that: look whether tracks or takes were exchanged, and record "
+        "it again."
+    )
 
 
 def doubt_words(what: str, shift: Shift, level: Shift, peak: ResponsePeak) -> str:

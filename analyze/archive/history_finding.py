@@ -12,12 +12,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
-from analyze.archive.about import REPORT
 from analyze.archive.bag import DECLARATION
 from analyze.archive.bag import MANIFEST as BAG_MANIFEST
-from analyze.archive.opening import ReportRead, open_report
+from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import names_in
-from analyze.archive.verification import damaged_files
+from analyze.archive.whole import open_whole
 from analyze.audio.files import sha256_of
 from analyze.errors import AnalyzeError, DescriptionError
 from analyze.reports.folder import is_report
@@ -26,9 +25,6 @@ from analyze.reports.writer import RESULTS
 
 #: Told what is done with how many; what it returns is called after each.
 Start = Callable[[str, int], Callable[[int], None]]
-
-#: What is read of a record, and so must be as it was written.
-_READ = (f"{REPORT}/{RESULTS}", f"{REPORT}/responses/")
 
 
 @dataclass(frozen=True)
@@ -93,26 +89,12 @@ def _look(path: Path, name: PurePath) -> Seen:
     """One record or report; whatever is wrong with it is its problem alone."""
     is_record = not is_report(path)
     try:
-        if is_record:
-            _check_undamaged(path)
-        report = open_report(path)
+        report = open_whole(path)
         venue, venue_from = _venue(report, name)
         sha256 = sha256_of(report.folder / RESULTS)
     except AnalyzeError as error:
         return Seen(path, name.as_posix(), is_record, problem=f"{error.what} {error.mend}".strip())
     return Seen(path, name.as_posix(), is_record, venue, venue_from, report.date, sha256, names_in(report))
-
-
-def _check_undamaged(record: Path) -> None:
-    """Refuse a record of which what is to be read is not what was written. Raises DescriptionError."""
-    problems = damaged_files(record, _READ)
-    if not problems:
-        return
-    first = problems[0]
-    more = f" and {len(problems) - 1} more" if len(problems) > 1 else ""
-    raise DescriptionError(
-        f"is damaged ({first.file}: {first.problem}{more}).", "Take it from another copy.", path=record
-    )
 
 
 def _venue(report: ReportRead, name: PurePath) -> tuple[str, str]:

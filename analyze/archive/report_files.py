@@ -1,7 +1,7 @@
 """The report that is to be kept: is it whole, and is it what the program wrote?
 
-A report holds the SHA-256 of its tables and of its description; a file that differs from it would be kept for years as
-something it is not, and is refused. What somebody added to the report is part of it.
+A report holds the SHA-256 of its files; one that differs from it would be kept for years as something it is not, and is
+refused. What somebody added to the report is part of it.
 """
 
 from __future__ import annotations
@@ -83,11 +83,12 @@ def _check_name(folder: Path, name: str) -> None:
 
 
 def _check_sums(report: ReportRead, files: tuple[str, ...], manifest: dict[str, Any]) -> None:
-    """Refuse a report whose tables or description are not those that were written."""
+    """Refuse a report whose files are not those that were written; earlier ones state sums of a few of them alone."""
     folder = report.folder
     try:
         written = {one["path"]: one["hash"].removeprefix("sha256:") for one in manifest["resources"]}
         written[FILE_NAME] = report.results["description_file"]["sha256"]
+        written |= manifest.get("sha256", {})
     except (KeyError, TypeError, AttributeError) as error:
         raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder) from error
     if not set(report.results) >= _NEEDED:

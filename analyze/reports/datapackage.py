@@ -1,7 +1,8 @@
 """`datapackage.json`: what every table of a report holds, for people and programs that come to it years later.
 
 A Frictionless Data Package (Tabular Data Package, version 1): per table its path, size, SHA-256, dialect and schema.
-`made_by` and `files` are ours: by them a later run recognises a report and knows which files belong to it.
+`made_by`, `files` and `sha256` are ours: by them a later run recognises a report, and knows which files belong to it
+and whether they are as they were written.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from analyze.reports.columns import TABLES, Column, Table
 from analyze.reports.tables import FORMULA_NOTE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
     from analyze.pipeline import Analysis
 
@@ -74,13 +75,13 @@ def resource(table: Table, content: bytes) -> dict[str, Any]:
     }
 
 
-def descriptor(analysis: Analysis, tables: Mapping[str, bytes], files: Iterable[str]) -> dict[str, Any]:
+def descriptor(analysis: Analysis, tables: Mapping[str, bytes], sums: Mapping[str, str]) -> dict[str, Any]:
     """The whole data package.
 
     Parameters
     ----------
     tables : content of every CSV by its file name, as written
-    files : names of all files of the report, this one included
+    sums : SHA-256 of every other file of the report by its name
     """
     return {
         "profile": "tabular-data-package",
@@ -89,7 +90,8 @@ def descriptor(analysis: Analysis, tables: Mapping[str, bytes], files: Iterable[
         "description": "Polarity and delay per loudspeaker output, and what they rest on. An empty cell is not known.",
         "version": str(FORMAT),
         "made_by": {"program": PROGRAM, "version": analysis.version, "format": FORMAT},
-        "files": sorted(files),
+        "files": sorted([*sums, MANIFEST]),
+        "sha256": dict(sums),
         "resources": [resource(table, tables[table.path]) for table in TABLES],
     }
 

@@ -5,6 +5,7 @@ Every file's bytes depend on the analysis alone: the same analysis written twice
 
 from __future__ import annotations
 
+import hashlib
 from typing import TYPE_CHECKING
 
 from analyze.description_text import FILE_NAME
@@ -48,14 +49,14 @@ def write_report(analysis: Analysis, target: Path, *, force: bool = False, draw:
 
 def report_files(analysis: Analysis, draw: Draw = draw_here) -> Iterator[tuple[str, bytes]]:
     """Name and content of every file of a report, one after the other; the manifest comes last."""
-    names = []
+    sums = {}
     drawn = plots(analysis)
     drawings = draw(drawn)
     tables = csv_tables(analysis)
     for name, content in _contents(analysis, tables, drawn, drawings):
-        names.append(name)
+        sums[name] = hashlib.sha256(content).hexdigest()
         yield name, content
-    yield MANIFEST, json_bytes(descriptor(analysis, tables, [*names, MANIFEST]))
+    yield MANIFEST, json_bytes(descriptor(analysis, tables, sums))
 
 
 def _contents(

@@ -75,6 +75,40 @@ def test_damage_exits_7_and_every_record_is_looked_at(record, place):
     assert "Traceback" not in done.stderr
 
 
+def test_what_is_no_record_does_not_keep_the_others_from_being_looked_at(record):
+    (record.parent / "notes.txt").write_text("mine")
+    one = call("archive", "verify", record.parent / "notes.txt", record, "--json")
+    assert one.returncode == 2
+    assert not json.loads(one.stdout)["is_valid"]
+    assert f"{record}: complete and valid" in one.stderr
+    (record / "data" / "report" / "results.json").write_text("{}")
+    both = call("archive", "verify", record.parent / "notes.txt", record, "--json")
+    assert both.returncode == 7
+    assert len(json.loads(both.stdout)["records"]) == 1
+
+
+@pytest.mark.parametrize("command", [("compare",), ("verify-settings",)])
+def test_a_damaged_record_is_not_compared(record, tmp_path, command):
+    results = record / "data" / "report" / "results.json"
+    results.write_bytes(results.read_bytes().replace(b"normal", b"inverted"))
+    done = call(*command, KEPT / "format_1", record, "--out", tmp_path / "out")
+    assert done.returncode == 2
+    assert "is damaged (data/report/results.json: " in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("name", ["report.html", "results.json", "responses", "plots"])
+def test_a_report_that_was_edited_is_not_kept(place, tmp_path, name):
+    report = shutil.copytree(place / "reports" / "boathouse", tmp_path / "boathouse")
+    file = report / name if (report / name).is_file() else sorted((report / name).iterdir())[0]
+    data = bytearray(file.read_bytes())
+    data[-20 if name == "responses" else 0] ^= 1
+    file.write_bytes(data)
+    done = call("archive", report, "--to", tmp_path / "records")
+    assert done.returncode == 2
+    assert not (tmp_path / "records").exists()
+
+
 def test_json_goes_to_stdout(record):
     (record / "data/report/wiring.csv").unlink()
     done = call("archive", "verify", record, "--json")

@@ -152,3 +152,16 @@ def test_without_evidence_nothing_is_said() -> None:
 
 def test_one_output_at_one_position_is_told_from_its_chain_by_the_price_alone() -> None:
     assert explain_signs(signs(flipped=(0,), n_outputs=1, n_positions=1)).margin[0] < 6.0
+
+
+@pytest.mark.parametrize("odd", [(1,), (0, 3), (0, 2, 3)])
+def test_an_output_that_turned_over_at_some_positions_alone_is_odd(odd: tuple[int, ...]) -> None:
+    """Of six: neither the output nor a chain explains it."""
+    evidence = signs(n_outputs=4, n_positions=6)
+    assert explain_signs(evidence).odd == ((), (), (), ())
+    evidence[2, list(odd)] *= -1.0
+    found = explain_signs(evidence)
+    assert found.positions == frozenset()
+    left = found.odd[2] if 2 not in found.outputs else tuple(sorted({*range(6)} - {*found.odd[2]}))
+    assert left == odd
+    assert [found.odd[o] for o in (0, 1, 3)] == [(), (), ()]

@@ -260,7 +260,7 @@ def test_subs_that_are_in_no_group_say_why_they_differ(analysis):
     assert notes(0.0) == ["", ""]
 
 
-def test_what_a_confidence_means_is_said_before_the_first_one(analysis, report):
+def test_what_a_confidence_means_is_said_below_the_sheet(analysis, report):
     """Within which limits a setting counts as right: those that it is computed with."""
     said = page_sheet.confidence_words()
     limits = (
@@ -272,6 +272,6 @@ def test_what_a_confidence_means_is_said_before_the_first_one(analysis, report):
     for limit in limits:
         assert limit in said
     text = read(report).text
-    assert text.index(said) < text.index("93 %")
-    assert text.count("Confidence: ") == 2  # before the sheet, and in the sheet as text
+    assert text.index("93 %") < text.index(said) < text.index("What needs a hand", text.index(said))
+    assert text.count("Confidence: ") == 2  # below the sheet, and in the sheet as text
     assert said in " ".join(sheet_text(analysis).split())
