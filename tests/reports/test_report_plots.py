@@ -11,15 +11,15 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from page_reading import read
+from plot_reading import drawn
 
-from analyze.alignment.rows import Robustness
-from analyze.reports import plots_outputs, summaries
+from analyze.reports import plots_outputs
 from analyze.reports.naming import clean
 from analyze.reports.partners import partners
 from analyze.reports.plot_style import COLOURS, N_SERIES, Look, render
 from analyze.reports.plots import plots
 from analyze.reports.plots_outputs import level_errors_db
-from analyze.reports.selections import change_deg, phase_points, seats, spreads
+from analyze.reports.selections import change_deg, phase_points, seats
 from analyze.reports.summaries import unrelated_sum_db
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -219,19 +219,6 @@ def test_phases_are_looked_at_where_the_setting_is_judged(analysis):
     assert all(row == thirds for row in bands("lawn tower").values())
 
 
-def drawn(plot) -> tuple:
-    """A plot as a figure, laid out, for as long as it is looked at."""
-    kept = []
-
-    def draw(figure):
-        plot.draw(figure)
-        figure.canvas.draw()
-        kept.append(figure)
-
-    render(draw, plot.size_in)
-    return kept[0]
-
-
 @pytest.mark.parametrize("n_outputs", [2, 5])
 def test_no_two_tick_labels_of_an_axis_meet(n_outputs, make):
     analysis = make(("mains", "sub", "tower", "wedge", "fill")[:n_outputs], ("mix", "stage", "lawn", "hill", "box"))
@@ -313,54 +300,6 @@ def test_unrelated_outputs_add_to_what_a_reverberant_room_gives(n_outputs):
     h = rng.standard_normal((n_outputs, 400_000)) + 1j * rng.standard_normal((n_outputs, 400_000))
     sums, possible = np.abs(h.sum(axis=0)) ** 2, np.abs(h).sum(axis=0) ** 2
     assert unrelated_sum_db(n_outputs) == pytest.approx(10 * np.log10(sums.mean() / possible.mean()), abs=0.02)
-
-
-def scenarios(analysis, **means):
-    rows = tuple(Robustness(name, "mix", "audience", -3.0, -3.0 + db, db) for name, db in means.items())
-    return dataclasses.replace(analysis, robustness=rows)
-
-
-def test_a_forgotten_polarity_is_no_case_in_which_the_recommendation_fails(analysis):
-    cases = {"level:sub left:+3": 0.5, "air:+10": 0.9, "seat:mix": 1.1}
-    forgotten = {"polarity:sub left": -2.3, "polarity:wedge": 0.2}
-    text = summaries.robustness(scenarios(analysis, **cases, **forgotten))
-    assert "in none of these 3 cases" in text
-    assert "Least is left with sub left fader +3 dB: +0.5 dB." in text
-    assert "Not among these cases: sub left polarity kept at present, all else as recommended: −2.3 dB" in text
-    assert "in 1 of these 3 cases" in summaries.robustness(
-        scenarios(analysis, **cases | {"air:+10": -0.1}, **forgotten)
-    )
-    assert "Not among" not in summaries.robustness(scenarios(analysis, **cases))
-
-
-def test_a_forgotten_polarity_is_drawn_apart(analysis):
-    some = scenarios(analysis, **{"air:+10": 0.9, "polarity:sub left": -2.3, "polarity:wedge": 0.2})
-    axes = drawn(next(plot for plot in plots(some) if "robustness" in plot.stem)).axes[0]
-    marks = {line.get_label(): list(line.get_xdata()) for line in axes.lines if line.get_marker() == "D"}
-    assert marks == {"mean": [0.9], "mean, one polarity not set": [-2.3, 0.2]}
-
-
-def test_nothing_is_tried_where_nothing_changes(analysis):
-    still = scenarios(analysis, **{"air:+10": 0.0, "seat:mix": -1e-9})
-    assert spreads(still) == []
-    assert not any("robustness" in plot.stem for plot in plots(still))
-
-
-def test_a_seat_is_the_mean_over_its_cells(analysis):
-    seat = next(seat for seat in seats(analysis) if seat.position == "mix")
-    cells = [row for row in analysis.prediction if row.position == "mix" and row.cell == "yes"]
-    assert seat.n_bands == len(cells)
-    assert seat.present_db == pytest.approx(sum(row.present_db for row in cells) / len(cells))
-    assert seat.recommended_db == pytest.approx(sum(row.recommended_db for row in cells) / len(cells))
-    assert seat.change_db == pytest.approx(round(seat.recommended_db, 1) - round(seat.present_db, 1))
-    assert not next(seat for seat in seats(analysis) if seat.zone == "stage").is_scored
-
-
-def test_the_spread_of_a_scenario_is_that_of_the_audience(analysis):
-    one = next(one for one in spreads(analysis) if one.scenario == "air:+10")
-    rows = [row for row in analysis.robustness if row.scenario == "air:+10" and row.zone == "audience"]
-    assert (one.low_db, one.high_db) == (min(r.advantage_db for r in rows), max(r.advantage_db for r in rows))
-    assert one.low_db < one.mean_db < one.high_db
 
 
 def test_names_at_an_axis_become_squares_too():
