@@ -107,7 +107,7 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
     settings = (ms_now - ms_then, sign_now != sign_then)
     reason = output_words(polarity, times, level if is_louder else None, peak, settings, n_positions)
     if found.signs.odd[o] and verdict in ("same", "flipped"):
-        verdict, polarity, same = "unclear", "undecided", _DOUBTED
+        verdict, polarity, sign_margin, same = "unclear", "undecided", NAN, _DOUBTED
         reason = odd_words(found.positions[p] for p in found.signs.odd[o])
     elif verdict == "same" and same < _DOUBTED:
         verdict, reason = "unclear", doubt_words(max(chances, key=chances.__getitem__), times.shift, level, peak)

@@ -6,15 +6,18 @@ Truth is the simulator's, which shares no code with the comparison. Errors state
 from __future__ import annotations
 
 import math
+import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
+import soundfile
 from visits_making import CHANGES, compared, only, visit
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_words import headline, remarks
+from analyze.archive.opening import open_report
 from analyze.errors import DescriptionError
 
 
@@ -284,3 +287,22 @@ def test_nothing_in_common_is_an_error_that_lists_the_names(tmp_path) -> None:
     older = only(visit("first"), tmp_path / "older", ("main left",))
     with pytest.raises(DescriptionError, match=r"(?s)no output of the same name.*'main left'.*'front fill'"):
         compare(older, newer, {})
+
+
+@pytest.mark.parametrize("turned", [("mix",), ("mix", "left")])
+def test_an_output_that_turned_over_at_some_positions_alone_is_unclear(tmp_path, turned) -> None:
+    """As when two tracks were exchanged: nothing that happens to an output or a microphone does that."""
+    now = visit("warmer")
+    folder = shutil.copytree(now.folder, tmp_path / "turned")
+    for position in turned:
+        path = folder / now.results["responses"]["main right"][position]
+        samples, rate_hz = soundfile.read(path)
+        soundfile.write(path, -samples, rate_hz, subtype="FLOAT")
+    found = {row.output: row for row in compare(visit("first"), open_report(folder), {}).outputs}
+    odd = found.pop("main right")
+    assert (odd.verdict, odd.polarity) == ("unclear", "undecided")
+    assert math.isnan(odd.polarity_confidence)
+    assert odd.confidence == 0.5
+    assert "tracks or takes were exchanged" in odd.reason
+    assert all(position in odd.reason for position in turned)
+    assert {row.verdict for row in found.values()} == {"same"}
