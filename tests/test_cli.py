@@ -218,6 +218,22 @@ def test_interrupt_exits_130_and_leaves_nothing(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["c"]
 
 
+def test_interrupt_while_a_class_is_made_exits_130_too(check, tmp_path):
+    """Libraries make classes by running texts; Python takes an interrupt in there for one that nobody answers."""
+    (tmp_path / "interrupted.py").write_text(
+        "import analyze.pipeline, sys\n"
+        "def analyse(*a, **k): exec('raise KeyboardInterrupt')\n"
+        "analyze.pipeline.analyse = analyse\n"
+        "from analyze.__main__ import main\n"
+        f"sys.argv = ['analyze', 'run', {str(check)!r}, '--out', {str(tmp_path / 'r')!r}]\n"
+        "main()\n"
+    )
+    command = [sys.executable, "-m", "interrupted"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=100, check=False)
+    assert done.returncode == 130
+    assert "interrupted" in done.stderr
+
+
 def test_a_bug_exits_1_with_one_line_and_debug_shows_where(check, tmp_path):
     script = (
         "import analyze.pipeline, sys\n"
