@@ -18,7 +18,7 @@ from analyze.alignment.context import Context, context_of
 from analyze.alignment.monitors import monitor_trick
 from analyze.alignment.output_grounds import output_grounds
 from analyze.alignment.pairs import pair_rows
-from analyze.alignment.prediction import prediction_rows
+from analyze.alignment.prediction import change_effects, prediction_rows
 from analyze.alignment.proof import proofs
 from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
 from analyze.alignment.robustness import robustness_rows
@@ -54,6 +54,7 @@ from analyze.version import VERSION, library_versions
 if TYPE_CHECKING:
     from analyze.alignment.output_grounds import OutputGrounds
     from analyze.alignment.rows import (
+        ChangeEffect,
         DelayScan,
         MonitorTrick,
         Pair,
@@ -98,6 +99,7 @@ class Analysis:
     flips : what captures of the same stretch with one output flipped show
     shares : what of each feed is its own where several sound at once
     feed_relations : of all feeds that share programme; where there are none equal feeds are assumed
+    change_effects : what each change does to the recommended sums
     grounds : per output what its answers rest on
     proofs : what can be tried by ear, per decided group that has one
     waveforms : of every track that was read, with what was left out
@@ -130,6 +132,7 @@ class Analysis:
     flips: tuple[FlipBand, ...] = ()
     shares: tuple[ShareBand, ...] = ()
     feed_relations: tuple[FeedRelation, ...] = ()
+    change_effects: tuple[ChangeEffect, ...] = ()
     grounds: tuple[OutputGrounds, ...] = ()
     proofs: tuple[Proof, ...] = ()
 
@@ -224,6 +227,7 @@ def _of_outputs(
         bands=tuple(row for m in measured for row in band_rows(m.responses, zones, reference_ms, n)),
         pairs=tuple(pair_rows(responses, sound_check, changes, n)),
         prediction=tuple(prediction_rows(responses, sound_check, changes, context.audience, n)),
+        change_effects=tuple(change_effects(responses, list(decisions), changes)),
         robustness=tuple(robustness_rows(context, changes, _decided_again)),
         inputs=tuple(recorded.inputs),
         waveforms=tuple(recorded.waveforms),

@@ -5,7 +5,7 @@ Sums of all outputs in dB re the sum of all magnitudes: 0 means that nothing is 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +14,8 @@ from analyze.acoustics import energy_db, nominal_hz
 from analyze.alignment.cells import HIGHEST_HZ, Bands, Cells, band_mean, bands
 from analyze.alignment.pairs import HIGHEST_HZ as TOP_HZ
 from analyze.alignment.pairs import LOWEST_HZ
-from analyze.alignment.rows import Prediction
-from analyze.alignment.score import Change, shrunk, with_changes
+from analyze.alignment.rows import ChangeEffect, Prediction
+from analyze.alignment.score import UNCHANGED, Change, shrunk, with_changes
 from analyze.description import SoundCheck
 from analyze.responses.transfer import Responses
 
@@ -59,6 +59,31 @@ def prediction_rows(
                 )
             )
     return rows
+
+
+def change_effects(
+    responses: Responses, groups: Sequence[Sequence[str]], changes: Mapping[str, Change]
+) -> list[ChangeEffect]:
+    """What the change of each group adds to the recommended sums, held against all the changes but that one.
+
+    groups : outputs that move as one; those that stay have no effect and are left out
+    """
+    b = bands(responses.frequency_hz, 3, LOWEST_HZ, TOP_HZ)
+    moving = [tuple(group) for group in groups if any(changes.get(name, UNCHANGED) != UNCHANGED for name in group)]
+    found: list[dict[tuple[str, float], float]] = [{} for _ in moving]
+    for p, position in enumerate(responses.positions):
+        h = shrunk(responses.h[:, p], responses.variance[:, p])
+        possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
+        recommended = _sum_db(with_changes(h, responses.frequency_hz, responses.outputs, changes), possible, b)
+        for group, at in zip(moving, found, strict=True):
+            others = {name: change for name, change in changes.items() if name not in group}
+            without = _sum_db(with_changes(h, responses.frequency_hz, responses.outputs, others), possible, b)
+            at |= {
+                (position, nominal_hz(float(centre), 3)): float(recommended[k] - without[k])
+                for k, centre in enumerate(b.centre_hz)
+                if possible[k] > 0.0
+            }
+    return [ChangeEffect(group, at) for group, at in zip(moving, found, strict=True)]
 
 
 def sum_std_db(

@@ -76,6 +76,18 @@ class Prediction:
 
 
 @dataclass(frozen=True)
+class ChangeEffect:
+    """What the change of one group does: the recommended sum with it, re that without it and with all the others.
+
+    outputs : the group's members
+    sum_db : per (position, third octave in Hz), dB
+    """
+
+    outputs: tuple[str, ...]
+    sum_db: dict[tuple[str, float], float]
+
+
+@dataclass(frozen=True)
 class Robustness:
     """One row of `robustness.csv`: the score at one position if something changes."""
 

@@ -15,7 +15,7 @@ from analyze.reports.selections import SCORE_RANGE_HZ, counted, mean, prediction
 from analyze.reports.summaries import frequency, listed, number, plural
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from analyze.pipeline import Analysis
 
@@ -29,6 +29,8 @@ _BESIDE = 0.5
 
 # Change in dB per (seat, third octave).
 _Changes = dict[tuple[str, float], float]
+# Change in dB, seat, third octave.
+_Loss = tuple[float, str, float]
 
 
 def third_changes(analysis: Analysis, position: str) -> dict[float, tuple[float, bool]]:
@@ -75,16 +77,33 @@ def worse_words(analysis: Analysis) -> str:
     changes = _counted_changes(analysis)
     if not changes:
         return ""
-    losses = sorted((db, seat, hz) for (seat, hz), db in changes.items() if round(db, 1) < -WORTH_DB)
-    if not losses:
-        return f"No seat loses more than {WORTH_DB:g} dB in any band that counts."
+    return _loss_words(_losses(changes)) or f"No seat loses more than {WORTH_DB:g} dB in any band that counts."
+
+
+def worse_by_change(analysis: Analysis) -> dict[tuple[str, ...], str]:
+    """The same in parts, per group that changes: the seats and bands that lose for it, the most of all changes."""
+    effects = analysis.change_effects
+    caused: dict[tuple[str, ...], list[_Loss]] = {one.outputs: [] for one in effects}
+    for loss in _losses(_counted_changes(analysis)) if effects else ():
+        worst = min(effects, key=lambda one: one.sum_db.get(loss[1:], math.inf))
+        caused[worst.outputs].append(loss)
+    return {outputs: _loss_words(losses) for outputs, losses in caused.items()}
+
+
+def _losses(changes: _Changes) -> list[_Loss]:
+    """What loses more than is worth a word, the most first."""
+    return sorted((db, seat, hz) for (seat, hz), db in changes.items() if round(db, 1) < -WORTH_DB)
+
+
+def _loss_words(losses: Sequence[_Loss]) -> str:
+    """The greatest of some losses by name, the others counted; empty for none."""
     said = [
         f"{shortened(seat, _NAME_LENGTH)} at {frequency(hz)} by {number(-db)} dB"
         for db, seat, hz in losses[:_MOST_LOSSES]
     ]
     n_more = len(losses) - len(said)
     more = f"; {n_more} more where a seat loses over {WORTH_DB:g} dB in a band" if n_more else ""
-    return f"Worse: {', '.join(said)}{more}."
+    return f"Worse: {', '.join(said)}{more}." if said else ""
 
 
 def _counted_changes(analysis: Analysis) -> _Changes:

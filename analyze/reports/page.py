@@ -14,7 +14,6 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports import (
-    effects,
     headline,
     page_distances,
     page_evidence,
@@ -161,11 +160,10 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "version": analysis.version,
         "libraries": ", ".join(f"{name} {version}" for name, version in analysis.libraries.items()),
         "bands_per_octave": analysis.bands_per_octave,
-        "headline": headline.headline(analysis),
+        "lead": headline.lead(analysis),
+        "changes": headline.change_lines(analysis),
         "score_sentence": headline.score_sentence(analysis),
-        "sure_sentence": headline.sure_sentence(analysis),
-        "better": effects.better_words(analysis),
-        "worse": effects.worse_words(analysis),
+        "effects": " ".join(headline.effect_words(analysis)),
         "notice": page_findings.notice(analysis),
         "hand_sentence": sheet_notes.hand_sentence(analysis),
         "until_mended": sheet_notes.until_mended(analysis),

@@ -93,7 +93,8 @@ def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
     again = [name for line, name in enumerate(typing_order(analysis), 1) if line in lines and name in undecided]
     if again:
         names = listed([shortened(name, _NAME_LENGTH) for name in again])
-        return f"Not decided, and named there: {names}. First record again what the sheet asks for."
+        is_one = len(again) == 1
+        return f"{names} {'is' if is_one else 'are'} not decided: the sheet says what to record again."
     if any(row.severity == "error" for row in rows):
         return "See to what is an error before you type; the settings rest on what is left without it."
     return "The settings were decided with this known, and stand."

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _STEPS = (("main", "sub"), ("fill", "tower"), ("monitor",))
 _HINTS = (
-    "unchanged; look that the processor shows just this",
+    "unchanged; check that the processor shows just this",
     "delay and polarity of an output together, a whole group before you listen",
     "lined up by arrival with the reference",
     "last; tell whoever is on stage before the level comes back",

@@ -10,13 +10,12 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
-from analyze.reports.effects import better_words, worse_words
-from analyze.reports.headline import headline
+from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import notice
 from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
 from analyze.reports.proof_words import HOW
-from analyze.reports.sheet_notes import hand_sentence, until_mended
+from analyze.reports.sheet_notes import hand_words
 from analyze.reports.summaries import number
 
 if TYPE_CHECKING:
@@ -61,10 +60,10 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(title(analysis)),
         *_wrapped(", ".join(facts)),
         "",
-        *_wrapped(headline(analysis)),
+        *(line for part in headline(analysis) for line in _wrapped(part)),
+        *_wrapped(hand_words(analysis)),
         *_wrapped(notice(analysis)),
-        *_wrapped(" ".join(filter(None, (worse_words(analysis), better_words(analysis))))),
-        *_wrapped(f"{said} {until_mended(analysis)}".strip() if (said := hand_sentence(analysis)) else ""),
+        *_wrapped(" ".join(effect_words(analysis))),
         *_wrapped(CAUTION),
         *_wrapped(confidence_words() if analysis.recommendations else ""),
     ]

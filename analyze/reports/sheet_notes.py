@@ -32,22 +32,40 @@ def wired_inverted(analysis: Analysis) -> list[str]:
 
 def hand_sentence(analysis: Analysis) -> str:
     """Which outputs want mending, so that nobody types on without knowing; empty where none does."""
-    names = [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis)]
-    if not names:
-        return ""
-    return f"{listed(names)} {'is' if len(names) == 1 else 'are'} wired inverted."
+    names = _short(wired_inverted(analysis))
+    return f"Mend {listed(names)}: wired inverted." if names else ""
 
 
 def until_mended(analysis: Analysis) -> str:
-    """What a wrong wiring means for the sheet; empty where no setting allows for one."""
+    """What a wrong wiring means for the sheet until it is mended; empty where none is wrong."""
     wrong = wired_inverted(analysis)
     undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
-    allowed = [shortened(name, _NAME_LENGTH) for name in wrong if name not in undecided]
-    if not allowed:
-        return ""
-    is_all = len(allowed) == len(wrong)
-    whose = "The settings below allow for it" if is_all else f"Only what is set for {listed(allowed)} allows for it"
-    return f"{whose}: type what stands below, and change the polarity only once the wiring is mended."
+    left, allowed = ([name for name in wrong if (name in undecided) is is_left] for is_left in (True, False))
+    parts = []
+    if allowed:
+        whose = "The sheet makes" if not left else f"What the sheet sets for {listed(_short(allowed))} makes"
+        parts.append(f"{whose} up for that until then; after it, turn the polarity back.")
+    against = [name for name in left if _works_against_its_group(analysis, name)]
+    if against:
+        parts.append(f"Set {listed(_short(against))} alone to the other polarity until then.")
+    return " ".join(parts)
+
+
+def _works_against_its_group(analysis: Analysis, output: str) -> bool:
+    """Whether its wiring, and no setting that makes up for it, turns an output over against others of its group."""
+    wired = {row.output: row.polarity for row in analysis.wiring}
+    outputs = analysis.sound_check.outputs
+    others = [name for name in analysis.sound_check.group_of(output) if wired.get(name) == "normal"]
+    return any(outputs[name].setting.sign == outputs[output].setting.sign for name in others)
+
+
+def hand_words(analysis: Analysis) -> str:
+    """Both together."""
+    return " ".join(filter(None, (hand_sentence(analysis), until_mended(analysis))))
+
+
+def _short(names: Collection[str]) -> list[str]:
+    return [shortened(name, _NAME_LENGTH) for name in names]
 
 
 def repair_note(analysis: Analysis, row: Recommendation) -> str:

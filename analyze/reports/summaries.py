@@ -281,8 +281,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "No recording shows whether all outputs are sent the same programme at the levels of the recordings; sums "
-            "take it that they are."
+            "This holds if all outputs are sent the same programme at the levels of the recordings, which no recording "
+            "shows."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analyze.reports.effects import better_words, worse_words
-from analyze.reports.headline import headline
+from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings, notice
 from analyze.reports.page_sheet import OPTIONAL, SheetRow, confidence_words, input_rows, sheet_rows
+from analyze.reports.sheet_notes import hand_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,7 +38,7 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    for line in (headline(analysis), notice(analysis), worse_words(analysis), better_words(analysis)):
+    for line in (*headline(analysis), hand_words(analysis), notice(analysis), *effect_words(analysis)):
         if line:
             console.print(Text(_ascii(clean(line))))
     if analysis.recommendations:

@@ -11,7 +11,7 @@ from alignment_making import FREQUENCY_HZ, N_LINES, Spectrum, closed, responses_
 
 from analyze.acoustics import band_centres_hz
 from analyze.alignment.cells import find_cells
-from analyze.alignment.prediction import prediction_rows
+from analyze.alignment.prediction import change_effects, prediction_rows
 from analyze.alignment.rows import Prediction
 from analyze.description import Output, Position
 
@@ -116,3 +116,25 @@ def test_the_error_of_a_sum_is_that_of_its_resamples() -> None:
             assert math.isfinite(std_db) is is_known
             assert not is_known or std_db == pytest.approx(10.0 / math.log(10.0) * np.std(turns_rad), rel=0.02)
     assert {row.band_hz > 315.0 for row in rows} == {True, False}
+
+
+def test_the_effect_of_a_change_is_what_is_lost_without_it() -> None:
+    h = rig()
+    effects = change_effects(responses_of(h, NAMES, ["mix", "drums"]), [("main",), ("sub",), ("fill",)], CHANGES)
+    assert [one.outputs for one in effects] == [("sub",), ("fill",)]
+    every = {(row.position, row.band_hz): row.recommended_db for row in rows_of(h)}
+    for one in effects:
+        others = {name: change for name, change in CHANGES.items() if name not in one.outputs}
+        without = {(row.position, row.band_hz): row.recommended_db for row in rows_of(h, changes=others)}
+        assert set(one.sum_db) == set(every)
+        assert max(abs(every[at] - without[at] - db) for at, db in one.sum_db.items()) < 1e-9
+        assert max(map(abs, one.sum_db.values())) > 0.1
+
+
+def test_a_group_has_one_effect() -> None:
+    """Two subs turned over together: without them nothing has changed."""
+    h = rig()
+    changes = {"sub": (-1.0, 0.0), "fill": (-1.0, 0.0)}
+    (effect,) = change_effects(responses_of(h, NAMES, ["mix", "drums"]), [("main",), ("sub", "fill")], changes)
+    rows = {(row.position, row.band_hz): row.change_db for row in rows_of(h, changes=changes)}
+    assert effect.sum_db == pytest.approx(rows)

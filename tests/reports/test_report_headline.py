@@ -7,6 +7,7 @@ import dataclasses
 import pytest
 
 from analyze.alignment.grounds import SeatTiming, TimingGrounds
+from analyze.alignment.rows import ChangeEffect
 from analyze.reports import headline
 from analyze.reports.page import page_bytes
 from analyze.reports.page_sheet import sheet_rows
@@ -19,27 +20,37 @@ from analyze.reports.page_sheet import sheet_rows
         (("reference",), "Nothing to line up: mains is the only output."),
         (("reference",) * 2, "Nothing to line up: both outputs are the reference's group, which never moves."),
         (("reference",) * 3, "Nothing to line up: all 3 outputs are the reference's group, which never moves."),
-        (("reference", "change", "change"), "Change 2 of 3 outputs: output 1 and output 2."),
-        (("change",), "Change 1 of 1 output: output 0."),
-        (("reference", *("change",) * 5), "Change 5 of 6 outputs."),
+        (("reference", "change", "change"), "Change 2 of 3 outputs."),
+        (("change",), "Change 1 of 1 output."),
+        (("reference", *("change",) * 5), "Change 5 of 6 outputs. Every change is 93 % sure or more."),
         (
             ("keep", "undecided", "undecided"),
-            "Keep the present settings of 3 outputs. 2 could not be decided and keep their setting for now.",
+            "Keep the present settings of 3 outputs. Not decided: output 1 and output 2, which keep their settings for "
+            "now.",
+        ),
+        (
+            ("undecided", "keep"),
+            "Keep the present settings of 2 outputs. Not decided: output 0, which keeps its setting for now.",
+        ),
+        (
+            ("keep", *("undecided",) * 5),
+            "Keep the present settings of 6 outputs. Not decided: 5, which keep their settings for now.",
         ),
         ((), "Nothing could be recommended."),
     ],
 )
-def test_the_headline_says_what_to_do(analysis, decisions, said):
-    row = analysis.recommendations[0]
+def test_the_lead_says_how_much_is_to_do(analysis, decisions, said):
+    row = dataclasses.replace(analysis.recommendations[0], confidence=0.93)
     names = ["mains"] if decisions == ("reference",) else [f"output {k}" for k in range(len(decisions))]
     rows = tuple(dataclasses.replace(row, output=o, decision=d) for o, d in zip(names, decisions, strict=True))
-    assert headline.headline(dataclasses.replace(analysis, recommendations=rows, inputs=())) == said
+    assert headline.lead(dataclasses.replace(analysis, recommendations=rows, inputs=())) == said
 
 
 def test_stage_inputs_are_said_beside_a_lone_output(analysis):
     alone = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1])
-    said = "Nothing to line up: mains is the only output. Change 1 of 1 stage input: kick out."
-    assert headline.headline(alone) == said
+    assert headline.lead(alone) == "Nothing to line up: mains is the only output. Change 1 of 1 stage input."
+    (line,) = headline.change_lines(alone)
+    assert line.words == "kick out: inverted, 0.84 ms on kick in, 99 % sure. +3.2 dB with kick in."
 
 
 def test_the_score_is_said_once_where_nothing_changes(analysis):
@@ -51,26 +62,25 @@ def test_the_score_is_said_once_where_nothing_changes(analysis):
 
 
 @pytest.mark.parametrize(
-    ("gains_db", "said"),
+    ("gains_db", "said", "optional"),
     [
-        ((1.2, 0.1), "Change 1 of 3 outputs: output 1 (+1.2). 1 more change is optional: output 2 (+0.1)."),
-        (
-            (0.2, 0.1),
-            "Keep the present settings of 3 outputs. 2 changes are optional: output 1 (+0.2); output 2 (+0.1).",
-        ),
-        ((1.2, 0.3), "Change 2 of 3 outputs: output 1 (+1.2); output 2 (+0.3)."),
+        ((0.1, 1.2), "Change 1 of 3 outputs. 1 more change is optional.", ["output 1"]),
+        ((0.2, 0.1), "Keep the present settings of 3 outputs. 2 changes are optional.", ["output 1", "output 2"]),
+        ((1.2, 0.3), "Change 2 of 3 outputs.", []),
     ],
 )
-def test_what_may_be_left_out_is_not_counted_with_what_is_needed(analysis, gains_db, said):
-    row = analysis.recommendations[1]
+def test_what_may_be_left_out_comes_last(analysis, gains_db, said, optional):
+    row = dataclasses.replace(analysis.recommendations[1], group="")
     rows = [dataclasses.replace(analysis.recommendations[0])]
     for k, gain_db in enumerate(gains_db, 1):
         rows.append(dataclasses.replace(row, output=f"output {k}", decision="change", gain_db=gain_db))
     changed = dataclasses.replace(analysis, recommendations=tuple(rows), inputs=())
-    whole = said.replace(" (", ", 2.00 → 5.00 ms, normal → inverted: ").replace(
-        ")", " dB where it overlaps with others"
-    )
-    assert headline.headline(changed) == whole
+    lines = headline.change_lines(changed)
+    assert headline.lead(changed) == said
+    assert [line.who for line in lines[len(lines) - len(optional) :]] == optional
+    assert [line.is_optional for line in lines] == sorted(line.is_optional for line in lines)
+    assert headline.headline(changed) == [said, *(f"- {line.words}" for line in lines)]
+    assert all((" Optional. " in line.words) is line.is_optional for line in lines)
 
 
 def test_a_group_that_moves_as_one_is_said_at_once_with_its_channels(analysis):
@@ -83,12 +93,14 @@ def test_a_group_that_moves_as_one_is_said_at_once_with_its_channels(analysis):
     changed = dataclasses.replace(
         analysis,
         recommendations=tuple(pair),
+        wiring=(),
         inputs=(),
         sound_check=dataclasses.replace(check, outputs=outputs),
     )
-    assert headline.headline(changed) == (
-        "Change 2 of 2 outputs: sub left and sub right (out 3 and out 4), 2.00 → 5.00 ms, normal → inverted: "
-        "+1.1 dB where it overlaps with others."
+    (line,) = headline.change_lines(changed)
+    assert line.words == (
+        "sub left and sub right (out 3 and out 4): 2.00 → 5.00 ms, normal → inverted, 93 % sure. "
+        "+1.1 dB in the overlap with others."
     )
 
 
@@ -132,11 +144,15 @@ def tower_moved(analysis, change_ms: float, late_ms: float, asked_ms: float):
 
 def test_a_tower_is_changed_for_its_arrival_not_for_its_sum(analysis):
     early = tower_moved(analysis, 42.41, -34.41, 8.0)
-    said = "Change 1 of 1 output: lawn tower, 11.88 → 54.29 ms: at lawn it arrives 42 ms too early."
-    assert headline.headline(early) == said
+    assert headline.lead(early) == "Change 1 of 1 output."
+    (line,) = headline.change_lines(early)
+    assert (line.what, line.why) == (
+        "11.88 → 54.29 ms, polarity stays normal",
+        "At lawn it arrives 42 ms too early.",
+    )
     assert headline.score_sentence(early).endswith(" What changes is set for its arrival, not for this figure.")
     late = tower_moved(analysis, -1.5, 1.5, 0.0)
-    assert headline.headline(late).endswith("11.88 → 10.38 ms: at lawn it arrives 1.5 ms too late.")
+    assert headline.change_lines(late)[0].why == "At lawn it arrives 1.5 ms too late."
     assert "not for this figure" not in headline.score_sentence(analysis)
 
 
@@ -144,7 +160,8 @@ def test_a_delay_of_a_stage_input_is_optional(analysis):
     """Its polarity comes first; a change of the delay alone may be left out."""
     row = dataclasses.replace(analysis.inputs[0], recommended_polarity="normal")
     alone = dataclasses.replace(analysis, recommendations=(), inputs=(row,))
-    assert headline.headline(alone) == "Keep the present settings of 1 stage input. 1 change is optional: kick out."
+    assert headline.lead(alone) == "Keep the present settings of 1 stage input. 1 change is optional."
+    assert headline.change_lines(alone)[0].is_optional
 
 
 def test_an_optional_change_is_called_so_on_the_sheet(analysis):
@@ -154,24 +171,69 @@ def test_an_optional_change_is_called_so_on_the_sheet(analysis):
     assert sheet_rows(analysis)[1].decision_words == "Change"
 
 
-def test_how_sure_the_changes_are_stands_under_the_headline(analysis):
-    rows = tuple(
-        dataclasses.replace(row, decision="keep") if row.decision == "change" else row
-        for row in analysis.recommendations
+def turned_over(analysis, kind: str, *, wired: str):
+    """One output of a kind alone, to be turned over, wired so."""
+    row = analysis.recommendations[1]
+    one = dataclasses.replace(
+        row, kind=kind, decision="change", polarity_change="yes", delay_change_ms=0.0, recommended_delay_ms=2.0
     )
-    assert headline.sure_sentence(dataclasses.replace(analysis, recommendations=rows)) == ""
-    change = next(row for row in analysis.recommendations if row.decision != "reference")
-    change = dataclasses.replace(change, decision="change", confidence=0.93, polarity_change="no")
-    stays = dataclasses.replace(change, output="a", recommended_polarity="inverted")
-    turned = dataclasses.replace(change, output="b", polarity_change="yes", confidence=0.9991)
-    one = dataclasses.replace(analysis, recommendations=(stays, dataclasses.replace(stays, output="c"), turned))
-    said = headline.sure_sentence(one)
-    assert said == "How sure: a and c 93 %, polarity stays inverted; b over 99 %."
+    wiring = [dataclasses.replace(w, polarity=wired if w.output == one.output else "normal") for w in analysis.wiring]
+    return dataclasses.replace(analysis, recommendations=(one,), wiring=tuple(wiring), inputs=())
+
+
+@pytest.mark.parametrize(
+    ("kind", "wired", "why"),
+    [
+        ("fill", "inverted", "It is wired inverted, so that it works against mains."),
+        ("fill", "normal", "Where it takes over it works against mains."),
+        ("sub", "inverted", "+1.2 dB in the overlap with others; it is wired inverted."),
+        ("sub", "normal", "+1.2 dB in the overlap with others."),
+        ("monitor", "normal", "+1.2 dB of low end on stage."),
+    ],
+)
+def test_the_reason_of_a_polarity_stands_beside_it(analysis, kind, wired, why):
+    (line,) = headline.change_lines(turned_over(analysis, kind, wired=wired))
+    assert line.what == "normal → inverted"
+    assert line.why == why
+
+
+def test_how_sure_it_is_stands_beside_every_change(analysis):
+    row = dataclasses.replace(analysis.recommendations[1], decision="change", confidence=0.93, polarity_change="no")
+    stays = dataclasses.replace(row, recommended_polarity="inverted", recommended_delay_ms=4.0)
+    one = dataclasses.replace(analysis, recommendations=(stays,), inputs=())
+    (line,) = headline.change_lines(one)
+    assert line.what == "2.00 → 4.00 ms, polarity stays inverted"
+    assert line.sure == "93 % sure"
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
-    assert headline.sure_sentence(either) == "How sure: a 93 %, polarity alone 45 %."
-    known = headline.sure_sentence(analysis)
-    assert known.startswith("How sure: ")
-    assert known in page_bytes(analysis, []).decode("utf-8")
-    five = tuple(dataclasses.replace(stays, output=str(k), confidence=0.95 - 0.01 * k) for k in range(5))
+    (line,) = headline.change_lines(either)
+    assert line.why.endswith("The other polarity, at a delay of its own, may do as well.")
+    known = headline.change_lines(analysis)[0]
+    page = page_bytes(analysis, []).decode("utf-8")
+    assert page.index(f'<span class="sure">{known.sure}</span>') < page.index("<table")
+    five = tuple(dataclasses.replace(stays, output=str(k), group="", confidence=0.95 - 0.01 * k) for k in range(5))
     many = dataclasses.replace(one, recommendations=five)
-    assert headline.sure_sentence(many) == "How sure: every change 91 % or more."
+    assert headline.change_lines(many) == []
+    assert headline.lead(many).endswith("Every change is 91 % sure or more.")
+
+
+def test_what_gets_worse_stands_beside_the_change_it_gets_worse_for(analysis):
+    """Of two changes the one that takes most in a band at a seat; sums that lose stay the ones that are predicted."""
+    first, second = (analysis.recommendations[1], analysis.recommendations[2])
+    rows = tuple(dataclasses.replace(row, group="", decision="change", gain_db=1.0) for row in (first, second))
+    lost = {("mix", 250.0): -2.5, ("lawn", 80.0): -1.6}
+    prediction = tuple(
+        dataclasses.replace(row, change_db=lost.get((row.position, row.band_hz), 0.0)) for row in analysis.prediction
+    )
+    effects = (
+        ChangeEffect((first.output,), {("mix", 250.0): -3.0, ("lawn", 80.0): 0.4}),
+        ChangeEffect((second.output,), {("mix", 250.0): 0.6, ("lawn", 80.0): -1.9}),
+    )
+    one = dataclasses.replace(analysis, recommendations=rows, inputs=(), prediction=prediction, change_effects=effects)
+    worse = {line.who.split(" (")[0]: line.worse for line in headline.change_lines(one)}
+    assert worse == {
+        first.output: "Worse: mix at 250 Hz by 2.5 dB.",
+        second.output: "Worse: lawn at 80 Hz by 1.6 dB.",
+    }
+    assert not any(words.startswith("Worse") for words in headline.effect_words(one))
+    unknown = dataclasses.replace(one, change_effects=())
+    assert headline.effect_words(unknown)[0] == "Worse: mix at 250 Hz by 2.5 dB, lawn at 80 Hz by 1.6 dB."

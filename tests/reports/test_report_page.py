@@ -83,7 +83,8 @@ def test_the_order_is_the_order_of_the_questions(report):
     text = read(report).text
     order = [
         "Harbour hall, empty room",
-        "Change 2 of 4 outputs and 1 stage input: sub left (2), 2.00 → 5.00 ms, normal → inverted: +1.2 dB",
+        "Change 2 of 4 outputs and 1 stage input.",
+        "sub left (2): 2.00 → 5.00 ms, normal → inverted 93 % sure +1.2 dB in the overlap with others; it is wired",
         "Turn the level down before you change a polarity or a delay",
         "Settings sheet",
         "What needs a hand Findings",

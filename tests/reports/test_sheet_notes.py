@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from analyze.description import Setting
 from analyze.pipeline import Analysis
 from analyze.reports.sheet_notes import (
     ABOUT_AS_LOUD_DB,
@@ -28,8 +29,8 @@ def wired(analysis: Analysis, *inverted: str) -> Analysis:
 
 def test_wirings_to_mend_are_said_first(analysis: Analysis) -> None:
     assert hand_sentence(wired(analysis)) == ""
-    assert hand_sentence(wired(analysis, "wedge")) == "wedge is wired inverted."
-    assert hand_sentence(wired(analysis, "sub left", "wedge")) == "sub left and wedge are wired inverted."
+    assert hand_sentence(wired(analysis, "wedge")) == "Mend wedge: wired inverted."
+    assert hand_sentence(wired(analysis, "sub left", "wedge")) == "Mend sub left and wedge: wired inverted."
 
 
 @pytest.mark.parametrize(("recommended", "after"), [("normal", "inverted"), ("inverted", "normal")])
@@ -106,7 +107,10 @@ def test_a_change_of_subs_holds_for_one_mix_through_all_and_says_so_once(analysi
 
 
 def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Analysis) -> None:
-    """An undecided output keeps a setting that allows for nothing, and is not told what to set once it is mended."""
+    """An undecided output keeps a setting that allows for nothing, and is not told what to set once it is mended.
+
+    Against others of its group it is set over until then.
+    """
     wrong = [row for row in analysis.recommendations if row.decision != "reference"][:2]
     one = wired(analysis, *(row.output for row in wrong))
 
@@ -114,10 +118,22 @@ def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Ana
         rows = (dataclasses.replace(row, decision=word) for row, word in zip(wrong, decisions, strict=True))
         return dataclasses.replace(one, recommendations=tuple(rows))
 
-    assert until_mended(with_decisions("keep", "change")).startswith("The settings below allow for it: ")
+    assert until_mended(with_decisions("keep", "change")) == (
+        "The sheet makes up for that until then; after it, turn the polarity back."
+    )
     half = with_decisions("undecided", "keep")
-    assert until_mended(half).startswith(f"Only what is set for {wrong[1].output} allows for it: ")
+    made_up = (
+        f"What the sheet sets for {wrong[1].output} makes up for that until then; after it, turn the polarity back."
+    )
+    assert until_mended(half) == made_up
     assert until_mended(with_decisions("undecided", "undecided")) == ""
+    check = one.sound_check
+    outputs = {name: dataclasses.replace(output, group="pair") for name, output in check.outputs.items()}
+    pair = dataclasses.replace(half, sound_check=dataclasses.replace(check, outputs=outputs))
+    assert until_mended(pair) == f"{made_up} Set {wrong[0].output} alone to the other polarity until then."
+    turned = dataclasses.replace(outputs[wrong[0].output], setting=Setting(0.0, "inverted"))
+    outputs |= {wrong[0].output: turned}
+    assert until_mended(dataclasses.replace(pair, sound_check=dataclasses.replace(check, outputs=outputs))) == made_up
     notes = [repair_note(half, row) for row in half.recommendations]
     assert notes[0] == ""
     assert notes[1].startswith("Wired inverted: once that is mended, set ")
