@@ -41,9 +41,6 @@ DECISIONS = {
 #: The same of a change that may be left out.
 OPTIONAL = ("Optional", "change")
 
-#: Outputs and stage inputs from which on the printed sheet is set close, and dense, to stay on one page.
-CLOSE_FROM, DENSE_FROM = 5, 9
-
 #: What to mind while typing.
 CAUTION = (
     "Turn the level down before you change a polarity or a delay. Go down the sheet in its order, and listen to each "
@@ -132,12 +129,6 @@ class InputRow:
 def title(analysis: Analysis) -> str:
     """What the sheet is of."""
     return analysis.sound_check.title or "Sound check"
-
-
-def density(analysis: Analysis) -> str:
-    """How close the printed sheet is set: a class of the style sheet, empty where there is room."""
-    n = len(analysis.recommendations) + len(analysis.inputs)
-    return "dense" if n >= DENSE_FROM else "close" if n >= CLOSE_FROM else ""
 
 
 def identity(analysis: Analysis) -> str:

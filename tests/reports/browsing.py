@@ -25,6 +25,9 @@ SUMS = """(settings) => {
   };
 }"""
 
+#: A4 less the margins of the page, 186 mm, at 96 pixels to the inch.
+PAPER_PX = 703
+
 needs_pdftotext = pytest.mark.skipif(
     shutil.which("pdftotext") is None, reason="no pdftotext (Debian: apt install poppler-utils)"
 )
@@ -75,6 +78,13 @@ def violations(page):
     page.evaluate((importlib.resources.files("axe_core_python") / "axe.min.js").read_text("utf-8"))
     broken = page.evaluate("axe.run({ resultTypes: ['violations'] }).then((found) => found.violations)")
     return [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in broken]
+
+
+def print_width(page) -> int:
+    """How wide the page is on paper of A4, in pixels; of more than fits a browser shrinks all that is printed."""
+    page.set_viewport_size({"width": PAPER_PX, "height": 1000})
+    page.emulate_media(media="print")
+    return page.evaluate("document.documentElement.scrollWidth")
 
 
 def printed(page, path, paper) -> list[str]:

@@ -8,7 +8,7 @@ import re
 
 import numpy as np
 import pytest
-from browsing import SUMS, as_objects, line_errors_db, needs_pdftotext, printed, violations
+from browsing import PAPER_PX, SUMS, as_objects, line_errors_db, needs_pdftotext, print_width, printed, violations
 from large_making import DROWNED, FILL_INVERTED, OUTPUTS, POSITIONS, SUB_INVERTED, TOWER_EARLY, large_scene, write_large
 
 from analyze.acoustics import energy_db
@@ -231,6 +231,10 @@ def test_it_still_moves(opened, large_report, capsys):
         print(f"\nsixteen outputs at eight positions: a control redraws in {took_ms:.0f} ms")  # noqa: T201
 
 
+def test_paper_is_wide_enough(opened, large_report):
+    assert print_width(opened(large_report)) <= PAPER_PX
+
+
 @needs_pdftotext
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_its_sheet_is_one_page_of_paper(opened, large_report, large, tmp_path, paper):
@@ -244,6 +248,9 @@ def test_its_sheet_is_one_page_of_paper(opened, large_report, large, tmp_path, p
     assert "Better by:" in first
     assert first.index("2026-06-05") < first.index("air 21.5 °C") < min(places)
     assert "What needs a hand" in second
+    said = " ".join(first.split())
+    for note in ("which can be heard as an echo: decide for whom it plays.", "differences inside a group are taken as"):
+        assert note in said
     for left_out in ("Copy the sheet", "The sheet as text", "ms unchanged", "Runner-up"):
         assert left_out not in first
 

@@ -6,7 +6,7 @@ import csv
 from pathlib import Path
 
 import pytest
-from browsing import SUMS, needs_pdftotext, printed, violations
+from browsing import PAPER_PX, SUMS, needs_pdftotext, print_width, printed, violations
 
 from analyze.acoustics import energy_db
 
@@ -32,6 +32,10 @@ def test_nobody_is_kept_out(opened, scheme):
 def test_nothing_is_wider_than_the_window(opened, width):
     page = opened(REPORT, width=width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_paper_is_wide_enough(opened):
+    assert print_width(opened(REPORT)) <= PAPER_PX
 
 
 @needs_pdftotext
