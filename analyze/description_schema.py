@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import datetime
+import json
 import math
 import re
 import unicodedata
@@ -263,7 +264,18 @@ def _mistake(kind: str, place: KeyPath, value: object, context: Mapping[str, Any
         return Mistake(key, "out of range", shown(value), f"{words} {context[bound]:g}")
     expected = _EXPECTED_TABLES.get(str(key[0])) if len(key) == 1 else None
     expected = expected or _EXPECTED_TYPES.get(kind, "another value")
-    return Mistake(key, "not a finite number" if _is_not_finite(value) else "wrong type", shown(value), expected)
+    problem = "not a finite number" if _is_not_finite(value) else "wrong type"
+    return Mistake(key, problem, shown(value), expected, hint=_hint(kind, value))
+
+
+def _hint(kind: str, value: object) -> str:
+    """How a text is written that stands where a number or a list of texts has to."""
+    if not isinstance(value, str):
+        return ""
+    if kind == "list_type":
+        return f"Put it in brackets: [{json.dumps(value, ensure_ascii=False)}]."
+    is_number = kind in ("float_type", "int_type") and re.fullmatch(r"-?\d+(\.\d+)?", value)
+    return f"Take the quotes away: {value}." if is_number else ""
 
 
 def _is_not_finite(value: object) -> bool:

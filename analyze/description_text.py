@@ -9,10 +9,13 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from analyze.description_lines import did_you_mean, shown
-from analyze.errors import DescriptionError
+from analyze.errors import DescriptionError, printable
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 #: What a folder's description is called.
 FILE_NAME = "soundcheck.toml"
@@ -37,6 +40,18 @@ _BACKSLASH = "In double quotes a backslash has a meaning of its own: write / bet
 _VALUE = "Text needs double quotes, numbers a point as their decimal sign, every list and table its closing bracket."
 _TWICE = "A key or table may stand only once: join the two or rename one."
 _GENERAL = "Each line is a [table] header, a key = value pair or a # comment."
+
+#: What to do about a line that the parser refused, by what stands in it; the first that fits counts.
+_TYPED = (
+    (re.compile("[“”„‟«»‘’‚]"), 'Quotes as a word processor makes them: type plain ones, ".'),
+    (re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}|=\s*\d{4}[./]\d"), "A day is year-month-day: 2026-05-14."),
+    (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$"), "The decimal sign is a point: {0}.{1}."),
+    (
+        re.compile(r"=\s*(-?\d+(?:\.\d+)?)\s*(?:°|k?Hz\b|[mµ]?s\b|d[Bb]\b|[mCF]\b|ft\b)"),
+        "The unit stands in the name of the key: write {0} alone.",
+    ),
+    (re.compile(r"=\s*([^\W\d][^\"'#=\[\]{}]*)(?:#|$)"), 'Text stands in quotes: "{0}".'),
+)
 
 #: What to do about a message of the parser, by a part of its text; the first that fits counts.
 _MENDS = (
@@ -185,5 +200,14 @@ def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
     if match is not None and match.group(1):
         line, column = int(match.group(1)), f" at column {match.group(2)}"
     reason = _PLACE.sub("", message)
-    mend = next((mend for part, mend in _MENDS if part in reason), _GENERAL)
+    mend = _typed_mend(text.split("\n")[line - 1 : line]) or next((m for part, m in _MENDS if part in reason), _GENERAL)
     return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))
+
+
+def _typed_mend(lines: Sequence[str]) -> str:
+    """What to do about the line that was refused, as far as its look tells; empty where it does not."""
+    for line in lines:
+        for pattern, mend in _TYPED:
+            if found := pattern.search(line):
+                return mend.format(*(printable(part.strip()) for part in found.groups()))
+    return ""

@@ -92,7 +92,11 @@ MISTAKES = [
         "temperature_c = 51",
         "captures[2].temperature_c: out of range (found 51, expected -30 to 50 degrees Celsius).",
     ),
-    ("temperature_c = 21.0", 'temperature_c = "21"', "temperature_c: wrong type (found '21', expected a number)."),
+    (
+        "temperature_c = 21.0",
+        'temperature_c = "21"',
+        "temperature_c: wrong type (found '21', expected a number). Take the quotes away: 21.",
+    ),
     ("delay_ms = 1.5", "delay_ms = true", "outputs.mains.delay_ms: wrong type (found true, expected a number)."),
     (
         "delay_ms = 1.5",
@@ -321,7 +325,11 @@ MISTAKES = [
         "positions.wedge: wrong type (found a list, expected a table).",
     ),
     ('"kick_in.wav"', "3", 'captures[3].inputs."kick in": wrong type (found 3, expected text in quotes).'),
-    ('playing = ["mains"]', 'playing = "mains"', "captures[1].playing: wrong type (found 'mains', expected a list)."),
+    (
+        'playing = ["mains"]',
+        'playing = "mains"',
+        "captures[1].playing: wrong type (found 'mains', expected a list). Put it in brackets: [\"mains\"].",
+    ),
 ]
 
 

@@ -136,8 +136,22 @@ def test_encoding(tmp_path: Path, data: bytes, message: str) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "start", "mend"),
     [
-        ('"main"', "<here>main", "not valid TOML at column 8: Invalid value.", "Text needs double quotes, numbers"),
-        ("1.5", "<here>1,5", "not valid TOML at column 13: Expected newline", "Text needs double quotes, numbers"),
+        ('"main"', "<here>main", "not valid TOML at column 8: Invalid value.", 'Text stands in quotes: "main".'),
+        (
+            '"main"',
+            "<here>“main”",
+            "not valid TOML at column 8: Invalid value.",
+            "Quotes as a word processor makes them",
+        ),
+        ('"main"', "<here>[main", "not valid TOML at column 9: Invalid value.", "Text needs double quotes, numbers"),
+        ("1.5", "<here>1,5", "not valid TOML at column 13: Expected newline", "The decimal sign is a point: 1.5."),
+        (
+            "1.5",
+            "<here>1.5 ms",
+            "not valid TOML at column 16: Expected",
+            "The unit stands in the name of the key: write 1.5",
+        ),
+        ("2026-05-14", "<here>14.05.2026", "not valid TOML at column", "A day is year-month-day: 2026-05-14."),
         (
             '"handheld.wav"',
             r'"C:\handheld.wav"',
