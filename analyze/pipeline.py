@@ -6,6 +6,7 @@ captures -> responses and evidence as captured -> wiring and arrivals -> respons
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -22,7 +23,7 @@ from analyze.alignment.prediction import change_effects, prediction_rows
 from analyze.alignment.proof import proofs
 from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
 from analyze.alignment.robustness import robustness_rows
-from analyze.alignment.score import Change, efficiency_db, mean_score
+from analyze.alignment.score import Change, chance_db, efficiency_db, mean_score
 from analyze.audio.files import AudioFile, sha256_of
 from analyze.audio.track_checks import check_tracks
 from analyze.description import SoundCheck
@@ -95,6 +96,7 @@ class Analysis:
     responses : merged over captures, at present settings, re the programme where feeds carry it unequally
     recommended_change : per output (sign, delay_ms) that turns the present sum into the recommended one
     score_present_db, score_recommended_db : sum efficiency over the audience cells, NaN without a cell
+    score_chance_db : what it is where phases have nothing to do with one another
     arrival_present_ms : per (output, position) pure delay at present settings
     flips : what captures of the same stretch with one output flipped show
     shares : what of each feed is its own where several sound at once
@@ -127,6 +129,7 @@ class Analysis:
     score_present_db: float
     score_recommended_db: float
     arrival_present_ms: dict[tuple[str, str], float]
+    score_chance_db: float = math.nan
     waveforms: tuple[Waveform, ...] = ()
     libraries: dict[str, str] = field(default_factory=library_versions)
     flips: tuple[FlipBand, ...] = ()
@@ -256,6 +259,7 @@ def _of_outputs(
         recommended_change=changes,
         score_present_db=_score(context, {}),
         score_recommended_db=_score(context, changes),
+        score_chance_db=float(mean_score(chance_db(context.h, context.audience), context.audience)),
         arrival_present_ms={key: ms for key, (ms, _) in arrivals.items()},
         flips=tuple(flips),
         shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),

@@ -39,7 +39,7 @@ def decide_fill(context: Context, group: Group) -> Decision:
         return undecided(
             group,
             f"{group[0]} and {reference} were not both heard at one seat: record each alone with a microphone "
-            f"where {group[0]} takes over from {reference}.",
+            f"where {group[0]} takes over from the mains.",
         )
     alignment = _joined(known)
     sign, polarity = _sign(context, members)

@@ -1,6 +1,6 @@
 """Where the recommended settings make the audience's sums better, and where worse, in words.
 
-By seat and third octave, over the bands that count in the score alone: a mean over all hides what one seat loses.
+By seat and third octave, as far as a band is heard there: a mean over all hides what one seat loses.
 """
 
 from __future__ import annotations
@@ -9,28 +9,56 @@ import math
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from analyze.acoustics import nominal_hz
+from analyze.acoustics import energy_db, nominal_hz
 from analyze.reports.naming import shortened
 from analyze.reports.selections import SCORE_RANGE_HZ, counted, mean, predictions_at, seats
-from analyze.reports.summaries import frequency, listed, number, plural
+from analyze.reports.summaries import frequency, number
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from analyze.pipeline import Analysis
 
 #: A change of one band by no more than this is not worth a word: common practice, no source.
 WORTH_DB = 1.0
 
-# Bands of seats that lose are named so many, seats that gain so many, with names so long.
-_MOST_LOSSES, _MOST_SEATS, _NAME_LENGTH = 3, 4, 40
-# A band beside the one that gains most belongs to it while it gains this much of that.
-_BESIDE = 0.5
+# Bands of seats are named so many, of one change so many, with names so long.
+_MOST_NAMED, _MOST_OF_ONE, _NAME_LENGTH = 3, 2, 40
 
-# Change in dB per (seat, third octave).
-_Changes = dict[tuple[str, float], float]
 # Change in dB, seat, third octave.
-_Loss = tuple[float, str, float]
+_Change = tuple[float, str, float]
+
+
+def effect_words(analysis: Analysis) -> list[str]:
+    """What gets better and what gets worse, the most first; empty where nothing changes."""
+    changes = _audible_changes(analysis)
+    if not any(db for db, *_ in changes):
+        return []
+    better, worse = _words("Better", _gains(changes)), _words("Worse", _losses(changes))
+    return [
+        better or f"No seat gains more than {WORTH_DB:g} dB in a band.",
+        worse or f"No seat loses more than {WORTH_DB:g} dB in a band.",
+    ]
+
+
+def effects_by_change(analysis: Analysis) -> dict[tuple[str, ...], list[str]]:
+    """The same in parts: per group that changes what gets better and worse for it more than for any other change."""
+    effects = analysis.change_effects
+    changes = _audible_changes(analysis) if effects else []
+    better: dict[tuple[str, ...], list[_Change]] = {one.outputs: [] for one in effects}
+    worse: dict[tuple[str, ...], list[_Change]] = {one.outputs: [] for one in effects}
+    for change in _gains(changes):
+        better[max(effects, key=lambda one: one.sum_db.get(change[1:], -math.inf)).outputs].append(change)
+    for change in _losses(changes):
+        worse[min(effects, key=lambda one: one.sum_db.get(change[1:], math.inf)).outputs].append(change)
+    return {
+        group: [
+            words
+            for words in (_words("Better", better[group], _MOST_OF_ONE), _words("Worse", worse[group], _MOST_OF_ONE))
+            if words
+        ]
+        for group in better
+    }
 
 
 def third_changes(analysis: Analysis, position: str) -> dict[float, tuple[float, bool]]:
@@ -52,87 +80,50 @@ def third_changes(analysis: Analysis, position: str) -> dict[float, tuple[float,
     return found
 
 
-def better_words(analysis: Analysis) -> str:
-    """Where it helps most: a run of bands, how much, and at which seats; empty where nothing changes or counts."""
-    changes = _counted_changes(analysis)
-    if not changes:
-        return ""
-    run = _best_run(changes)
-    gains: dict[str, float] = {}
-    for name in dict.fromkeys(seat for seat, _ in changes):
-        gain_db = mean(db for (seat, hz), db in changes.items() if seat == name and hz in run)
-        if math.isfinite(gain_db) and round(gain_db, 1) > WORTH_DB:
-            gains[name] = gain_db
-    if not gains:
-        return f"No seat gains more than {WORTH_DB:g} dB in the bands that gain most."
-    span = " to ".join(dict.fromkeys((f"{run[0]:g}", f"{run[-1]:g}")))
-    more = " to ".join(dict.fromkeys(number(end) for end in (min(gains.values()), max(gains.values()))))
-    n_seats = len({seat for seat, _ in changes})
-    where = listed(_short(gains)) if len(gains) <= _MOST_SEATS else f"{len(gains)} of {plural(n_seats, 'seat')}"
-    return f"Better: {span} Hz, {more} dB more at {where}."
-
-
-def worse_words(analysis: Analysis) -> str:
-    """The seats and bands that lose most, or that none loses much; empty where nothing changes or counts."""
-    changes = _counted_changes(analysis)
-    if not changes:
-        return ""
-    return _loss_words(_losses(changes)) or f"No seat loses more than {WORTH_DB:g} dB in any band that counts."
-
-
-def worse_by_change(analysis: Analysis) -> dict[tuple[str, ...], str]:
-    """The same in parts, per group that changes: the seats and bands that lose for it, the most of all changes."""
-    effects = analysis.change_effects
-    caused: dict[tuple[str, ...], list[_Loss]] = {one.outputs: [] for one in effects}
-    for loss in _losses(_counted_changes(analysis)) if effects else ():
-        worst = min(effects, key=lambda one: one.sum_db.get(loss[1:], math.inf))
-        caused[worst.outputs].append(loss)
-    return {outputs: _loss_words(losses) for outputs, losses in caused.items()}
-
-
-def _losses(changes: _Changes) -> list[_Loss]:
-    """What loses more than is worth a word, the most first."""
-    return sorted((db, seat, hz) for (seat, hz), db in changes.items() if round(db, 1) < -WORTH_DB)
-
-
-def _loss_words(losses: Sequence[_Loss]) -> str:
-    """The greatest of some losses by name, the others counted; empty for none."""
-    said = [
-        f"{shortened(seat, _NAME_LENGTH)} at {frequency(hz)} by {number(-db)} dB"
-        for db, seat, hz in losses[:_MOST_LOSSES]
-    ]
-    n_more = len(losses) - len(said)
-    more = f"; {n_more} more where a seat loses over {WORTH_DB:g} dB in a band" if n_more else ""
-    return f"Worse: {', '.join(said)}{more}." if said else ""
-
-
-def _counted_changes(analysis: Analysis) -> _Changes:
-    """Change per seat of the audience and third octave that counts in the score; none where all of them are nought."""
-    found = {
-        (seat.position, hz): change_db
+def _audible_changes(analysis: Analysis) -> list[_Change]:
+    """Every change of a third octave at a seat of the audience at which it is heard."""
+    heard = _heard(analysis)
+    return [
+        (change_db, seat.position, hz)
         for seat in seats(analysis)
-        if seat.zone == "audience" and seat.is_scored
-        for hz, (change_db, counts) in third_changes(analysis, seat.position).items()
-        if counts and math.isfinite(change_db)
-    }
-    return found if any(found.values()) else {}
+        if seat.zone == "audience"
+        for hz, (change_db, _) in third_changes(analysis, seat.position).items()
+        if math.isfinite(change_db) and (seat.position, hz) in heard
+    ]
 
 
-def _best_run(changes: Mapping[tuple[str, float], float]) -> list[float]:
-    """Adjacent third octaves around the one that gains most, all seats together."""
-    gained: dict[float, float] = defaultdict(float)
-    for (_, hz), db in changes.items():
-        gained[hz] += db
-    bands = sorted(gained)
-    best = max(bands, key=lambda hz: gained[hz])
-    first = last = bands.index(best)
-    least = _BESIDE * gained[best]
-    while first > 0 and gained[bands[first - 1]] >= least > 0.0:
-        first -= 1
-    while last + 1 < len(bands) and gained[bands[last + 1]] >= least > 0.0:
-        last += 1
-    return bands[first : last + 1]
+def _heard(analysis: Analysis) -> set[tuple[str, float]]:
+    """Positions and third octaves whose loudest output is not far below the loudest third octave there."""
+    import numpy as np
+
+    from analyze.alignment.cells import DEPTH_DB, HIGHEST_HZ, LOWEST_HZ, band_energy, bands
+
+    responses = analysis.responses
+    if not responses.h.size:
+        return set()
+    b = bands(responses.frequency_hz, 3, LOWEST_HZ, HIGHEST_HZ)
+    loudest = np.nan_to_num(band_energy(responses, b)).max(axis=0)  # (position, band)
+    level_db = energy_db(np.maximum(loudest, 1e-30))
+    is_heard = (loudest > 0.0) & (level_db >= level_db.max(axis=1, keepdims=True) - DEPTH_DB)
+    centres = [nominal_hz(float(hz), 3) for hz in b.centre_hz]
+    return {(responses.positions[p], centres[k]) for p, k in zip(*np.nonzero(is_heard), strict=True)}
 
 
-def _short(names: Mapping[str, float]) -> list[str]:
-    return [shortened(name, _NAME_LENGTH) for name in names]
+def _gains(changes: Sequence[_Change]) -> list[_Change]:
+    """What gains more than is worth a word, the most first."""
+    return sorted((one for one in changes if round(one[0], 1) > WORTH_DB), reverse=True)
+
+
+def _losses(changes: Sequence[_Change]) -> list[_Change]:
+    """What loses more than is worth a word, the most first."""
+    return sorted(one for one in changes if round(one[0], 1) < -WORTH_DB)
+
+
+def _words(what: str, changes: Sequence[_Change], most: int = _MOST_NAMED) -> str:
+    """The greatest of some changes by name, the others counted; empty for none."""
+    said = [
+        f"{shortened(seat, _NAME_LENGTH)} at {frequency(hz)} by {number(abs(db))} dB" for db, seat, hz in changes[:most]
+    ]
+    n_more = len(changes) - len(said)
+    more = f", and {n_more} more over {WORTH_DB:g} dB" if n_more else ""
+    return f"{what}: {', '.join(said)}{more}." if said else ""

@@ -14,6 +14,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports import (
+    change_lines,
     headline,
     page_distances,
     page_evidence,
@@ -23,7 +24,7 @@ from analyze.reports import (
     page_waveforms,
     plots_sums,
     proof_words,
-    sheet_notes,
+    wiring_notes,
 )
 from analyze.reports.cautions import CAUTIONS
 from analyze.reports.naming import clean
@@ -162,12 +163,12 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "libraries": ", ".join(f"{name} {version}" for name, version in analysis.libraries.items()),
         "bands_per_octave": analysis.bands_per_octave,
         "lead": headline.lead(analysis),
-        "changes": headline.change_lines(analysis),
+        "changes": change_lines.change_lines(analysis),
         "score_sentence": headline.score_sentence(analysis),
-        "effects": " ".join(headline.effect_words(analysis)),
+        "effects": headline.effect_words(analysis),
         "notice": page_findings.notice(analysis),
-        "hand_sentence": sheet_notes.hand_sentence(analysis),
-        "until_mended": sheet_notes.until_mended(analysis),
+        "hand_sentence": wiring_notes.hand_sentence(analysis),
+        "until_mended": wiring_notes.until_mended(analysis),
         "caution": page_sheet.CAUTION,
         "cautions": CAUTIONS,
         "confidence_words": page_sheet.confidence_words(),

@@ -70,10 +70,11 @@ def notice(analysis: Analysis) -> str:
     rows = [row for row in every if row.name != WIRED_INVERTED]
     if not rows:
         return "" if every else "No warnings."
-    counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
+    more = "" if len(rows) == len(every) else "more "
+    counts = [plural(n, f"{more}{word}") for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
     names = list(dict.fromkeys(row.name for row in rows))
-    more = len(names) - _MOST_NAMES
-    what = listed([*names[:_MOST_NAMES], *([f"{more} more"] if more > 0 else [])])
+    n_left = len(names) - _MOST_NAMES
+    what = listed([*names[:_MOST_NAMES], *([f"{n_left} more"] if n_left > 0 else [])])
     return f"{' and '.join(counts)}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
 
 

@@ -19,11 +19,11 @@ from analyze.reports.sheet_notes import (
     echo_note,
     is_optional,
     other_main_settings,
-    repair_note,
     send_note,
     small_note,
 )
 from analyze.reports.summaries import listed, percent, signed
+from analyze.reports.wiring_notes import repair_note, stopgaps
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
@@ -38,8 +38,8 @@ DECISIONS = {
     "reference": ("Reference", "never moves"),
 }
 
-#: The same of a change that may be left out.
-OPTIONAL = ("Optional", "change")
+# The same of a change that may be left out, and of one that makes up for a wrong wiring of an undecided output.
+_OPTIONAL, _UNTIL_MENDED = ("Optional", "change"), ("For now", "until mended")
 
 #: What to mind while typing.
 CAUTION = (
@@ -83,6 +83,8 @@ class SheetRow:
     polarity_from: str
     polarity_to: str
     is_polarity_changed: bool
+    is_until_mended: bool
+    is_optional: bool
     decision: str
     decision_words: str
     decision_more: str
@@ -173,8 +175,11 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
     """One line of the sheet."""
     notes = analysis.sound_check.outputs[row.output].notes
     delay_from, delay_to = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
-    decided = OPTIONAL if is_optional(row) else decision_words(row.decision)
+    until_mended = stopgaps(analysis)
+    polarity_to = until_mended.get(row.output, row.recommended_polarity)
     has_gain = is_changed(row) and math.isfinite(row.gain_db)
+    decided = _OPTIONAL if is_optional(row) else decision_words(row.decision)
+    decided = _UNTIL_MENDED if row.output in until_mended else decided
     has_worst = has_gain and row.worst_position and math.isfinite(row.worst_gain_db)
     return SheetRow(
         number=index,
@@ -189,8 +194,10 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         delay_change=change_text(row.delay_change_ms, speed_m_s),
         is_delay_changed=delay_from != delay_to,
         polarity_from=row.setting_polarity,
-        polarity_to=row.recommended_polarity,
-        is_polarity_changed=row.setting_polarity != row.recommended_polarity,
+        polarity_to=polarity_to,
+        is_polarity_changed=row.setting_polarity != polarity_to,
+        is_until_mended=row.output in until_mended,
+        is_optional=is_optional(row),
         decision=row.decision,
         decision_words=decided[0],
         decision_more=decided[1],
@@ -213,6 +220,8 @@ def _reason(analysis: Analysis, row: Recommendation) -> str:
     first = next((one for one in analysis.recommendations if one.output == leader), row)
     if row is first or row.reason != first.reason or row.decision == "reference":
         return row.reason
+    if row.output in stopgaps(analysis):
+        return f"It cancels {shortened(leader, _NAME_LENGTH)}."
     return f"As {shortened(leader, _NAME_LENGTH)}, with which it moves as one."
 
 
@@ -260,7 +269,7 @@ def group_note(analysis: Analysis, row: Recommendation) -> str:
     if not parts:
         return _lone_sub_note(analysis, row)
     name = shortened(leader, _NAME_LENGTH)
-    return f"Set {' and '.join(parts)} than {name}: differences inside a group are taken as design, and stay."
+    return f"It is {' and '.join(parts)} than {name}, and stays so: differences inside a group are taken as design."
 
 
 def _lone_sub_note(analysis: Analysis, row: Recommendation) -> str:

@@ -15,8 +15,8 @@ from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import notice
 from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
 from analyze.reports.proof_words import HOW
-from analyze.reports.sheet_notes import hand_words
 from analyze.reports.summaries import number
+from analyze.reports.wiring_notes import hand_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,7 +63,7 @@ def _head(analysis: Analysis) -> list[str]:
         *(line for part in headline(analysis) for line in _wrapped(part)),
         *_wrapped(hand_words(analysis)),
         *_wrapped(notice(analysis)),
-        *_wrapped(" ".join(effect_words(analysis))),
+        *_wrapped(effect_words(analysis)),
         *_wrapped(CAUTION),
         *_wrapped(confidence_words() if analysis.recommendations else ""),
     ]

@@ -1,4 +1,4 @@
-"""What a person must know beside a setting: a wiring to mend, an echo at other seats, a gain too small to be heard."""
+"""What a person must know beside a setting: an echo at other seats, another main, a gain too small to be heard."""
 
 from __future__ import annotations
 
@@ -23,57 +23,6 @@ ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
 _NAME_LENGTH = 40
-
-
-def wired_inverted(analysis: Analysis) -> list[str]:
-    """Outputs whose wiring is inverted."""
-    return [row.output for row in analysis.wiring if row.polarity == "inverted"]
-
-
-def hand_sentence(analysis: Analysis) -> str:
-    """Which outputs want mending, so that nobody types on without knowing; empty where none does."""
-    names = _short(wired_inverted(analysis))
-    return f"Mend {listed(names)}: wired inverted." if names else ""
-
-
-def until_mended(analysis: Analysis) -> str:
-    """What a wrong wiring means for the sheet until it is mended; empty where none is wrong."""
-    wrong = wired_inverted(analysis)
-    undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
-    left, allowed = ([name for name in wrong if (name in undecided) is is_left] for is_left in (True, False))
-    parts = []
-    if allowed:
-        whose = "The sheet makes" if not left else f"What the sheet sets for {listed(_short(allowed))} makes"
-        parts.append(f"{whose} up for that until then; after it, turn the polarity back.")
-    against = [name for name in left if _works_against_its_group(analysis, name)]
-    if against:
-        parts.append(f"Set {listed(_short(against))} alone to the other polarity until then.")
-    return " ".join(parts)
-
-
-def _works_against_its_group(analysis: Analysis, output: str) -> bool:
-    """Whether its wiring, and no setting that makes up for it, turns an output over against others of its group."""
-    wired = {row.output: row.polarity for row in analysis.wiring}
-    outputs = analysis.sound_check.outputs
-    others = [name for name in analysis.sound_check.group_of(output) if wired.get(name) == "normal"]
-    return any(outputs[name].setting.sign == outputs[output].setting.sign for name in others)
-
-
-def hand_words(analysis: Analysis) -> str:
-    """Both together."""
-    return " ".join(filter(None, (hand_sentence(analysis), until_mended(analysis))))
-
-
-def _short(names: Collection[str]) -> list[str]:
-    return [shortened(name, _NAME_LENGTH) for name in names]
-
-
-def repair_note(analysis: Analysis, row: Recommendation) -> str:
-    """What to set once a wrong wiring is mended; empty where it is not wrong, or nothing was decided."""
-    if row.decision == "undecided" or row.output not in wired_inverted(analysis):
-        return ""
-    other = {"normal": "inverted", "inverted": "normal"}[row.recommended_polarity]
-    return f"Wired inverted: once that is mended, set {other}, same delay."
 
 
 def is_optional(row: Recommendation) -> bool:
@@ -120,6 +69,12 @@ def off_at_present_ms(analysis: Analysis, output: str) -> dict[str, float]:
 def _moved_ms(analysis: Analysis, output: str) -> float:
     """What is recommended to change of its delay."""
     return analysis.recommended_change.get(output, (1.0, 0.0))[1]
+
+
+def asked_words(analysis: Analysis, row: Recommendation) -> str:
+    """When a fill or tower was asked to arrive."""
+    later_ms = analysis.sound_check.outputs[row.output].later_ms
+    return _against(later_ms, shortened(analysis.sound_check.reference, _NAME_LENGTH))
 
 
 def aligned_note(analysis: Analysis, row: Recommendation) -> str:

@@ -281,8 +281,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "This holds if all outputs are sent the same programme at the levels of the recordings, which no recording "
-            "shows."
+            "Taken for granted, as no recording shows it: all outputs are sent the same programme, at the levels of "
+            "the recordings."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)

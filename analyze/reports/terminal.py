@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings, notice
-from analyze.reports.page_sheet import OPTIONAL, SheetRow, confidence_words, input_rows, sheet_rows
-from analyze.reports.sheet_notes import hand_words
+from analyze.reports.page_sheet import SheetRow, confidence_words, input_rows, sheet_rows
+from analyze.reports.wiring_notes import hand_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,7 +38,7 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    for line in (*headline(analysis), hand_words(analysis), notice(analysis), *effect_words(analysis)):
+    for line in (*headline(analysis), hand_words(analysis), notice(analysis), effect_words(analysis)):
         if line:
             console.print(Text(_ascii(clean(line))))
     if analysis.recommendations:
@@ -76,8 +76,10 @@ def _settings(analysis: Analysis) -> Table:
 def _set_to(row: SheetRow) -> str:
     """The setting to type in, or why none is."""
     if row.decision == "change":
-        more = " (optional)" if row.decision_words == OPTIONAL[0] else ""
+        more = " (optional)" if row.is_optional else ""
         return f"{row.delay_to} ms {row.polarity_to}{more}"
+    if row.is_until_mended:
+        return f"{row.delay_to} ms {row.polarity_to} until mended"
     return ": ".join(filter(None, (row.decision_words, row.decision_more)))
 
 

@@ -132,7 +132,7 @@ CASES = {
     "tower not heard": (
         "tower",
         lambda: rig(arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"}),
-        "record each alone with a microphone where tower takes over from main",
+        "record each alone with a microphone where tower takes over from the mains",
     ),
     "arrival in doubt": ("tower", lambda: rig(arrivals=arrivals(0.5)), "record it and main alone again, louder"),
     "polarity in doubt": (

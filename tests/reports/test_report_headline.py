@@ -9,6 +9,7 @@ import pytest
 from analyze.alignment.grounds import SeatTiming, TimingGrounds
 from analyze.alignment.rows import ChangeEffect
 from analyze.reports import headline
+from analyze.reports.change_lines import change_lines
 from analyze.reports.page import page_bytes
 from analyze.reports.page_sheet import sheet_rows
 
@@ -49,7 +50,7 @@ def test_the_lead_says_how_much_is_to_do(analysis, decisions, said):
 def test_stage_inputs_are_said_beside_a_lone_output(analysis):
     alone = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1])
     assert headline.lead(alone) == "Nothing to line up: mains is the only output. Change 1 of 1 stage input."
-    (line,) = headline.change_lines(alone)
+    (line,) = change_lines(alone)
     assert line.words == "kick out: inverted, 0.84 ms on kick in, 99 % sure. +3.2 dB with kick in."
 
 
@@ -57,8 +58,10 @@ def test_the_score_is_said_once_where_nothing_changes(analysis):
     assert "−3.4 dB at present and to −1.6 dB as recommended" in headline.score_sentence(analysis)
     stays = dataclasses.replace(analysis, recommendations=analysis.recommendations[:1], score_recommended_db=-3.4)
     said = headline.score_sentence(stays)
-    assert "the outputs add to −3.4 dB; at 0 dB nothing would be lost, and four" in said
+    assert "the outputs add to −3.4 dB; at 0 dB nothing would be lost." in said
     assert "recommended" not in said
+    known = headline.score_sentence(dataclasses.replace(stays, score_chance_db=-4.13))
+    assert known.startswith(said.replace("lost.", "lost, at −4.1 dB they would add as chance has it."))
 
 
 @pytest.mark.parametrize(
@@ -75,12 +78,12 @@ def test_what_may_be_left_out_comes_last(analysis, gains_db, said, optional):
     for k, gain_db in enumerate(gains_db, 1):
         rows.append(dataclasses.replace(row, output=f"output {k}", decision="change", gain_db=gain_db))
     changed = dataclasses.replace(analysis, recommendations=tuple(rows), inputs=())
-    lines = headline.change_lines(changed)
+    lines = change_lines(changed)
     assert headline.lead(changed) == said
     assert [line.who for line in lines[len(lines) - len(optional) :]] == optional
     assert [line.is_optional for line in lines] == sorted(line.is_optional for line in lines)
     assert headline.headline(changed) == [said, *(f"- {line.words}" for line in lines)]
-    assert all((" Optional. " in line.words) is line.is_optional for line in lines)
+    assert all(line.words.startswith("Optional: ") is line.is_optional for line in lines)
 
 
 def test_a_group_that_moves_as_one_is_said_at_once_with_its_channels(analysis):
@@ -97,7 +100,7 @@ def test_a_group_that_moves_as_one_is_said_at_once_with_its_channels(analysis):
         inputs=(),
         sound_check=dataclasses.replace(check, outputs=outputs),
     )
-    (line,) = headline.change_lines(changed)
+    (line,) = change_lines(changed)
     assert line.words == (
         "sub left and sub right (out 3 and out 4): 2.00 → 5.00 ms, normal → inverted, 93 % sure. "
         "+1.1 dB in the overlap with others."
@@ -145,14 +148,14 @@ def tower_moved(analysis, change_ms: float, late_ms: float, asked_ms: float):
 def test_a_tower_is_changed_for_its_arrival_not_for_its_sum(analysis):
     early = tower_moved(analysis, 42.41, -34.41, 8.0)
     assert headline.lead(early) == "Change 1 of 1 output."
-    (line,) = headline.change_lines(early)
-    assert (line.what, line.why) == (
-        "11.88 → 54.29 ms, polarity stays normal",
-        "At lawn it arrives 42 ms too early.",
-    )
+    (line,) = change_lines(early)
+    assert line.what == "11.88 → 54.29 ms, polarity stays normal"
+    assert line.sure.endswith(" % sure to arrive as asked")
+    assert line.about.startswith("At lawn it arrives 42 ms too early (asked: 8.0 ms after mains).")
+    assert "echo" in line.about
     assert headline.score_sentence(early).endswith(" What changes is set for its arrival, not for this figure.")
     late = tower_moved(analysis, -1.5, 1.5, 0.0)
-    assert headline.change_lines(late)[0].why == "At lawn it arrives 1.5 ms too late."
+    assert change_lines(late)[0].about.startswith("At lawn it arrives 1.5 ms too late (asked: with mains).")
     assert "not for this figure" not in headline.score_sentence(analysis)
 
 
@@ -161,7 +164,7 @@ def test_a_delay_of_a_stage_input_is_optional(analysis):
     row = dataclasses.replace(analysis.inputs[0], recommended_polarity="normal")
     alone = dataclasses.replace(analysis, recommendations=(), inputs=(row,))
     assert headline.lead(alone) == "Keep the present settings of 1 stage input. 1 change is optional."
-    assert headline.change_lines(alone)[0].is_optional
+    assert change_lines(alone)[0].is_optional
 
 
 def test_an_optional_change_is_called_so_on_the_sheet(analysis):
@@ -192,48 +195,89 @@ def turned_over(analysis, kind: str, *, wired: str):
     ],
 )
 def test_the_reason_of_a_polarity_stands_beside_it(analysis, kind, wired, why):
-    (line,) = headline.change_lines(turned_over(analysis, kind, wired=wired))
+    (line,) = change_lines(turned_over(analysis, kind, wired=wired))
     assert line.what == "normal → inverted"
-    assert line.why == why
+    assert line.about.startswith(why)
 
 
 def test_how_sure_it_is_stands_beside_every_change(analysis):
     row = dataclasses.replace(analysis.recommendations[1], decision="change", confidence=0.93, polarity_change="no")
     stays = dataclasses.replace(row, recommended_polarity="inverted", recommended_delay_ms=4.0)
     one = dataclasses.replace(analysis, recommendations=(stays,), inputs=())
-    (line,) = headline.change_lines(one)
+    (line,) = change_lines(one)
     assert line.what == "2.00 → 4.00 ms, polarity stays inverted"
     assert line.sure == "93 % sure"
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
-    (line,) = headline.change_lines(either)
-    assert line.why.endswith("The other polarity, at a delay of its own, may do as well.")
-    known = headline.change_lines(analysis)[0]
+    (line,) = change_lines(either)
+    assert line.about.endswith(
+        "Either polarity will do, each at its own delay; that this one is the better is 45 % sure."
+    )
+    known = change_lines(analysis)[0]
     page = page_bytes(analysis, []).decode("utf-8")
     assert page.index(f'<span class="sure">{known.sure}</span>') < page.index("<table")
     five = tuple(dataclasses.replace(stays, output=str(k), group="", confidence=0.95 - 0.01 * k) for k in range(5))
     many = dataclasses.replace(one, recommendations=five)
-    assert headline.change_lines(many) == []
+    assert change_lines(many) == []
     assert headline.lead(many).endswith("Every change is 91 % sure or more.")
 
 
-def test_what_gets_worse_stands_beside_the_change_it_gets_worse_for(analysis):
-    """Of two changes the one that takes most in a band at a seat; sums that lose stay the ones that are predicted."""
-    first, second = (analysis.recommendations[1], analysis.recommendations[2])
+def test_what_gets_better_and_worse_stands_beside_the_change_that_does_it(analysis):
+    """Of two changes the one that does most in a band at a seat; what a sum gains or loses is what is predicted."""
+    first, second = analysis.recommendations[1], analysis.recommendations[2]
     rows = tuple(dataclasses.replace(row, group="", decision="change", gain_db=1.0) for row in (first, second))
-    lost = {("mix", 250.0): -2.5, ("lawn", 80.0): -1.6}
+    change = {("mix", 250.0): -2.5, ("lawn", 80.0): -1.6, ("mix", 80.0): 3.4, ("mix", 100.0): 2.2, ("mix", 63.0): 1.1}
     prediction = tuple(
-        dataclasses.replace(row, change_db=lost.get((row.position, row.band_hz), 0.0)) for row in analysis.prediction
+        dataclasses.replace(row, change_db=change.get((row.position, row.band_hz), 0.0)) for row in analysis.prediction
     )
     effects = (
-        ChangeEffect((first.output,), {("mix", 250.0): -3.0, ("lawn", 80.0): 0.4}),
+        ChangeEffect((first.output,), {("mix", 250.0): -3.0, ("lawn", 80.0): 0.4, **dict.fromkeys(change, 1.0)}),
         ChangeEffect((second.output,), {("mix", 250.0): 0.6, ("lawn", 80.0): -1.9}),
     )
+    effects[0].sum_db[("mix", 250.0)] = -3.0
     one = dataclasses.replace(analysis, recommendations=rows, inputs=(), prediction=prediction, change_effects=effects)
-    worse = {line.who.split(" (")[0]: line.worse for line in headline.change_lines(one)}
-    assert worse == {
-        first.output: "Worse: mix at 250 Hz by 2.5 dB.",
-        second.output: "Worse: lawn at 80 Hz by 1.6 dB.",
+    found = {line.who.split(" (")[0]: line.effects for line in change_lines(one)}
+    assert found == {
+        first.output: (
+            "Better: mix at 80 Hz by 3.4 dB, mix at 100 Hz by 2.2 dB, and 1 more over 1 dB.",
+            "Worse: mix at 250 Hz by 2.5 dB.",
+        ),
+        second.output: ("Worse: lawn at 80 Hz by 1.6 dB.",),
     }
-    assert not any(words.startswith("Worse") for words in headline.effect_words(one))
-    unknown = dataclasses.replace(one, change_effects=())
-    assert headline.effect_words(unknown)[0] == "Worse: mix at 250 Hz by 2.5 dB, lawn at 80 Hz by 1.6 dB."
+    assert headline.effect_words(one) == ""
+    unknown = headline.effect_words(dataclasses.replace(one, change_effects=()))
+    assert "Worse: mix at 250 Hz by 2.5 dB, lawn at 80 Hz by 1.6 dB." in unknown
+
+
+def test_a_pair_that_cancels_is_set_right_until_it_is_mended(analysis):
+    """Undecided, for nothing can be said of sums with it; yet nobody should play like that tonight."""
+    check = analysis.sound_check
+    pair = [row.output for row in analysis.recommendations[1:3]]
+    outputs = {n: dataclasses.replace(o, group="pair" if n in pair else "") for n, o in check.outputs.items()}
+    rows = tuple(
+        dataclasses.replace(row, decision="undecided", setting_polarity="normal") if row.output in pair else row
+        for row in analysis.recommendations[:3]
+    )
+    wiring = tuple(
+        dataclasses.replace(w, polarity="inverted" if w.output == pair[0] else "normal", confidence=0.97)
+        for w in analysis.wiring
+    )
+    one = dataclasses.replace(
+        analysis,
+        recommendations=rows,
+        wiring=wiring,
+        inputs=(),
+        sound_check=dataclasses.replace(check, outputs=outputs),
+    )
+    assert headline.lead(one) == (
+        "Change 1 of 3 outputs only until its wiring is mended. "
+        f"Not decided: {pair[1]}, which keeps its setting for now."
+    )
+    (line,) = change_lines(one)
+    assert (line.who.split(" (")[0], line.what, line.sure) == (
+        pair[0],
+        "normal → inverted until its wiring is mended",
+        "97 % sure",
+    )
+    shown = {row.output: row for row in sheet_rows(one)}
+    assert (shown[pair[0]].polarity_to, shown[pair[0]].decision_words) == ("inverted", "For now")
+    assert (shown[pair[1]].polarity_to, shown[pair[1]].decision_words) == ("normal", "Not decided")

@@ -213,12 +213,12 @@ def test_differences_inside_a_group_are_said_to_stay(make):
         )
         return [page_sheet.group_note(changed, row) for row in changed.recommendations]
 
-    stays = "than sub left: differences inside a group are taken as design, and stay."
+    stays = "than sub left, and stays so: differences inside a group are taken as design."
     assert notes() == ["", "", "", ""]
-    assert notes(setting_delay_ms=4.5) == ["", "", f"Set 2.50 ms later {stays}", ""]
-    assert notes(setting_polarity="inverted") == ["", "", f"Set of the other polarity {stays}", ""]
+    assert notes(setting_delay_ms=4.5) == ["", "", f"It is 2.50 ms later {stays}", ""]
+    assert notes(setting_polarity="inverted") == ["", "", f"It is of the other polarity {stays}", ""]
     both = notes(setting_delay_ms=1.5, setting_polarity="inverted")[2]
-    assert both == f"Set 0.50 ms earlier and of the other polarity {stays}"
+    assert both == f"It is 0.50 ms earlier and of the other polarity {stays}"
 
 
 @pytest.mark.parametrize(("delay_ms", "said"), [(0.84, "0.84 ms on kick in"), (-0.84, "0.84 ms on kick out")])

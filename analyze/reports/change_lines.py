@@ -1,0 +1,194 @@
+"""What to change, a line for each: from what to what, how sure, why, and what gets better and worse for it."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from analyze.reports.delay_words import delay_texts
+from analyze.reports.effects import effects_by_change
+from analyze.reports.naming import clean, shortened
+from analyze.reports.page_sheet import input_rows, is_changed
+from analyze.reports.selections import BY_ARRIVAL
+from analyze.reports.sheet_notes import (
+    asked_words,
+    echo_note,
+    is_optional,
+    off_at_present_ms,
+    other_main_settings,
+)
+from analyze.reports.summaries import listed, number, percent, signed
+from analyze.reports.wiring_notes import stopgaps, wired_inverted
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analyze.alignment.rows import Recommendation
+    from analyze.pipeline import Analysis
+    from analyze.reports.page_sheet import InputRow
+    from analyze.responses.rows import InputPair
+
+# So many changes are said in lines of their own, with names so long.
+_FEW_LINES, _NAME_LENGTH = 4, 40
+# From so many milliseconds on tenths do not matter here.
+_ROUGH_MS = 10.0
+# A channel that is named longer than this is left to the sheet.
+_CHANNEL_LENGTH = 20
+
+
+@dataclass(frozen=True)
+class ChangeLine:
+    """One change in a line: of an output, of outputs of a group that share it, or of a stage input.
+
+    who : with channels; what : from what to what; sure : of what and how much; about : why, and what to mind;
+    effects : what gets better and worse for it. Empty where there is nothing to say.
+    """
+
+    who: str
+    what: str
+    sure: str
+    about: str = ""
+    effects: tuple[str, ...] = ()
+    is_optional: bool = False
+
+    @property
+    def words(self) -> str:
+        """The line as text."""
+        values = ", ".join(filter(None, (self.what, self.sure)))
+        return _joined(f"{'Optional: ' if self.is_optional else ''}{self.who}: {values}.", self.about, *self.effects)
+
+
+def change_lines(analysis: Analysis) -> list[ChangeLine]:
+    """What changes and why, what may be left out last; empty where that is more than a person takes in at once."""
+    alike: dict[tuple[object, ...], list[Recommendation]] = defaultdict(list)
+    for row in analysis.recommendations:
+        if row.decision == "change":
+            alike[row.group or row.output, _values(row), _about(analysis, row)].append(row)
+    if len(alike) > _FEW_LINES:
+        return []
+    effects = effects_by_change(analysis)
+    lines = [_line(analysis, rows, effects) for rows in alike.values()]
+    lines += [_until_mended(analysis, row) for row in analysis.recommendations if row.output in stopgaps(analysis)]
+    inputs = zip(analysis.inputs, input_rows(analysis), strict=True)
+    lines += [_input_line(row, shown) for row, shown in inputs if row.decision == "change"]
+    return sorted(lines, key=lambda line: line.is_optional) if len(lines) <= _FEW_LINES else []
+
+
+def is_optional_input(row: InputPair) -> bool:
+    """Whether a change of a stage input may be left out: that of its delay alone."""
+    return row.recommended_polarity == "normal"
+
+
+def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tuple[str, ...], list[str]]) -> ChangeLine:
+    """Outputs that share a change."""
+    first = rows[0]
+    return ChangeLine(
+        _who(analysis, [row.output for row in rows]),
+        _values(first),
+        f"{percent(first.confidence)} sure{_of_what(first)}",
+        _about(analysis, first),
+        tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
+        is_optional(first),
+    )
+
+
+def _until_mended(analysis: Analysis, row: Recommendation) -> ChangeLine:
+    """An output that is wired against others of its group, which it cancels until it is mended."""
+    wiring = next(one for one in analysis.wiring if one.output == row.output)
+    others = [name for name in analysis.sound_check.group_of(row.output) if name != row.output]
+    return ChangeLine(
+        _who(analysis, [row.output]),
+        f"{row.setting_polarity} → {stopgaps(analysis)[row.output]} until its wiring is mended",
+        f"{percent(wiring.confidence)} sure",
+        f"It is wired inverted and works against {listed([shortened(name, _NAME_LENGTH) for name in others])}. "
+        "Once it is mended, turn the polarity back and record all of them again.",
+    )
+
+
+def _input_line(row: InputPair, shown: InputRow) -> ChangeLine:
+    """A stage input: its polarity is what matters, its delay may be left out."""
+    is_delayed = math.isfinite(row.recommended_delay_ms) and row.recommended_delay_ms > 0.0
+    return ChangeLine(
+        shortened(row.input, _NAME_LENGTH),
+        ", ".join([shown.polarity, *([clean(shown.delay)] if is_delayed else [])]),
+        f"{shown.confidence} sure" if shown.confidence else "",
+        f"{shown.gain} with {shortened(row.against, _NAME_LENGTH)}." if shown.gain else "",
+        is_optional=is_optional_input(row),
+    )
+
+
+def _who(analysis: Analysis, names: Sequence[str]) -> str:
+    """Outputs with their channels, as far as those are known and short."""
+    described = analysis.sound_check.outputs
+    notes = [described[name].notes if name in described else {} for name in names]
+    channels = [shortened(one.get("channel", ""), _CHANNEL_LENGTH + 1) for one in notes]
+    where = f" ({listed(channels)})" if all(0 < len(one) <= _CHANNEL_LENGTH for one in channels) else ""
+    return f"{listed([shortened(name, _NAME_LENGTH) for name in names])}{where}"
+
+
+def _values(row: Recommendation) -> str:
+    """From what to what, of what changes; which polarity stays where only the delay does."""
+    now, then = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
+    delay = f"{now} → {then} ms" if now != then else ""
+    turned = f"{row.setting_polarity} → {row.recommended_polarity}" if row.polarity_change == "yes" else ""
+    return ", ".join(filter(None, (delay, turned or f"polarity stays {row.recommended_polarity}")))
+
+
+def _of_what(row: Recommendation) -> str:
+    """What of a fill or tower is sure, which is not that it should be asked for."""
+    return " to arrive as asked" if row.kind in BY_ARRIVAL and row.delay_change_ms else ""
+
+
+def _about(analysis: Analysis, row: Recommendation) -> str:
+    """Why, and what to mind."""
+    if row.kind not in BY_ARRIVAL:
+        return _joined(_sum_words(analysis, row), _either_words(row))
+    others = (f"{what}: {instead}." for what, instead in other_main_settings(analysis, row))
+    return _joined(_timing_words(analysis, row), echo_note(analysis, row), *others)
+
+
+def _sum_words(analysis: Analysis, row: Recommendation) -> str:
+    """What the change of a main, sub or monitor adds, and a wiring that it makes up for."""
+    where = "in the overlap with others" if row.kind in ("main", "sub") else "of low end on stage"
+    parts = [f"{signed(row.gain_db)} dB {where}"] if math.isfinite(row.gain_db) and is_changed(row) else []
+    if row.polarity_change == "yes" and row.output in wired_inverted(analysis):
+        parts.append("it is wired inverted")
+    return _sentence("; ".join(parts))
+
+
+def _either_words(row: Recommendation) -> str:
+    """That the other polarity would do too; empty where it is sure which of both."""
+    from analyze.alignment.decision import DECIDED  # brings in numpy
+
+    if not row.polarity_confidence < DECIDED:
+        return ""
+    sure = percent(row.polarity_confidence)
+    return f"Either polarity will do, each at its own delay; that this one is the better is {sure} sure."
+
+
+def _timing_words(analysis: Analysis, row: Recommendation) -> str:
+    """When a fill or tower arrives at present where it should not, and whether it is to be turned over."""
+    from analyze.alignment.arrivals import RIGHT_MS  # brings in numpy
+
+    asked = asked_words(analysis, row)
+    parts = [
+        f"at {shortened(seat, _NAME_LENGTH)} it arrives {number(abs(off_ms), 0 if abs(off_ms) >= _ROUGH_MS else 1)} ms "
+        f"too {'late' if off_ms > 0.0 else 'early'} (asked: {asked})"
+        for seat, off_ms in off_at_present_ms(analysis, row.output).items()
+        if abs(off_ms) > RIGHT_MS
+    ]
+    if row.polarity_change == "yes":
+        main = shortened(analysis.sound_check.reference, _NAME_LENGTH)
+        why = "it is wired inverted, so that" if row.output in wired_inverted(analysis) else "where it takes over"
+        parts.append(f"{why} it works against {main}")
+    return _sentence("; ".join(parts))
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def _joined(*sentences: str) -> str:
+    return " ".join(filter(None, sentences))

@@ -1,0 +1,67 @@
+"""What a wrong wiring means for the sheet: what to mend, what to set until then, and after."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analyze.reports.naming import shortened
+from analyze.reports.summaries import listed
+
+if TYPE_CHECKING:
+    from analyze.alignment.rows import Recommendation
+    from analyze.pipeline import Analysis
+
+_NAME_LENGTH = 40
+
+
+def wired_inverted(analysis: Analysis) -> list[str]:
+    """Outputs whose wiring is inverted."""
+    return [row.output for row in analysis.wiring if row.polarity == "inverted"]
+
+
+def stopgaps(analysis: Analysis) -> dict[str, str]:
+    """The polarity to set until its wiring is mended, per output that leaves its group undecided by cancelling it."""
+    wired = {row.output: row.polarity for row in analysis.wiring}
+    open_ones = {row.output: row.setting_polarity for row in analysis.recommendations if row.decision == "undecided"}
+    found = {}
+    for name, polarity in open_ones.items():
+        if wired.get(name) == "inverted" and set(group := analysis.sound_check.group_of(name)) <= set(open_ones):
+            cancels = any(wired.get(other) == "normal" and open_ones[other] == polarity for other in group)
+            found |= {name: _other(polarity)} if cancels else {}
+    return found
+
+
+def hand_sentence(analysis: Analysis) -> str:
+    """Which outputs want mending, so that nobody types on without knowing; empty where none does."""
+    names = [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis)]
+    return f"Mend {listed(names)}: wired inverted." if names else ""
+
+
+def until_mended(analysis: Analysis) -> str:
+    """What a wrong wiring means for the sheet until it is mended; empty where nothing on it allows for one."""
+    wrong, until = wired_inverted(analysis), stopgaps(analysis)
+    undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
+    allowed = [name for name in wrong if name in until or name not in undecided]
+    if not allowed:
+        return ""
+    names = listed([shortened(name, _NAME_LENGTH) for name in allowed])
+    whose = "The sheet makes" if allowed == wrong else f"What the sheet sets for {names} makes"
+    return f"{whose} up for that until then; once it is mended, turn the polarity back."
+
+
+def hand_words(analysis: Analysis) -> str:
+    """Both together."""
+    return " ".join(filter(None, (hand_sentence(analysis), until_mended(analysis))))
+
+
+def repair_note(analysis: Analysis, row: Recommendation) -> str:
+    """What to set until a wrong wiring is mended, or after; empty where it is not wrong, or nothing is set for it."""
+    if row.output in stopgaps(analysis):
+        return f"Wired inverted: set {stopgaps(analysis)[row.output]} until that is mended, then turn it back."
+    if row.decision == "undecided" or row.output not in wired_inverted(analysis):
+        return ""
+    return f"Wired inverted: once that is mended, set {_other(row.recommended_polarity)}, same delay."
+
+
+def _other(polarity: str) -> str:
+    return {"normal": "inverted", "inverted": "normal"}[polarity]
