@@ -97,13 +97,14 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
 def _until_mended(analysis: Analysis, row: Recommendation) -> ChangeLine:
     """An output that is wired against others of its group, which it cancels until it is mended."""
     wiring = next(one for one in analysis.wiring if one.output == row.output)
-    others = [name for name in analysis.sound_check.group_of(row.output) if name != row.output]
+    group = analysis.sound_check.group_of(row.output)
+    others = [shortened(name, _NAME_LENGTH) for name in group if name != row.output]
     return ChangeLine(
         _who(analysis, [row.output]),
         f"{row.setting_polarity} → {stopgaps(analysis)[row.output]} until its wiring is mended",
-        f"{percent(wiring.confidence)} sure",
-        f"It is wired inverted and works against {listed([shortened(name, _NAME_LENGTH) for name in others])}. "
-        "Once it is mended, turn the polarity back and record all of them again.",
+        f"{percent(wiring.confidence)} sure of the wiring",
+        f"It is wired inverted and works against {listed(others)}. Once it is mended, turn the polarity back and "
+        f"record {listed([shortened(row.output, _NAME_LENGTH), *others])} again.",
     )
 
 
@@ -144,7 +145,7 @@ def _of_what(row: Recommendation) -> str:
 def _about(analysis: Analysis, row: Recommendation) -> str:
     """Why, and what to mind."""
     if row.kind not in BY_ARRIVAL:
-        return _joined(_sum_words(analysis, row), _either_words(row))
+        return _joined(_sum_words(analysis, row), _either_words(analysis, row))
     others = (f"{what}: {instead}." for what, instead in other_main_settings(analysis, row))
     return _joined(_timing_words(analysis, row), echo_note(analysis, row), *others)
 
@@ -158,14 +159,18 @@ def _sum_words(analysis: Analysis, row: Recommendation) -> str:
     return _sentence("; ".join(parts))
 
 
-def _either_words(row: Recommendation) -> str:
-    """That the other polarity would do too; empty where it is sure which of both."""
-    from analyze.alignment.decision import DECIDED  # brings in numpy
+def _either_words(analysis: Analysis, row: Recommendation) -> str:
+    """That the other polarity would do too, and at which delay; empty where it is sure which of both."""
+    from analyze.alignment.decision import DECIDED  # these bring in numpy
+    from analyze.reports.runner_up import runner_up
 
     if not row.polarity_confidence < DECIDED:
         return ""
+    rival = runner_up(analysis, row.output)
+    is_known = rival is not None and rival.polarity != row.recommended_polarity
+    other = f"{rival.polarity} at {number(rival.delay_ms, 2)} ms" if rival and is_known else "at a delay of its own"
     sure = percent(row.polarity_confidence)
-    return f"Either polarity will do, each at its own delay; that this one is the better is {sure} sure."
+    return f"The other polarity will do too, {other}; that this one is the better is {sure} sure."
 
 
 def _timing_words(analysis: Analysis, row: Recommendation) -> str:

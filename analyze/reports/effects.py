@@ -122,7 +122,7 @@ def _losses(changes: Sequence[_Change]) -> list[_Change]:
 def _words(what: str, changes: Sequence[_Change], most: int = _MOST_NAMED) -> str:
     """The greatest of some changes by name, the others counted; empty for none."""
     said = [
-        f"{shortened(seat, _NAME_LENGTH)} at {frequency(hz)} by {number(abs(db))} dB" for db, seat, hz in changes[:most]
+        f"{frequency(hz)} at {shortened(seat, _NAME_LENGTH)} by {number(abs(db))} dB" for db, seat, hz in changes[:most]
     ]
     n_more = len(changes) - len(said)
     more = f", and {n_more} more over {WORTH_DB:g} dB" if n_more else ""

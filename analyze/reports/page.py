@@ -173,6 +173,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "confidence_words": page_sheet.confidence_words(),
         "sheet": page_sheet.sheet_steps(analysis),
+        "signs": {"normal": "+", "inverted": "−"},
         "checks": proof_words.HOW if analysis.proofs else "",
         "no_check": proof_words.NO_CHECK,
         "sheet_text": escape(sheet_text(analysis)),

@@ -239,7 +239,8 @@ def share(analysis: Analysis, row: Recommendation) -> str:
 def together(analysis: Analysis, row: Recommendation) -> str:
     """With whom an output moves, said of the first of a group that may move."""
     first, *others = analysis.sound_check.group_of(row.output)
-    if row.output != first or not others or row.decision == "reference":
+    cancelled = stopgaps(analysis)
+    if row.output != first or not others or row.decision == "reference" or cancelled.keys() & {first, *others}:
         return ""
     return f"Moves as one with {listed([shortened(name, _NAME_LENGTH) for name in others])}."
 

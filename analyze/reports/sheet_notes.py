@@ -50,7 +50,7 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     present = f" ({_span([one.present_ms for one in late.values()])} at present)" if row.delay_change_ms else ""
     return (
         f"At {seats} it is about as loud as the mains and comes {_span([one.recommended_ms for one in late.values()])} "
-        f"ms behind the first of them, {first}{present}, which can be heard as an echo: decide for whom it plays."
+        f"ms behind the first of them, {first}{present}, an echo: turn it down or aim it away if it is not for them."
     )
 
 
@@ -125,8 +125,8 @@ def other_main_settings(analysis: Analysis, row: Recommendation) -> tuple[tuple[
         setting_ms = row.recommended_delay_ms - (one.recommended_ms - one.asked_ms)
         if setting_ms >= 0.0:
             where, asked = shortened(seat, _NAME_LENGTH), _against(one.asked_ms, shortened(one.against, _NAME_LENGTH))
-            instead = f"{number(setting_ms, 2)} in place of {number(row.recommended_delay_ms, 2)} ms"
-            found.append((f"Not as asked, but for it to arrive {asked} at {where}", instead))
+            instead = f"{number(setting_ms, 2)} ms, not {number(row.recommended_delay_ms, 2)}"
+            found.append((f"If it is to arrive {asked} at {where} instead", instead))
     return tuple(found)
 
 

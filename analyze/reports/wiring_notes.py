@@ -23,7 +23,7 @@ def stopgaps(analysis: Analysis) -> dict[str, str]:
     """The polarity to set until its wiring is mended, per output that leaves its group undecided by cancelling it."""
     wired = {row.output: row.polarity for row in analysis.wiring}
     open_ones = {row.output: row.setting_polarity for row in analysis.recommendations if row.decision == "undecided"}
-    found = {}
+    found: dict[str, str] = {}
     for name, polarity in open_ones.items():
         if wired.get(name) == "inverted" and set(group := analysis.sound_check.group_of(name)) <= set(open_ones):
             cancels = any(wired.get(other) == "normal" and open_ones[other] == polarity for other in group)
@@ -45,7 +45,7 @@ def until_mended(analysis: Analysis) -> str:
     if not allowed:
         return ""
     names = listed([shortened(name, _NAME_LENGTH) for name in allowed])
-    whose = "The sheet makes" if allowed == wrong else f"What the sheet sets for {names} makes"
+    whose = "The settings below make" if allowed == wrong else f"What is set below for {names} makes"
     return f"{whose} up for that until then; once it is mended, turn the polarity back."
 
 

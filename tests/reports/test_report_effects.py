@@ -32,8 +32,8 @@ def test_the_most_is_named_and_the_rest_counted(analysis):
         lawn_80=8.0,
     )
     assert effect_words(one) == [
-        "Better: lawn at 80 Hz by 8.0 dB, mix at 80 Hz by 4.0 dB.",
-        "Worse: lawn at 160 Hz by 2.8 dB, lawn at 200 Hz by 1.6 dB, balcony at 80 Hz by 1.2 dB, and 1 more over 1 dB.",
+        "Better: 80 Hz at lawn by 8.0 dB, 80 Hz at mix by 4.0 dB.",
+        "Worse: 160 Hz at lawn by 2.8 dB, 200 Hz at lawn by 1.6 dB, 80 Hz at balcony by 1.2 dB, and 1 more over 1 dB.",
     ]
 
 
@@ -59,7 +59,7 @@ def test_a_band_that_does_not_count_is_told_where_it_is_heard(analysis):
     lost = changed(analysis, lawn_160=-4.3, mix_63=2.0)
     rows = tuple(dataclasses.replace(row, cell="no") if row.position == "lawn" else row for row in lost.prediction)
     one = dataclasses.replace(lost, prediction=rows)
-    assert effect_words(one)[1] == "Worse: lawn at 160 Hz by 4.3 dB."
+    assert effect_words(one)[1] == "Worse: 160 Hz at lawn by 4.3 dB."
     h = analysis.responses.h.copy()
     hz = analysis.responses.frequency_hz
     h[..., (hz > 135.0) & (hz < 190.0)] *= 1e-2  # 40 dB under the rest
@@ -86,7 +86,7 @@ def test_losses_and_gains_are_on_page_and_text(analysis):
     one = changed(analysis, mix_250=-1.14, lawn_80=3.0)
     page = page_bytes(one, ()).decode()
     lines = sheet_text(one)
-    for said in ("Worse: mix at 250 Hz by 1.1 dB.", "Better: lawn at 80 Hz by 3.0 dB."):
+    for said in ("Worse: 250 Hz at mix by 1.1 dB.", "Better: 80 Hz at lawn by 3.0 dB."):
         assert page.index(said) < page.index("<table")
         assert said in " ".join(lines.split())
     assert "     Better by +1.2 dB, smallest at balcony: -0.3 dB.\n" in lines

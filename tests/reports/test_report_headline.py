@@ -209,9 +209,7 @@ def test_how_sure_it_is_stands_beside_every_change(analysis):
     assert line.sure == "93 % sure"
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
     (line,) = change_lines(either)
-    assert line.about.endswith(
-        "Either polarity will do, each at its own delay; that this one is the better is 45 % sure."
-    )
+    assert line.about.endswith("; that this one is the better is 45 % sure.")
     known = change_lines(analysis)[0]
     page = page_bytes(analysis, []).decode("utf-8")
     assert page.index(f'<span class="sure">{known.sure}</span>') < page.index("<table")
@@ -238,14 +236,14 @@ def test_what_gets_better_and_worse_stands_beside_the_change_that_does_it(analys
     found = {line.who.split(" (")[0]: line.effects for line in change_lines(one)}
     assert found == {
         first.output: (
-            "Better: mix at 80 Hz by 3.4 dB, mix at 100 Hz by 2.2 dB, and 1 more over 1 dB.",
-            "Worse: mix at 250 Hz by 2.5 dB.",
+            "Better: 80 Hz at mix by 3.4 dB, 100 Hz at mix by 2.2 dB, and 1 more over 1 dB.",
+            "Worse: 250 Hz at mix by 2.5 dB.",
         ),
-        second.output: ("Worse: lawn at 80 Hz by 1.6 dB.",),
+        second.output: ("Worse: 80 Hz at lawn by 1.6 dB.",),
     }
     assert headline.effect_words(one) == ""
     unknown = headline.effect_words(dataclasses.replace(one, change_effects=()))
-    assert "Worse: mix at 250 Hz by 2.5 dB, lawn at 80 Hz by 1.6 dB." in unknown
+    assert "Worse: 250 Hz at mix by 2.5 dB, 80 Hz at lawn by 1.6 dB." in unknown
 
 
 def test_a_pair_that_cancels_is_set_right_until_it_is_mended(analysis):
@@ -276,7 +274,7 @@ def test_a_pair_that_cancels_is_set_right_until_it_is_mended(analysis):
     assert (line.who.split(" (")[0], line.what, line.sure) == (
         pair[0],
         "normal → inverted until its wiring is mended",
-        "97 % sure",
+        "97 % sure of the wiring",
     )
     shown = {row.output: row for row in sheet_rows(one)}
     assert (shown[pair[0]].polarity_to, shown[pair[0]].decision_words) == ("inverted", "For now")

@@ -250,7 +250,10 @@ def test_its_sheet_is_one_page_of_paper(opened, large_report, large, tmp_path, p
     assert first.index("2026-06-05") < first.index("air 21.5 °C") < min(places)
     assert "What needs a hand" in second
     said = " ".join(first.split())
-    for note in ("which can be heard as an echo: decide for whom it plays.", "differences inside a group are taken as"):
+    for note in (
+        "an echo: turn it down or aim it away if it is not for them.",
+        "differences inside a group are taken as",
+    ):
         assert note in said
     for left_out in ("Copy the sheet", "The sheet as text", "ms unchanged", "Runner-up"):
         assert left_out not in first

@@ -136,7 +136,7 @@ def test_where_another_main_comes_first_the_sheet_says_what_one_may_set(pair):
     asked = replaced(levelled(pair, main_left=-30.0, main_right=-30.0), "tower", later_ms=8.0)
     one = arriving(asked, "balcony", main_left=30.0, main_right=27.1, tower=34.0)
     assert other_main_settings(one, row) == (
-        ("Not as asked, but for it to arrive 8.0 ms after main right at balcony", "51.39 in place of 54.29 ms"),
+        ("If it is to arrive 8.0 ms after main right at balcony instead", "51.39 ms, not 54.29"),
     )
     assert "51.39" not in aligned_note(one, row)  # a note is bold: no second value to type
     boxed = cell(late_tables(one), "tower", "balcony")

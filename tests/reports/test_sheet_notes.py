@@ -90,7 +90,7 @@ def test_lateness_that_was_asked_for_counts_as_heard(analysis: Analysis) -> None
     asked = dataclasses.replace(analysis, sound_check=dataclasses.replace(check, outputs=outputs))
     tower = next(row for row in analysis.recommendations if row.output == "lawn tower")
     said = echo_note(tower_at(asked, {"mix": 30.0}, 0.0), tower)
-    assert "comes 30 ms behind the first of them, mains, which" in said
+    assert "comes 30 ms behind the first of them, mains, an echo" in said
 
 
 def test_a_change_of_subs_holds_for_one_mix_through_all_and_says_so_once(analysis: Analysis) -> None:
@@ -113,10 +113,10 @@ def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Ana
         return dataclasses.replace(one, recommendations=tuple(rows))
 
     assert until_mended(with_decisions("keep", "change")) == (
-        "The sheet makes up for that until then; once it is mended, turn the polarity back."
+        "The settings below make up for that until then; once it is mended, turn the polarity back."
     )
     half = with_decisions("undecided", "keep")
-    assert until_mended(half).startswith(f"What the sheet sets for {wrong[1].output} makes up for that until then; ")
+    assert until_mended(half).startswith(f"What is set below for {wrong[1].output} makes up for that until then; ")
     assert until_mended(with_decisions("undecided", "undecided")) == ""
     notes = [repair_note(half, row) for row in half.recommendations]
     assert notes[0] == ""
