@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -24,6 +24,7 @@ from analyze.alignment.proof import proofs
 from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
 from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.score import Change, chance_db, efficiency_db, mean_score
+from analyze.audio.copied_takes import HeardTrack, copied_takes, of_unknown_take
 from analyze.audio.files import AudioFile, sha256_of
 from analyze.audio.track_checks import check_tracks
 from analyze.description import SoundCheck
@@ -204,7 +205,8 @@ def _of_outputs(
     )
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
-    blocked |= not_separable(apart) | not_steady(recorded.findings)
+    copies = copied_takes(_heard_tracks(recorded, sound_check))
+    blocked |= not_separable(apart) | not_steady(recorded.findings) | of_unknown_take(copies, sound_check)
     contradicted = frozenset(f.track for f in merge_findings)
     relations, relation_mistakes = feed_relations(sound_check, recorded.measured, muted_feeds(sound_check))
     sent = sent_relative(relations, outputs, sound_check.reference)
@@ -237,6 +239,7 @@ def _of_outputs(
         findings=(
             *sound_check.findings,
             *recorded.findings,
+            *(copy.finding for copy in copies),
             *joint_findings,
             *clock_findings,
             *early_findings,
@@ -308,6 +311,16 @@ def _few_seats(sound_check: SoundCheck) -> list[Finding]:
         return []
     detail = "Settings fit the seats that were measured, and one or two do not stand for a room: measure three or more."
     return [Finding("few seats", "note", detail, value=float(n), unit="seats")]
+
+
+def _heard_tracks(recorded: Recorded, sound_check: SoundCheck) -> Iterator[HeardTrack]:
+    """Every microphone as it was read, from its lowest and highest samples column by column."""
+    mics = {capture.name: capture.mics for capture in sound_check.captures}
+    for one in recorded.waveforms:
+        if one.kind == "mic":
+            peak = float(np.abs([one.low, one.high]).max(initial=0.0))
+            print_of = (one.column_s, one.low.tobytes(), one.high.tobytes())
+            yield HeardTrack(one.capture, one.name, mics[one.capture][one.name].file, print_of, peak)
 
 
 def _input_files(files: Mapping[str, AudioFile]) -> tuple[InputFile, ...]:

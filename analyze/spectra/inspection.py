@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyze.acoustics import energy_db
+from analyze.audio.copied_takes import HeardTrack, copied_takes
 from analyze.audio.damage import TrackStatistics, damage_findings
 from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck, Track
@@ -60,7 +61,12 @@ def inspect_captures(sound_check: SoundCheck) -> tuple[list[InspectedTrack], lis
             findings += [f for f in found if f not in findings]
     if failures and not tracks:
         raise failures[0]
-    return tracks, findings
+    heard = (
+        HeardTrack(one.capture, one.name, one.file, (one.level_dbfs, one.peak_dbfs), 10.0 ** (one.peak_dbfs / 20.0))
+        for one in tracks
+        if one.kind == "mic"
+    )
+    return tracks, [*findings, *(copy.finding for copy in copied_takes(heard))]
 
 
 def _clocks(capture: Capture) -> list[tuple[Capture, dict[tuple[str, str], Track]]]:

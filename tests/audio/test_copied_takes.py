@@ -1,0 +1,59 @@
+"""Takes that are one recording under two names: found by what microphones hold, and nothing decided on them."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from analyze.audio.copied_takes import HeardTrack, copied_takes
+from analyze.description import load_sound_check
+from analyze.pipeline import analyse
+from analyze.spectra.inspection import inspect_captures
+from tests.field_making import write_check
+
+
+def track(capture: str, position: str, fingerprint: object, peak: float = 0.1) -> HeardTrack:
+    return HeardTrack(capture, position, f"{capture}.wav", fingerprint, peak)
+
+
+def test_one_microphone_alike_is_enough_and_a_pair_of_takes_is_told_once():
+    found = copied_takes(
+        [track("a", "mix", 1), track("a", "back", 2), track("b", "mix", 1), track("b", "back", 2), track("c", "mix", 3)]
+    )
+    assert [(one.first, one.second, one.position, one.file) for one in found] == [("a", "b", "mix", "b.wav")]
+
+
+@pytest.mark.parametrize(
+    "tracks",
+    [
+        [track("a", "mix", 1), track("b", "mix", 2)],
+        [track("a", "mix", 1), track("a", "back", 1)],  # one take: a duplicated track
+        [track("a", "mix", 1, 1e-4), track("b", "mix", 1, 1e-4)],  # two open inputs
+    ],
+)
+def test_what_is_no_copy(tracks):
+    assert copied_takes(tracks) == []
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A sound check of two outputs, in which the sub's file is a copy of the main's."""
+    folder = write_check(tmp_path_factory.mktemp("copied") / "c")
+    shutil.copy(folder / "main.wav", folder / "sub.wav")
+    return folder
+
+
+def test_it_is_told_before_the_rig_is_taken_down(folder):
+    _, findings = inspect_captures(load_sound_check(folder))
+    (found,) = [one for one in findings if one.finding == "copied take"]
+    assert (found.severity, found.file) == ("error", "sub.wav")
+
+
+def test_nothing_is_decided_on_it_but_for_the_reference(folder):
+    analysis = analyse(load_sound_check(folder))
+    assert [one.severity for one in analysis.findings if one.finding == "copied take"] == ["error"]
+    rows = {row.output: row for row in analysis.recommendations}
+    assert rows["sub"].decision == "undecided"
+    assert "one and the same recording" in rows["sub"].reason
+    assert rows["main"].decision == "reference"
