@@ -32,6 +32,7 @@ class Measured:
     """What was done to one output by measurement: the change, its error, and how sure its sign is.
 
     other_ms, margin : the delay by the next best explanation, and by how much that is the worse one
+    odd : positions at which its polarity is not what it is at the rest
     """
 
     change: Turn
@@ -39,6 +40,16 @@ class Measured:
     sign_margin: float
     other_ms: float
     margin: float
+    odd: tuple[str, ...] = ()
+
+    @property
+    def is_sign_told(self) -> bool:
+        """Whether it is known which way up the output plays, against before."""
+        return self.sign_margin >= _UNTOLD and not self.odd
+
+
+#: What is known of an output that was not heard at both visits.
+_UNHEARD = Measured((NAN, 1), NAN, NAN, NAN, NAN)
 
 
 def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str, str] | None = None) -> Verified:
@@ -77,7 +88,7 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     return Verified(
         before=visit_of(before),
         after=visit_of(after),
-        settings=tuple(replace(row, reason=reason(row, after)) for row in settings),
+        settings=tuple(replace(row, reason=reason(row, after, done.get(row.output, _UNHEARD).odd)) for row in settings),
         seats=seats,
         verification=bands,
         seat=_headline_seat(before, seats),
@@ -119,7 +130,8 @@ def _measured(found: Found, name: str, base: Turn) -> Measured | None:
     other = toggled(found.time_rows, found.times, part_of(found.time_rows, found.times, o))
     other_ms = base[0] + shift_of(found.time_rows, other, ("output", o)).mean
     margin = other.cost - found.times.cost
-    return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o], other_ms, margin)
+    odd = tuple(found.positions[p] for p in found.signs.odd[o])
+    return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o], other_ms, margin, odd)
 
 
 def _row(
@@ -134,8 +146,8 @@ def _row(
     is_there = name in after.outputs
     delay_then, sign_then = before.setting(name)
     described = after.setting(name) if is_there else (NAN, 1)
-    measured = done or Measured((NAN, 1), NAN, NAN, NAN, NAN)
-    is_told = measured.sign_margin >= _UNTOLD
+    measured = done or _UNHEARD
+    is_told = measured.is_sign_told
     outcome, other = _outcome(name, done, asked)
     confidence = _confidence(name, measured, (outcome, other), asked) if is_told else NAN
     return Applied(
@@ -165,7 +177,7 @@ def _outcome(name: str, done: Measured | None, asked: Mapping[str, Asked]) -> tu
     """What was done, and the output whose change it is where it is another's."""
     if done is None:
         return "not measured", ""
-    if not done.sign_margin >= _UNTOLD:
+    if not done.is_sign_told:
         return "cannot be told", ""
     outcome = outcome_of(done.change, done.std_ms, asked[name])
     if outcome in (*DONE, "not applied"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
+from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
 from analyze.reports.summaries import listed, number, signed
@@ -57,8 +58,13 @@ def _seat_words(seat: SeatGain) -> str:
     )
 
 
-def reason(row: Applied, after: ReportRead) -> str:
-    """What was done with one output, and what to do about it."""
+def reason(row: Applied, after: ReportRead, odd: Sequence[str] = ()) -> str:
+    """What was done with one output, and what to do about it.
+
+    odd : positions at which its polarity is not what it is at the rest
+    """
+    if odd:
+        return odd_words(odd)
     if row.outcome == "not measured":
         return "It was not heard at any position at both visits: nothing can be said."
     if row.outcome == "cannot be told":

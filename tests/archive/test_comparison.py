@@ -6,18 +6,16 @@ Truth is the simulator's, which shares no code with the comparison. Errors state
 from __future__ import annotations
 
 import math
-import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
-from visits_making import CHANGES, compared, only, visit
+from visits_making import CHANGES, compared, only, turned_at, visit
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_words import headline, remarks
-from analyze.archive.opening import open_report
 from analyze.errors import DescriptionError
 
 
@@ -167,8 +165,6 @@ def test_a_recorder_on_its_own_clock_blames_no_one_for_its_offset(tmp_path) -> N
 
 def _later(report, name: str, position: str, later_ms: float) -> None:
     """Put a response off by so many milliseconds."""
-    import soundfile
-
     path = report.folder / report.results["responses"][name][position]
     samples, rate_hz = soundfile.read(path)
     soundfile.write(path, np.roll(samples, round(later_ms * rate_hz / 1000.0)), rate_hz, subtype="FLOAT")
@@ -292,13 +288,8 @@ def test_nothing_in_common_is_an_error_that_lists_the_names(tmp_path) -> None:
 @pytest.mark.parametrize("turned", [("mix",), ("mix", "left")])
 def test_an_output_that_turned_over_at_some_positions_alone_is_unclear(tmp_path, turned) -> None:
     """As when two tracks were exchanged: nothing that happens to an output or a microphone does that."""
-    now = visit("warmer")
-    folder = shutil.copytree(now.folder, tmp_path / "turned")
-    for position in turned:
-        path = folder / now.results["responses"]["main right"][position]
-        samples, rate_hz = soundfile.read(path)
-        soundfile.write(path, -samples, rate_hz, subtype="FLOAT")
-    found = {row.output: row for row in compare(visit("first"), open_report(folder), {}).outputs}
+    newer = turned_at(visit("warmer"), tmp_path / "turned", "main right", turned)
+    found = {row.output: row for row in compare(visit("first"), newer, {}).outputs}
     odd = found.pop("main right")
     assert (odd.verdict, odd.polarity) == ("unclear", "undecided")
     assert math.isnan(odd.polarity_confidence)

@@ -7,13 +7,14 @@ unless a test says otherwise: it must not be believed.
 from __future__ import annotations
 
 import json
+import math
 from functools import cache
 from pathlib import Path
 
 import frictionless
 import pytest
 from calling import call, read_table
-from visits_making import SECONDS, place
+from visits_making import SECONDS, place, turned_at
 
 from analyze.archive.opening import ReportRead
 from analyze.archive.settings import verify_settings
@@ -162,6 +163,20 @@ def test_the_setting_in_force_is_measured_within_its_error(name: str) -> None:
         # measured 0.02 ms at worst, a sub
         assert row.in_force_delay_ms == pytest.approx(delay_ms, abs=min(3.0 * row.in_force_delay_std_ms, 0.1))
         assert row.in_force_polarity == ("normal" if sign > 0 else "inverted")
+
+
+@pytest.mark.parametrize("name", ["main right", "sub left"])
+def test_an_output_turned_over_at_some_positions_alone_cannot_be_told(tmp_path: Path, name: str) -> None:
+    """Whether it was to be changed or not: as where `compare` says `unclear`."""
+    newer = turned_at(after("done"), tmp_path / "turned", name, ("mix",))
+    rows = {row.output: row for row in verify_settings(before(), newer).settings}
+    odd = rows.pop(name)
+    assert (odd.outcome, odd.in_force_polarity) == ("cannot be told", "undecided")
+    assert math.isnan(odd.confidence)
+    assert "its polarity at mix is not what it is at the rest" in odd.reason
+    assert [row.outcome for row in rows.values()] == [
+        row.outcome for row in verified("done").settings if row.output != name
+    ]
 
 
 # Sums

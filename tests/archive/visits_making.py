@@ -9,6 +9,8 @@ import tempfile
 from functools import cache
 from pathlib import Path
 
+import soundfile
+
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_rows import Comparison
 from analyze.archive.opening import ReportRead, open_report
@@ -55,6 +57,16 @@ def visit(name: str, seed: int = SEED) -> ReportRead:
 def compared(name: str) -> Comparison:
     """The first visit against another."""
     return compare(visit("first"), visit(name), {})
+
+
+def turned_at(report: ReportRead, folder: Path, output: str, positions: tuple[str, ...]) -> ReportRead:
+    """The same report with an output turned over at some positions, as when tracks were exchanged."""
+    shutil.copytree(report.folder, folder)
+    for position in positions:
+        path = folder / report.results["responses"][output][position]
+        samples, rate_hz = soundfile.read(path)
+        soundfile.write(path, -samples, rate_hz, subtype="FLOAT")
+    return open_report(folder)
 
 
 def only(
