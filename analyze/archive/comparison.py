@@ -32,6 +32,7 @@ from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, 
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older
+from analyze.archive.rewiring import mended
 
 #: How exactly a microphone is put back, as an error of every row: one centimetre, and what it does to the level.
 PLACED_MS, PLACED_DB = 0.03, 0.2
@@ -160,7 +161,19 @@ def found_between(
     moved = {name for p, name in enumerate(positions) if ("position", p) in times.causes}
     kept = moved if len(moved) < len(positions) else set()
     peaks = response_peaks(pairs, outputs, kept, response_db)
-    return Found(names, outputs, positions, pairs, time_rows, level_rows, times, levels, explain_signs(evidence), peaks)
+    signs = explain_signs(evidence, _mended(older, newer, outputs, expected))
+    return Found(names, outputs, positions, pairs, time_rows, level_rows, times, levels, signs, peaks)
+
+
+def _mended(
+    older: ReportRead, newer: ReportRead, outputs: Sequence[str], expected: Mapping[str, tuple[float, int]]
+) -> list[int]:
+    """Outputs (index) whose wire was mended by the wiring of both reports, if they turned over and nothing else did."""
+    return [
+        o
+        for o, output in enumerate(outputs)
+        if expected.get(output, (0.0, 1))[1] > 0 and mended(older, newer, output, 1.0) is not None
+    ]
 
 
 def _share_std(older: ReportRead, newer: ReportRead) -> float:

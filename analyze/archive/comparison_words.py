@@ -15,6 +15,7 @@ from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison
 from analyze.archive.renaming import renames_words
+from analyze.archive.rewiring import OTHER_POLARITY, Mended
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
@@ -36,6 +37,19 @@ class OutputTimes:
     margin: float
     chance: float
     other: str
+
+
+@dataclass(frozen=True)
+class SettingNow:
+    """One output's setting as the newer visit describes it: changed by so much, turned over, polarity.
+
+    mended : its wire, where both reports say so
+    """
+
+    later_ms: float
+    is_turned: bool
+    polarity: str
+    mended: Mended | None = None
 
 
 def headline(comparison: Comparison) -> str:
@@ -115,12 +129,12 @@ def output_words(
     times: OutputTimes,
     level: Shift | None,
     peak: ResponsePeak,
-    setting: tuple[float, bool],
+    setting: SettingNow,
     n_positions: int,
 ) -> str:
     """What was found of one output, in sentences."""
     where = "one position" if n_positions == 1 else f"{n_positions} positions"
-    parts = [*_polarity_words(polarity, setting[1], where), *_time_words(times, setting[0], where, n_positions)]
+    parts = [*_polarity_words(polarity, setting, where), *_time_words(times, setting.later_ms, where, n_positions)]
     if level is not None:
         parts.append(f"It is {louder(level.mean)} ± {number(2.0 * level.std)} dB.")
     if peak.is_beyond:
@@ -133,17 +147,35 @@ def output_words(
     return " ".join(parts)
 
 
-def _polarity_words(polarity: str, is_set: bool, where: str) -> list[str]:
+def _polarity_words(polarity: str, setting: SettingNow, where: str) -> list[str]:
     if polarity == "undecided":
         return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
-    if polarity == "flipped" and is_set:
+    if polarity == "flipped" and setting.mended:
+        return [_mended_words(setting, setting.mended, where)]
+    if polarity == "flipped" and setting.is_turned:
         return ["Its polarity setting was changed, but what is heard did not turn over: the setting is not in force."]
     if polarity == "flipped":
         return [
             f"It plays the other way up than at the older visit, at {where}: look for a turned connector, a cable "
             "or another preset."
         ]
+    is_set = setting.is_turned
     return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
+
+
+def _mended_words(setting: SettingNow, mended: Mended, where: str) -> str:
+    """That a wire was mended, what that asks for, and how to tell it from a setting that is not in force."""
+    now, other = setting.polarity, OTHER_POLARITY[setting.polarity]
+    if setting.is_turned:
+        return (
+            f"{mended.words} Its polarity setting was changed as well, so that it plays as at the older visit. If the "
+            f"processor does not show {now}, no wire was touched and the new setting is not in force."
+        )
+    return (
+        f"It plays the other way up than at the older visit, at {where}. {mended.words} If the processor shows {now}, "
+        f"as described, go by the newer report; with {other} it would play as it did. If it shows {other}, no wire was "
+        f"touched and its setting was changed: set {now}."
+    )
 
 
 def _time_words(times: OutputTimes, setting_ms: float, where: str, n_positions: int) -> list[str]:

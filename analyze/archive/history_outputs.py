@@ -88,11 +88,8 @@ def output_rows(
     visit: VisitRow, report: ReportRead, comparison: Comparison | None, sums: Mapping[str, Sum]
 ) -> Iterator[OutputRow]:
     """A row per output of a visit, and per output that is gone since the one before; arrivals still to be filled in."""
-    changes, wiring, recommended = (
-        _changes(comparison),
-        _by_output(report, "wiring"),
-        _by_output(report, "recommendations"),
-    )
+    changes, wiring = _changes(comparison), report.by_output("wiring")
+    recommended = report.by_output("recommendations")
     for output in dict.fromkeys([*report.outputs, *changes]):
         change, asked = changes.get(output), recommended.get(output, {})
         is_there = output in report.outputs
@@ -116,11 +113,6 @@ def output_rows(
             decision=str(asked.get("decision", "")),
             program_version=visit.program_version,
         )
-
-
-def _by_output(report: ReportRead, table: str) -> dict[str, dict[str, Any]]:
-    """Rows of a table by output; none where the report has no such table."""
-    return {row["output"]: row for row in report.rows(table)} if table in report.results else {}
 
 
 def _plays(wiring: str, setting: str) -> str:

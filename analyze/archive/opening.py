@@ -152,6 +152,10 @@ class ReportRead:
         """The rows of a table as dictionaries: texts, and numbers with NaN where they are not known."""
         return self.table(name).to_dict("records")  # type: ignore[return-value]
 
+    def by_output(self, name: str) -> dict[str, dict[str, Any]]:
+        """The rows of a table of one row per output; none where the report holds no such table."""
+        return {row["output"]: row for row in self.rows(name)} if name in self.results else {}
+
     @cached_property
     def heard(self) -> frozenset[tuple[str, str]]:
         """Every (output, position) that has an impulse response."""

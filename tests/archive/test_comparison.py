@@ -195,6 +195,19 @@ def test_a_setting_that_was_described_and_is_not_in_force_is_said(tmp_path) -> N
     assert row.reason.count("not in force") == 2
 
 
+# Wires
+
+
+def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> None:
+    """The other way round the fill was wired inverted first: both reports read it, at over 99 %."""
+    row = output(compare(visit("several"), visit("first"), {}), "front fill")
+    assert row.verdict == "flipped"
+    assert "It was wired inverted before and reads normal now" in row.reason
+    assert "its wire was likely mended (66 %)" in row.reason
+    assert "If the processor shows normal, as described, go by the newer report" in row.reason
+    assert "wire" not in output(compared("several"), "front fill").reason
+
+
 # What cannot be told
 
 
