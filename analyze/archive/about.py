@@ -87,10 +87,17 @@ def _info(sound_check: Mapping[str, Any], name: str) -> list[tuple[str, str]]:
     cleaned = [(label, clean(str(value or ""))) for label, value in known]
     return [
         *((label, value) for label, value in cleaned if value),
-        ("Temperature-C", f"{sound_check['temperature_c']:g}"),
+        *_described_temperature(sound_check),
         (RECORD_FORMAT_LABEL, str(RECORD_FORMAT)),
         ("Bag-Software-Agent", f"{PROGRAM} {VERSION}"),
     ]
+
+
+def _described_temperature(sound_check: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The temperature where one was described: one that was assumed is no fact of the day."""
+    if sound_check.get("is_temperature_assumed"):
+        return []
+    return [("Temperature-C", f"{sound_check['temperature_c']:g}")]
 
 
 def _readme(sound_check: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:

@@ -38,8 +38,8 @@ from analyze.archive.rewiring import mended
 PLACED_MS, PLACED_DB = 0.03, 0.2
 #: What microphones that are put back by eye make of it, within some centimetres (common practice, no source).
 SCATTER_MS, SCATTER_DB = 0.08, 0.2
-#: How well a temperature is known that was written down, and one that may be the default, K.
-_TEMPERATURE_STD_C, _UNTOLD_STD_C, _DEFAULT_C = 2.5, 8.0, 20.0
+#: How well a temperature is known that was written down, and one that is assumed, K.
+_TEMPERATURE_STD_C, _UNTOLD_STD_C = 2.5, 8.0
 #: Another air than was written down is believed when so many pairs of output and position or more say so by so many
 #: standard errors.
 _UNSAID_FROM, _UNSAID_SIGMAS = 6, 2.0
@@ -178,7 +178,7 @@ def _mended(
 
 def _share_std(older: ReportRead, newer: ReportRead) -> float:
     """Prior deviation of the share by which flight times are off because a temperature is."""
-    told = [_UNTOLD_STD_C if one.temperature_c == _DEFAULT_C else _TEMPERATURE_STD_C for one in (older, newer)]
+    told = [_UNTOLD_STD_C if one.is_temperature_assumed else _TEMPERATURE_STD_C for one in (older, newer)]
     return math.hypot(*told) / (2.0 * (_KELVIN + newer.temperature_c))
 
 
@@ -255,7 +255,8 @@ def toggled(rows: Rows, found: Explanation, cause: Cause) -> Explanation:
 
 def visit_of(report: ReportRead) -> Visit:
     """What a report or record is called, its day and its air."""
-    return Visit(report.name, report.title, report.date, report.temperature_c, report.is_record, report.version)
+    about = report.name, report.title, report.date, report.temperature_c, report.is_record, report.version
+    return Visit(*about, is_temperature_assumed=report.is_temperature_assumed)
 
 
 def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:

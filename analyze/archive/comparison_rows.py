@@ -123,6 +123,7 @@ class Visit:
     temperature_c: float
     is_record: bool
     version: str
+    is_temperature_assumed: bool = False
 
 
 @dataclass(frozen=True)

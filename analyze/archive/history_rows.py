@@ -35,6 +35,7 @@ class VisitRow:
     date: str
     reason: str
     temperature_c: float = NAN
+    temperature_assumed: str = ""
     outputs: float = NAN
     positions: float = NAN
     reference: str = ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from analyze.archive.comparison_rows import SIGN_CHANGES, VERDICTS
 from analyze.archive.comparison_tables import counted, declared
 from analyze.archive.history_rows import FORMS, STATES, VENUE_SOURCES, VISIT_VERDICTS
-from analyze.reports.columns import DECISIONS, FOUND_SIGNS, KINDS, SIGNS, Column, Table
+from analyze.reports.columns import DECISIONS, FOUND_SIGNS, KINDS, SIGNS, YES_NO, Column, Table
 
 _PATH = declared("path", "of the record or report, below the folder that was searched")
 _VENUE = declared("venue", "where it was, as the newest visit there spells it")
@@ -28,6 +28,7 @@ VISITS = Table(
         ),
         _DATE,
         _TEMPERATURE,
+        declared("temperature_assumed", "whether no temperature was described", words=YES_NO),
         counted("outputs", "outputs that were heard"),
         counted("positions", "microphone positions at which something was heard"),
         declared("reference", "the output that all else is set against"),

@@ -79,6 +79,7 @@ def test_what_the_description_says_stands_in_bag_info(tmp_path):
     assert (found["External-Description"], found["Venue"]) == ("=1+1: tïtle", "Quay [31m hall")
     assert (found["Contact-Name"], found["Measurement-Date"]) == ("A. Person", "2026-05-14")
     assert found["Internal-Sender-Description"] == notes["notes"]
+    assert found["Temperature-C"] == "21"
     assert (found["Record-Format"], found["Bag-Software-Agent"]) == ("1", "analyze 0.1.0")
     assert max(map(len, (record / "bag-info.txt").read_text("utf-8").splitlines())) <= 79
     readme = (record / "README.txt").read_text("utf-8")
@@ -88,10 +89,9 @@ def test_what_the_description_says_stands_in_bag_info(tmp_path):
 
 
 def test_what_the_description_does_not_say_is_left_out(tmp_path):
-    found = info(make_record(tmp_path, title="", date="").folder)
+    found = info(make_record(tmp_path, title="", date="", temperature_c=20.0, is_temperature_assumed=True).folder)
     assert set(found) == {
         "Internal-Sender-Identifier",
-        "Temperature-C",
         "Record-Format",
         "Bag-Software-Agent",
         "Payload-Oxum",
