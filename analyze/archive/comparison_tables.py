@@ -9,14 +9,14 @@ from analyze.reports.columns import DECIMALS, KINDS, PROBABILITY_DECIMALS, UNIT_
 def declared(name: str, meaning: str, *, words: tuple[str, ...] = (), is_text: bool = False) -> Column:
     """A column whose kind shows in its name: a number where the name ends in a unit, else text or a count.
 
-    Names that end in `confidence` or `likeness` are between 0 and 1.
+    Names that end in `confidence` or `likeness` are between 0 and 1; `date` is a day.
     """
     ending = name.rpartition("_")[2]
     if ending in DECIMALS and not is_text:
         return Column(name, "number", meaning, unit=UNIT_SYMBOLS[ending], decimals=DECIMALS[ending])
     if ending in ("confidence", "likeness"):
         return Column(name, "number", meaning, decimals=PROBABILITY_DECIMALS, is_probability=True)
-    return Column(name, "string", meaning, words=words)
+    return Column(name, "date" if name == "date" else "string", meaning, words=words)
 
 
 def counted(name: str, meaning: str) -> Column:

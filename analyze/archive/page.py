@@ -56,8 +56,7 @@ def page_table(rows: Sequence[Any], table: Table, names: Sequence[str], caption:
     """Some columns of a declared table, as many rows as a page has room for."""
     columns = [table.column(name) for name in names]
     headings = tuple(
-        Heading(column.label, column.type != "string", column.type == "string" and not column.words)
-        for column in columns
+        Heading(column.label, not column.is_text, column.type == "string" and not column.words) for column in columns
     )
     cells = tuple(tuple(_cell(column, getattr(row, column.name)) for column in columns) for row in rows[:MAX_ROWS])
     return PageTable(caption, headings, cells, table.path, max(len(rows) - MAX_ROWS, 0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sys
+from datetime import date
 from pathlib import Path
 
 import frictionless
@@ -60,6 +61,8 @@ def test_the_data_package_describes_both_tables(folder):
     assert [one["name"] for one in package["resources"]] == [one.name for one in TABLES]
     checked = frictionless.validate(str(folder / "datapackage.json"))
     assert checked.valid, checked.flatten(["rowNumber", "fieldName", "note"])
+    for resource in package["resources"]:
+        assert next(one["type"] for one in resource["schema"]["fields"] if one["name"] == "date") == "date"
 
 
 def test_every_file_is_listed_and_there(folder):
@@ -108,7 +111,8 @@ def test_parquet_holds_the_same_rows(folder):
     parquet = pytest.importorskip("pyarrow.parquet")
     held = parquet.read_table(folder / PARQUET)
     rows = json.loads((folder / "results.json").read_text("utf-8"))["history"]
-    assert held.to_pylist() == rows
+    days = [{**row, "date": date.fromisoformat(row["date"])} for row in rows]
+    assert held.to_pylist() == days
     assert held.schema.field("arrival_ms").metadata[b"unit"] == b"ms"
     assert held.column_names == [column.name for column in HISTORY.columns]
 
