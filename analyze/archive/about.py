@@ -52,6 +52,9 @@ This folder is a BagIt bag (RFC 8493). Whether anything in it has changed tells
 and without that program, in this folder,
 
     sha512sum -c manifest-sha512.txt tagmanifest-sha512.txt
+
+That tells nothing of files that were added, and does not find names with a
+percent sign or a line end, which the manifests write as %25, %0A and %0D.
 """
 
 
