@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analyze.archive.comparison_rows import SIGN_CHANGES, VERDICTS
 from analyze.archive.comparison_tables import counted, declared
-from analyze.archive.history_rows import FORMS, STATES, VENUE_SOURCES, VISIT_VERDICTS
+from analyze.archive.history_rows import DRIFTS, FORMS, STATES, VENUE_SOURCES, VISIT_VERDICTS
 from analyze.reports.columns import DECISIONS, FOUND_SIGNS, KINDS, SIGNS, YES_NO, Column, Table
 
 _PATH = declared("path", "of the record or report, below the folder that was searched")
@@ -66,6 +66,16 @@ HISTORY = Table(
         declared("level_change_std_db", "standard error of that"),
         declared("level_since_db", "the same added up since the visit it is counted from"),
         declared("level_since_std_db", "standard error of that, from those of every step"),
+        declared("drift_from", "path of the visit from which a line is laid through its own changes, over days"),
+        declared("arrival_drift_ms", "what arrival changed by since then, by the line; empty of less than three days"),
+        declared("arrival_drift_std_ms", "standard error of that"),
+        declared("arrival_rate_ms", "the same for a year of 365.25 days"),
+        declared("arrival_drift_confidence", "probability that the change is beyond the tolerance"),
+        declared("level_drift_db", "what level changed by since then, by the line"),
+        declared("level_drift_std_db", "standard error of that"),
+        declared("level_rate_db", "the same for a year"),
+        declared("level_drift_confidence", "probability that the change is beyond the tolerance"),
+        declared("drift", "what drifts: beyond the tolerance by 3.5 standard errors and more", words=DRIFTS),
         declared(
             "polarity_change", "whether it turned over since the visit before, settings aside", words=SIGN_CHANGES
         ),
