@@ -25,6 +25,7 @@ from analyze.archive.comparison_causes import (
     with_cause,
     without,
 )
+from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE, DEG_PER_DB
 from analyze.archive.comparison_pairs import Names, Pair, both_heard, matched_names, measured_pairs
 from analyze.archive.comparison_response import ResponsePeak, response_peaks
@@ -286,8 +287,10 @@ def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:
                 air_ms=pair.air_ms + found.times.share * pair.older.flight_ms,
                 common_ms=pair.delay_ms - own - found.times.share * pair.older.flight_ms,
                 own_ms=own,
+                own_std_ms=std_ms,
                 beyond_noise="yes" if abs(own) > 3.0 * std_ms else "no",
                 polarity=("flipped" if turned else "same") if is_told else "undecided",
+                polarity_confidence=probability(2.0 * change.sign_evidence),
                 level_change_db=change.level_db,
                 level_change_std_db=change.level_std_db,
                 likeness=change.likeness,

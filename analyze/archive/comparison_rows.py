@@ -86,8 +86,10 @@ class PairChange:
     air_ms: float
     common_ms: float
     own_ms: float
+    own_std_ms: float
     beyond_noise: str
     polarity: str
+    polarity_confidence: float
     level_change_db: float
     level_change_std_db: float
     likeness: float
