@@ -94,8 +94,7 @@ def output_rows(
     followed: Mapping[str, Followed],
 ) -> Iterator[OutputRow]:
     """A row per output of a visit, and per output that is gone since the one before; arrivals still to be filled in."""
-    changes, wiring = _changes(comparison), report.by_output("wiring")
-    recommended = report.by_output("recommendations")
+    changes, wiring, recommended = _changes(comparison), report.wiring, report.by_output("recommendations")
     for output in dict.fromkeys([*report.outputs, *changes]):
         change, asked = changes.get(output), recommended.get(output, {})
         is_there = output in report.outputs

@@ -164,6 +164,11 @@ class ReportRead:
         return {row["output"]: row for row in self.rows(name)} if name in self.results else {}
 
     @cached_property
+    def wiring(self) -> dict[str, dict[str, Any]]:
+        """The wiring of every output of which the report has a row."""
+        return self.by_output("wiring")
+
+    @cached_property
     def heard(self) -> frozenset[tuple[str, str]]:
         """Every (output, position) that has an impulse response."""
         files = self.results["responses"]

@@ -10,7 +10,6 @@ turned over, and with the confidences c1 and c2 of the two wirings, it was inver
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from analyze.archive.opening import ReportRead
 from analyze.reports.summaries import percent
@@ -43,13 +42,11 @@ def mended(older: ReportRead, newer: ReportRead, output: str, turned: float) -> 
     ----------
     turned : probability that it turned over, settings as described out of it
     """
-    then, now = (_wiring(report, output) for report in (older, newer))
+    then, now = (report.wiring.get(output, {}) for report in (older, newer))
     if (then.get("polarity"), now.get("polarity")) != ("inverted", "normal"):
         return None
     for_it = float(then["confidence"]) * float(now["confidence"])
-    against = (1.0 - float(then["confidence"])) * (1.0 - float(now["confidence"]))
-    return Mended(turned * for_it / (for_it + against) * _AS_DESCRIBED)
-
-
-def _wiring(report: ReportRead, output: str) -> dict[str, Any]:
-    return report.by_output("wiring").get(output, {})
+    either = for_it + (1.0 - float(then["confidence"])) * (1.0 - float(now["confidence"]))
+    if not either > 0.0:  # not the confidences of two signs that were found
+        return None
+    return Mended(turned * for_it / either * _AS_DESCRIBED)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,11 @@ def test_its_confidence_holds_both_wirings_the_turn_and_that_a_setting_is_as_des
     assert found is not None
     assert found.confidence == pytest.approx(0.95 * 0.97297 * 2.0 / 3.0, rel=1e-4)
     assert found.words.endswith("its wire was likely mended (62 %).")
+
+
+@pytest.mark.parametrize(("then", "now"), [(1.0, 0.0), (math.nan, 0.9)])
+def test_confidences_that_nobody_found_are_no_ground(then: float, now: float) -> None:
+    assert mended(report("inverted", then), report("normal", now), "fill", 0.99) is None
 
 
 @pytest.mark.parametrize(
