@@ -153,6 +153,7 @@ class SoundCheck:
     notes : free text under venue, engineer, notes, humidity_percent, as far as given
     source : the description as it stands on the disk
     not_recorded : captures that were passed over because their files are not there
+    is_temperature_assumed : whether none was described
     """
 
     path: Path
@@ -167,6 +168,7 @@ class SoundCheck:
     notes: dict[str, str] = field(default_factory=dict)
     source: bytes = b""
     not_recorded: tuple[str, ...] = ()
+    is_temperature_assumed: bool = False
 
     def __post_init__(self) -> None:
         named = self.reference in self.outputs if self.outputs else not self.reference
@@ -287,6 +289,7 @@ def _sound_check(
         captures=tuple(captures),
         notes=_notes(table, "description"),
         source=source,
+        is_temperature_assumed="temperature_c" not in table.model_fields_set,
         not_recorded=tuple(table.captures[k].name_or_number(k + 1) for k in sorted(absent)),
     )
 

@@ -81,6 +81,12 @@ def test_captures_of_the_example(folder: Path) -> None:
     assert (kit.playing, kit.feeds, kit.settings) == ((), {}, {})
 
 
+def test_a_temperature_that_nobody_wrote_down_is_assumed(folder: Path) -> None:
+    text, _ = edited("temperature_c = 21.0\n", "")
+    assert not load(folder, EXAMPLE).is_temperature_assumed
+    assert (load(folder, text).temperature_c, load(folder, text).is_temperature_assumed) == (20.0, True)
+
+
 def test_defaults_of_an_output(folder: Path) -> None:
     outputs = load(folder, EXAMPLE).outputs
     sub = outputs["sub left"]

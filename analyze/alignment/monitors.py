@@ -166,7 +166,7 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
     members = context.members(group)
     cost, cost_std = stage.gain(state, stage.with_change(state, k, (-state[k][0], state[k][1])))
     polarity = above(cost, cost_std)
-    wired = " Yet it is wired inverted: mend that, then measure again." if _is_wired_inverted(context, group) else ""
+    wired = _wiring_words(context, group, state[k])
     if state[k] == UNCHANGED:
         confidence, reason = above(RIGHT_DB + cost, cost_std), _keep_reason(cost) + wired
         grounds = partial(_grounds, stage, state, k, RIGHT_DB + cost, cost_std)
@@ -186,9 +186,20 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
         return Decision(group, state[k], "undecided", least, polarity, cost, words, reason, grounds=grounds)
     reason = f"{'Turned over' if state[k][0] < 0 else 'Moved'} it adds {gain:.1f} dB to the low end on stage."
     alternative = f"the present setting costs {gain:.1f} dB on stage"
-    wired = " It is wired inverted: mending that does the same." if wired and state[k][0] < 0 else wired
     reason += wired
     return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason, grounds=grounds)
+
+
+def _wiring_words(context: Context, group: Group, change: Change) -> str:
+    """What a wrong wiring means beside a change of the setting; empty where it is not known to be wrong."""
+    wired = _wired_inverted(context, group)
+    if not wired:
+        return ""
+    if change[0] < 0:
+        return " It is wired inverted: mending that does the same."
+    if all(context.sound_check.outputs[name].setting.sign < 0 for name in wired):
+        return " It is wired inverted and its setting makes up for that: once it is mended, set normal."
+    return " Yet it is wired inverted: mend that, then measure again."
 
 
 def _grounds(stage: _Stage, state: Sequence[Change], k: int, margin_db: float, std_db: float) -> SumGrounds:
@@ -220,7 +231,7 @@ def _paid_for(stage: _Stage, option: Sequence[Change], state: Sequence[Change], 
     words = setting_words(members, option[k])
     would = f"{words} would add {gain:.1f} dB of low end on stage and take {loss:.1f} dB from the sum in the audience."
     wired = " It is wired inverted: mending that does the same, so listen at the seats when you do."
-    wired = wired if _is_wired_inverted(context, group) and option[k][0] < 0 else ""
+    wired = wired if _wired_inverted(context, group) and option[k][0] < 0 else ""
     if confidence < DECIDED:
         reason = f"In doubt: {would} Record {group[0]} at the seats again, alone and louder, to settle it."
         words = f"candidate {words}"
@@ -230,10 +241,9 @@ def _paid_for(stage: _Stage, option: Sequence[Change], state: Sequence[Change], 
     return Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, words, reason, grounds=grounds)
 
 
-def _is_wired_inverted(context: Context, group: Group) -> bool:
-    return any(
-        context.signs.output_sign.get(name, 0) * context.sound_check.outputs[name].setting.sign < 0 for name in group
-    )
+def _wired_inverted(context: Context, group: Group) -> list[str]:
+    """Outputs whose chain is inverted, their settings aside."""
+    return [name for name in group if context.signs.output_sign.get(name, 0) < 0]
 
 
 def _keep_reason(cost: float) -> str:

@@ -52,6 +52,9 @@ This folder is a BagIt bag (RFC 8493). Whether anything in it has changed tells
 and without that program, in this folder,
 
     sha512sum -c manifest-sha512.txt tagmanifest-sha512.txt
+
+That tells nothing of files that were added, and does not find names with a
+percent sign or a line end, which the manifests write as %25, %0A and %0D.
 """
 
 
@@ -87,10 +90,17 @@ def _info(sound_check: Mapping[str, Any], name: str) -> list[tuple[str, str]]:
     cleaned = [(label, clean(str(value or ""))) for label, value in known]
     return [
         *((label, value) for label, value in cleaned if value),
-        ("Temperature-C", f"{sound_check['temperature_c']:g}"),
+        *_described_temperature(sound_check),
         (RECORD_FORMAT_LABEL, str(RECORD_FORMAT)),
         ("Bag-Software-Agent", f"{PROGRAM} {VERSION}"),
     ]
+
+
+def _described_temperature(sound_check: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The temperature where one was described: one that was assumed is no fact of the day."""
+    if sound_check.get("is_temperature_assumed"):
+        return []
+    return [("Temperature-C", f"{sound_check['temperature_c']:g}")]
 
 
 def _readme(sound_check: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:

@@ -25,6 +25,7 @@ from analyze.archive.comparison_causes import (
     with_cause,
     without,
 )
+from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE, DEG_PER_DB
 from analyze.archive.comparison_pairs import Names, Pair, both_heard, matched_names, measured_pairs
 from analyze.archive.comparison_response import ResponsePeak, response_peaks
@@ -32,13 +33,14 @@ from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, 
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older
+from analyze.archive.rewiring import mended
 
 #: How exactly a microphone is put back, as an error of every row: one centimetre, and what it does to the level.
 PLACED_MS, PLACED_DB = 0.03, 0.2
 #: What microphones that are put back by eye make of it, within some centimetres (common practice, no source).
 SCATTER_MS, SCATTER_DB = 0.08, 0.2
-#: How well a temperature is known that was written down, and one that may be the default, K.
-_TEMPERATURE_STD_C, _UNTOLD_STD_C, _DEFAULT_C = 2.5, 8.0, 20.0
+#: How well a temperature is known that was written down, and one that is assumed, K.
+_TEMPERATURE_STD_C, _UNTOLD_STD_C = 2.5, 8.0
 #: Another air than was written down is believed when so many pairs of output and position or more say so by so many
 #: standard errors.
 _UNSAID_FROM, _UNSAID_SIGMAS = 6, 2.0
@@ -160,12 +162,24 @@ def found_between(
     moved = {name for p, name in enumerate(positions) if ("position", p) in times.causes}
     kept = moved if len(moved) < len(positions) else set()
     peaks = response_peaks(pairs, outputs, kept, response_db)
-    return Found(names, outputs, positions, pairs, time_rows, level_rows, times, levels, explain_signs(evidence), peaks)
+    signs = explain_signs(evidence, _mended(older, newer, outputs, expected))
+    return Found(names, outputs, positions, pairs, time_rows, level_rows, times, levels, signs, peaks)
+
+
+def _mended(
+    older: ReportRead, newer: ReportRead, outputs: Sequence[str], expected: Mapping[str, tuple[float, int]]
+) -> list[int]:
+    """Outputs (index) whose wire was mended by the wiring of both reports, if they turned over and nothing else did."""
+    return [
+        o
+        for o, output in enumerate(outputs)
+        if expected.get(output, (0.0, 1))[1] > 0 and mended(older, newer, output, 1.0) is not None
+    ]
 
 
 def _share_std(older: ReportRead, newer: ReportRead) -> float:
     """Prior deviation of the share by which flight times are off because a temperature is."""
-    told = [_UNTOLD_STD_C if one.temperature_c == _DEFAULT_C else _TEMPERATURE_STD_C for one in (older, newer)]
+    told = [_UNTOLD_STD_C if one.is_temperature_assumed else _TEMPERATURE_STD_C for one in (older, newer)]
     return math.hypot(*told) / (2.0 * (_KELVIN + newer.temperature_c))
 
 
@@ -242,7 +256,8 @@ def toggled(rows: Rows, found: Explanation, cause: Cause) -> Explanation:
 
 def visit_of(report: ReportRead) -> Visit:
     """What a report or record is called, its day and its air."""
-    return Visit(report.name, report.title, report.date, report.temperature_c, report.is_record, report.version)
+    about = report.name, report.title, report.date, report.temperature_c, report.is_record, report.version
+    return Visit(*about, is_temperature_assumed=report.is_temperature_assumed)
 
 
 def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:
@@ -272,8 +287,10 @@ def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:
                 air_ms=pair.air_ms + found.times.share * pair.older.flight_ms,
                 common_ms=pair.delay_ms - own - found.times.share * pair.older.flight_ms,
                 own_ms=own,
+                own_std_ms=std_ms,
                 beyond_noise="yes" if abs(own) > 3.0 * std_ms else "no",
                 polarity=("flipped" if turned else "same") if is_told else "undecided",
+                polarity_confidence=probability(2.0 * change.sign_evidence),
                 level_change_db=change.level_db,
                 level_change_std_db=change.level_std_db,
                 likeness=change.likeness,

@@ -10,11 +10,11 @@ from dataclasses import asdict
 from typing import Any
 
 from analyze.archive.comparison_plots import plots
-from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
+from analyze.archive.comparison_rows import Comparison, OutputChange
 from analyze.archive.comparison_tables import CHANGES, OUTPUTS, POSITIONS, TABLES
 from analyze.archive.comparison_words import headline
 from analyze.archive.folders import MadeFolder
-from analyze.archive.page import page_table
+from analyze.archive.page import page_table, shown_visit
 from analyze.reports.summaries import number, percent, signed
 
 # What the page shows of each table; all columns stand in its CSV file.
@@ -66,8 +66,8 @@ def _content(comparison: Comparison) -> dict[str, Any]:
     tolerances = comparison.tolerances
     return {
         "title": f"{comparison.newer.title}: then and now",
-        "older": _visit(comparison.older),
-        "newer": _visit(comparison.newer),
+        "older": shown_visit(comparison.older),
+        "newer": shown_visit(comparison.newer),
         "headline": headline(comparison),
         "remarks": comparison.remarks,
         "outputs": [_sheet_row(row) for row in comparison.outputs],
@@ -93,10 +93,6 @@ def _content(comparison: Comparison) -> dict[str, Any]:
             "The band that changed most, mean over positions, level over all bands taken out",
         ),
     }
-
-
-def _visit(visit: Visit) -> dict[str, Any]:
-    return {**asdict(visit), "temperature": number(visit.temperature_c)}
 
 
 def _sheet_row(row: OutputChange) -> dict[str, Any]:

@@ -86,8 +86,10 @@ class PairChange:
     air_ms: float
     common_ms: float
     own_ms: float
+    own_std_ms: float
     beyond_noise: str
     polarity: str
+    polarity_confidence: float
     level_change_db: float
     level_change_std_db: float
     likeness: float
@@ -123,6 +125,7 @@ class Visit:
     temperature_c: float
     is_record: bool
     version: str
+    is_temperature_assumed: bool = False
 
 
 @dataclass(frozen=True)

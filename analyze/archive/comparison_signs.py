@@ -6,6 +6,7 @@ all positions, a chain turns over all outputs there; the cheapest explanation co
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from itertools import chain, combinations
 
@@ -14,6 +15,8 @@ from numpy.typing import NDArray
 
 #: Prices in units of minus twice a log probability (judgement, as in `comparison_causes.py`).
 _OUTPUT, _POSITION, _WHOLE = 10.0, 8.0, 6.0
+#: The same of an output that was wired inverted and reads normal now: its wire was to be mended.
+_MENDED = 4.0
 #: Evidence in nepers from which on a position is clear, and what all that speak against an answer must have together.
 _CLEAR, _CONTRADICTED = 3.0, 6.0
 #: Up to so many positions every set of turned ones is weighed, beyond it all sets of two at most.
@@ -37,19 +40,21 @@ class SignsExplained:
     cost: float
 
 
-def explain_signs(evidence: NDArray[np.float64]) -> SignsExplained:
+def explain_signs(evidence: NDArray[np.float64], mended: Collection[int] = ()) -> SignsExplained:
     """The cheapest explanation of signs.
 
     Parameters
     ----------
     evidence : (output, position) sign times odds in nepers, 0 where there is none
+    mended : outputs whose wire was mended by the wiring of both visits, if they turned over
     """
     n_outputs, n_positions = evidence.shape
+    price = np.where(np.isin(np.arange(n_outputs), list(mended)), _MENDED, _OUTPUT)
     best: tuple[float, NDArray[np.bool_], frozenset[int], bool] | None = None
     least = np.full((n_outputs, 2), np.inf)  # (output, as it was or turned)
     for is_whole in (False, True):
         for turned in _sets(n_positions):
-            costs = _output_costs(evidence, turned, is_whole)
+            costs = _output_costs(evidence, price, turned, is_whole)
             base = _POSITION * len(turned) + _WHOLE * is_whole
             cheapest = costs.min(axis=1)
             total = base + float(cheapest.sum())
@@ -82,10 +87,12 @@ def _sets(n_positions: int) -> chain[tuple[int, ...]]:
     return chain.from_iterable(combinations(range(n_positions), size) for size in range(most + 1))
 
 
-def _output_costs(evidence: NDArray[np.float64], turned: tuple[int, ...], is_whole: bool) -> NDArray[np.float64]:
+def _output_costs(
+    evidence: NDArray[np.float64], price: NDArray[np.float64], turned: tuple[int, ...], is_whole: bool
+) -> NDArray[np.float64]:
     """Cost of every output as it was and turned over, (output, 2): twice the odds against its signs, and its price."""
     seen = -evidence if is_whole else evidence.copy()
     seen[:, list(turned)] *= -1.0
     against = np.maximum(-seen, 0.0).sum(axis=1)
     against_turned = np.maximum(seen, 0.0).sum(axis=1)
-    return np.stack([2.0 * against, 2.0 * against_turned + _OUTPUT], axis=1)
+    return np.stack([2.0 * against, 2.0 * against_turned + price], axis=1)

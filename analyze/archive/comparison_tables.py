@@ -9,14 +9,14 @@ from analyze.reports.columns import DECIMALS, KINDS, PROBABILITY_DECIMALS, UNIT_
 def declared(name: str, meaning: str, *, words: tuple[str, ...] = (), is_text: bool = False) -> Column:
     """A column whose kind shows in its name: a number where the name ends in a unit, else text or a count.
 
-    Names that end in `confidence` or `likeness` are between 0 and 1.
+    Names that end in `confidence` or `likeness` are between 0 and 1; `date` is a day.
     """
     ending = name.rpartition("_")[2]
     if ending in DECIMALS and not is_text:
         return Column(name, "number", meaning, unit=UNIT_SYMBOLS[ending], decimals=DECIMALS[ending])
     if ending in ("confidence", "likeness"):
         return Column(name, "number", meaning, decimals=PROBABILITY_DECIMALS, is_probability=True)
-    return Column(name, "string", meaning, words=words)
+    return Column(name, "date" if name == "date" else "string", meaning, words=words)
 
 
 def counted(name: str, meaning: str) -> Column:
@@ -103,8 +103,10 @@ CHANGES = Table(
         declared("air_ms", "what the change of the speed of sound makes of it"),
         declared("common_ms", "what is put down to the microphone here, or to the whole rig"),
         declared("own_ms", "what is left for this output"),
+        declared("own_std_ms", "standard error of that, how well microphones were put back included"),
         declared("beyond_noise", "whether what is left is beyond three standard errors", words=YES_NO),
         declared("polarity", "whether the response turned over, settings taken out", words=SIGN_CHANGES),
+        declared("polarity_confidence", "probability that this is right, from this position alone"),
         declared("level_change_db", "change of level, middle of the bands to 5 kHz"),
         declared("level_change_std_db", "standard error of that"),
         declared("likeness", "correlation of the two responses, close to the direct sound"),

@@ -24,6 +24,7 @@ from analyze.archive.comparison_rows import OutputChange, PositionChange, Tolera
 from analyze.archive.comparison_words import (
     SIGMAS,
     OutputTimes,
+    SettingNow,
     doubt_words,
     later,
     louder,
@@ -33,6 +34,7 @@ from analyze.archive.comparison_words import (
     untold_words,
 )
 from analyze.archive.opening import ReportRead
+from analyze.archive.rewiring import mended
 from analyze.reports.summaries import listed
 
 NAN = math.nan
@@ -88,7 +90,6 @@ def _unheard(output: str, older: ReportRead, newer: ReportRead) -> OutputChange:
 def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], tolerances: Tolerances) -> OutputChange:
     o = found.outputs.index(output)
     older, newer = visits
-    (ms_then, sign_then), (ms_now, sign_now) = older.setting(output), newer.setting(output)
     times = _times(found, o, tolerances)
     level, level_margin = _level(found, o)
     chances = _chances(found, o, times, level, tolerances)
@@ -104,8 +105,8 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
         "flipped": sign_margin, "moved": times.margin, "changed in level": level_margin, "changed in response": _TOLD
     }  # fmt: skip
     same = all_same(*chances.values())
-    settings = (ms_now - ms_then, sign_now != sign_then)
-    reason = output_words(polarity, times, level if is_louder else None, peak, settings, n_positions)
+    setting = _setting(older, newer, output, probability(sign_margin))
+    reason = output_words(polarity, times, level if is_louder else None, peak, setting, n_positions)
     if found.signs.odd[o] and verdict in ("same", "flipped"):
         verdict, polarity, sign_margin, same = "unclear", "undecided", NAN, _DOUBTED
         reason = odd_words(found.positions[p] for p in found.signs.odd[o])
@@ -126,11 +127,18 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
         response_change_db=peak.change_db,
         response_change_std_db=peak.std_db,
         response_change_hz=nominal_hz(peak.hz, BANDS_PER_OCTAVE) if math.isfinite(peak.hz) else NAN,
-        setting_change_ms=settings[0],
-        setting_polarity_change="yes" if settings[1] else "no",
+        setting_change_ms=setting.later_ms,
+        setting_polarity_change="yes" if setting.is_turned else "no",
         positions=n_positions,
         reason=reason,
     )
+
+
+def _setting(older: ReportRead, newer: ReportRead, output: str, turned: float) -> SettingNow:
+    """What became of an output's setting; its wire, if it turned over with the probability given."""
+    (ms_then, sign_then), (ms_now, sign_now) = older.setting(output), newer.setting(output)
+    polarity = str(newer.output(output)["setting"]["polarity"])
+    return SettingNow(ms_now - ms_then, sign_now != sign_then, polarity, mended(older, newer, output, turned))
 
 
 def _chances(found: Found, o: int, times: OutputTimes, level: Shift, tolerances: Tolerances) -> dict[str, float]:

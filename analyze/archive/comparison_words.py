@@ -13,8 +13,9 @@ from analyze.acoustics import nominal_hz
 from analyze.archive.comparison_causes import Shift
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
-from analyze.archive.comparison_rows import Comparison
+from analyze.archive.comparison_rows import Comparison, Visit
 from analyze.archive.renaming import renames_words
+from analyze.archive.rewiring import OTHER_POLARITY, Mended
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
@@ -36,6 +37,19 @@ class OutputTimes:
     margin: float
     chance: float
     other: str
+
+
+@dataclass(frozen=True)
+class SettingNow:
+    """One output's setting as the newer visit describes it: changed by so much, turned over, polarity.
+
+    mended : its wire, where both reports say so
+    """
+
+    later_ms: float
+    is_turned: bool
+    polarity: str
+    mended: Mended | None = None
 
 
 def headline(comparison: Comparison) -> str:
@@ -60,14 +74,9 @@ def headline(comparison: Comparison) -> str:
 def remarks(comparison: Comparison) -> tuple[str, ...]:
     """What holds for the whole: air, the rig as one, and how far the comparison carries."""
     older, newer = comparison.older, comparison.newer
-    parts = [_air_words(comparison)]
     is_told = len(comparison.changes) >= _TOLD_FROM
-    if is_told and abs(comparison.air_error_c) > max(2.0 * comparison.air_error_std_c, 1.0):
-        warmer = "warmer" if comparison.air_error_c > 0 else "colder"
-        parts.append(
-            f"The arrivals fit air {number(abs(comparison.air_error_c))} °C {warmer} than the two temperatures say; "
-            "that is taken out too."
-        )
+    is_wrong = is_told and abs(comparison.air_error_c) > max(2.0 * comparison.air_error_std_c, 1.0)
+    parts = [_described_air(older, newer), _heard_air(comparison) if is_wrong else _taken_out(comparison)]
     if abs(comparison.rig_later_ms) > max(comparison.tolerances.arrival_ms, SIGMAS * comparison.rig_later_std_ms):
         parts.append(
             f"Everything arrives {later(comparison.rig_later_ms)}: another latency of the whole rig or of the "
@@ -93,21 +102,60 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
     return (*parts, *renames_words(comparison.renames))
 
 
-def _air_words(comparison: Comparison) -> str:
+def _described_air(older: Visit, newer: Visit) -> str:
+    """What was described of the air, and what was no more than assumed."""
+    then, now = (f"{number(one.temperature_c)} °C" for one in (older, newer))
+    if older.is_temperature_assumed and newer.is_temperature_assumed:
+        return f"No temperature was described at either visit: air of {now} is assumed at both."
+    if older.is_temperature_assumed:
+        return f"Air of {now} is described; of the older visit none is, and {then} is assumed."
+    if newer.is_temperature_assumed:
+        return f"Air of {then} is described of the older visit; of the newer one none is, and {now} is assumed."
+    if then == now:
+        return f"Air of {now} is described at both visits."
+    return f"Air of {then} is described then and of {now} now."
+
+
+def _taken_out(comparison: Comparison) -> str:
+    """What the difference of the two temperatures makes of arrivals."""
     difference_c = comparison.newer.temperature_c - comparison.older.temperature_c
     if round(difference_c, 1) == 0.0:
-        return "The air is as warm as then."
-    most_ms = max((abs(row.air_ms) for row in comparison.changes), default=0.0)
-    warmer = "warmer" if difference_c > 0 else "colder"
-    if round(most_ms, 2) == 0.0:
-        return (
-            f"The air is described as {number(abs(difference_c))} °C {warmer}; the arrivals show none of that, and "
-            "none is taken out."
-        )
+        return "Nothing is taken out for it."
+    return f"That alone, {warmer(difference_c)}, makes sound {_air_effect(comparison)}, and is taken out."
+
+
+def _heard_air(comparison: Comparison) -> str:
+    """What arrivals say of the air where the two temperatures do not fit them."""
+    older, newer = comparison.older, comparison.newer
+    difference_c = newer.temperature_c - older.temperature_c
+    heard_c, error_c = difference_c + comparison.air_error_c, 2.0 * comparison.air_error_std_c
+    assumed = [name for name, one in (("then", older), ("now", newer)) if one.is_temperature_assumed]
+    wrong = f"what was assumed {assumed[0]}" if len(assumed) == 1 else "at least one of the two temperatures"
+    said = warmer(difference_c) if round(difference_c, 1) else "as warm as then"
+    as_then = f"as warm as then, to ± {number(error_c)} °C"
+    heard = f"{warmer(heard_c, error_c)} than then" if abs(heard_c) > error_c else as_then
     return (
-        f"The air is {number(abs(difference_c))} °C {warmer}: that alone makes sound "
-        f"{'earlier' if difference_c > 0 else 'later'} by up to {number(most_ms, 2)} ms, and is taken out."
+        f"The arrivals contradict that: by them the air is {heard}, not {said}. Likely {wrong} is wrong. What the "
+        f"arrivals say is taken out, by which sound is {_air_effect(comparison)}."
     )
+
+
+def _air_effect(comparison: Comparison) -> str:
+    """By how much the air makes sound earlier or later, at most."""
+    most_ms = max((row.air_ms for row in comparison.changes), key=abs, default=0.0)
+    if round(most_ms, 2) == 0.0:
+        return "neither earlier nor later"
+    return f"{'earlier' if most_ms < 0 else 'later'} by up to {number(abs(most_ms), 2)} ms"
+
+
+def warmer(difference_c: float, error_c: float = 0.0) -> str:
+    """A difference of temperature in words.
+
+    >>> warmer(9.0), warmer(-0.04, 0.6)
+    ('9.0 °C warmer', '0.0 ± 0.6 °C colder')
+    """
+    error = f" ± {number(error_c)}" if error_c else ""
+    return f"{number(abs(difference_c))}{error} °C {'warmer' if difference_c >= 0 else 'colder'}"
 
 
 def output_words(
@@ -115,12 +163,12 @@ def output_words(
     times: OutputTimes,
     level: Shift | None,
     peak: ResponsePeak,
-    setting: tuple[float, bool],
+    setting: SettingNow,
     n_positions: int,
 ) -> str:
     """What was found of one output, in sentences."""
     where = "one position" if n_positions == 1 else f"{n_positions} positions"
-    parts = [*_polarity_words(polarity, setting[1], where), *_time_words(times, setting[0], where, n_positions)]
+    parts = [*_polarity_words(polarity, setting, where), *_time_words(times, setting.later_ms, where, n_positions)]
     if level is not None:
         parts.append(f"It is {louder(level.mean)} ± {number(2.0 * level.std)} dB.")
     if peak.is_beyond:
@@ -133,17 +181,35 @@ def output_words(
     return " ".join(parts)
 
 
-def _polarity_words(polarity: str, is_set: bool, where: str) -> list[str]:
+def _polarity_words(polarity: str, setting: SettingNow, where: str) -> list[str]:
     if polarity == "undecided":
         return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
-    if polarity == "flipped" and is_set:
+    if polarity == "flipped" and setting.mended:
+        return [_mended_words(setting, setting.mended, where)]
+    if polarity == "flipped" and setting.is_turned:
         return ["Its polarity setting was changed, but what is heard did not turn over: the setting is not in force."]
     if polarity == "flipped":
         return [
             f"It plays the other way up than at the older visit, at {where}: look for a turned connector, a cable "
             "or another preset."
         ]
+    is_set = setting.is_turned
     return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
+
+
+def _mended_words(setting: SettingNow, mended: Mended, where: str) -> str:
+    """That a wire was mended, what that asks for, and how to tell it from a setting that is not in force."""
+    now, other = setting.polarity, OTHER_POLARITY[setting.polarity]
+    if setting.is_turned:
+        return (
+            f"{mended.words} Its polarity setting was changed as well, so that it plays as at the older visit. If the "
+            f"processor does not show {now}, no wire was touched and the new setting is not in force."
+        )
+    return (
+        f"It plays the other way up than at the older visit, at {where}. {mended.words} If the processor shows {now}, "
+        f"as described, go by the newer report; with {other} it would play as it did. If it shows {other}, no wire was "
+        f"touched and its setting was changed: set {now}."
+    )
 
 
 def _time_words(times: OutputTimes, setting_ms: float, where: str, n_positions: int) -> list[str]:

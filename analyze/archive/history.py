@@ -15,6 +15,7 @@ from pathlib import Path
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_rows import Comparison
 from analyze.archive.comparison_words import headline
+from analyze.archive.history_drift import Drifts
 from analyze.archive.history_finding import Seen, Start, looked_at, without_copies
 from analyze.archive.history_outputs import Sum, VisitArrivals, added, output_rows, visit_arrivals, with_arrivals
 from analyze.archive.history_rows import History, OutputRow, VisitRow
@@ -79,20 +80,23 @@ def _left(one: Seen, state: str, reason: str) -> VisitRow:
 
 @dataclass
 class _Venue:
-    """What is kept of a venue while its visits are read: rows, arrivals by path, and sums since the last beginning."""
+    """What is kept of a venue while its visits are read: rows, arrivals by path, sums, and what may drift."""
 
     name: str
     visits: list[VisitRow] = field(default_factory=list)
     outputs: list[OutputRow] = field(default_factory=list)
     arrivals: dict[str, VisitArrivals] = field(default_factory=dict)
     sums: dict[str, Sum] = field(default_factory=dict)
+    drifts: Drifts = field(default_factory=Drifts)
 
     def add(self, visit: VisitRow, report: ReportRead, comparison: Comparison | None) -> None:
         """Note one visit. What has no day changes no sum."""
         if visit.date:
             self.sums = added(self.sums, report, comparison, visit.path)
+            self.drifts.add(visit.path, report, visit.previous, comparison)
         self.visits.append(visit)
-        self.outputs += output_rows(visit, report, comparison, self.sums if visit.date else {})
+        sums, followed = (self.sums, self.drifts.followed) if visit.date else ({}, {})
+        self.outputs += output_rows(visit, report, comparison, sums, followed)
         self.arrivals[visit.path] = visit_arrivals(report)
 
 
@@ -142,6 +146,7 @@ def _visit_row(one: Seen, venue: str, report: ReportRead, found: tuple[str, str,
         venue_from=one.venue_from,
         date=one.date,
         temperature_c=report.temperature_c,
+        temperature_assumed="yes" if report.is_temperature_assumed else "no",
         outputs=len({output for output, _ in report.heard}),
         positions=len({position for _, position in report.heard}),
         reference=str(report.check.get("reference") or ""),

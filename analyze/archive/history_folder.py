@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import io
+from datetime import date
 from typing import Any
 
 from analyze.archive.folders import MadeFolder
@@ -54,16 +55,27 @@ def parquet_bytes(history: History, table: Table) -> bytes:
     import pyarrow
     from pyarrow import parquet
 
-    kinds = {"string": pyarrow.string(), "number": pyarrow.float64(), "integer": pyarrow.int64()}
+    kinds = {
+        "string": pyarrow.string(),
+        "date": pyarrow.date32(),
+        "number": pyarrow.float64(),
+        "integer": pyarrow.int64(),
+    }
     about = [{"unit": column.unit, "meaning": column.meaning} for column in table.columns]
     fields = [
         pyarrow.field(column.name, kinds[column.type], metadata=told)
         for column, told in zip(table.columns, about, strict=True)
     ]
-    rows = [{name: _storable(value) for name, value in row.items()} for row in records(history, table)]
+    stored = {column.name: _day if column.type == "date" else _storable for column in table.columns}
+    rows = [{name: stored[name](value) for name, value in row.items()} for row in records(history, table)]
     buffer = io.BytesIO()
     parquet.write_table(pyarrow.Table.from_pylist(rows, schema=pyarrow.schema(fields)), buffer)
     return buffer.getvalue()
+
+
+def _day(text: str | None) -> date | None:
+    """A day; None where it is not known."""
+    return date.fromisoformat(text) if text else None
 
 
 def _storable(value: Any) -> Any:

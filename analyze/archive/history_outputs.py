@@ -15,7 +15,9 @@ from typing import Any
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison_pairs import Arrived, arrivals_in
 from analyze.archive.comparison_rows import Comparison, OutputChange
-from analyze.archive.history_rows import NAN, OutputRow, VisitRow
+from analyze.archive.history_drift import Drift, Followed
+from analyze.archive.history_rows import DRIFTS, NAN, OutputRow, VisitRow
+from analyze.archive.history_words import drift_words
 from analyze.archive.opening import ReportRead
 
 #: The air to which arrivals of all visits are brought, degrees Celsius.
@@ -85,14 +87,14 @@ def _changes(comparison: Comparison | None) -> dict[str, OutputChange]:
 
 
 def output_rows(
-    visit: VisitRow, report: ReportRead, comparison: Comparison | None, sums: Mapping[str, Sum]
+    visit: VisitRow,
+    report: ReportRead,
+    comparison: Comparison | None,
+    sums: Mapping[str, Sum],
+    followed: Mapping[str, Followed],
 ) -> Iterator[OutputRow]:
     """A row per output of a visit, and per output that is gone since the one before; arrivals still to be filled in."""
-    changes, wiring, recommended = (
-        _changes(comparison),
-        _by_output(report, "wiring"),
-        _by_output(report, "recommendations"),
-    )
+    changes, wiring, recommended = _changes(comparison), report.wiring, report.by_output("recommendations")
     for output in dict.fromkeys([*report.outputs, *changes]):
         change, asked = changes.get(output), recommended.get(output, {})
         is_there = output in report.outputs
@@ -106,6 +108,7 @@ def output_rows(
             output=output,
             kind=str(report.output(output)["kind"]) if is_there else changes[output].kind,
             **_told(change, sums.get(output)),
+            **_drifting(followed.get(output), change),
             wiring=wired,
             wiring_confidence=wiring.get(output, {}).get("confidence", NAN),
             setting_polarity=setting,
@@ -116,11 +119,6 @@ def output_rows(
             decision=str(asked.get("decision", "")),
             program_version=visit.program_version,
         )
-
-
-def _by_output(report: ReportRead, table: str) -> dict[str, dict[str, Any]]:
-    """Rows of a table by output; none where the report has no such table."""
-    return {row["output"]: row for row in report.rows(table)} if table in report.results else {}
 
 
 def _plays(wiring: str, setting: str) -> str:
@@ -146,7 +144,27 @@ def _told(change: OutputChange | None, total: Sum | None) -> dict[str, Any]:
         "level_since_db": since.level_db,
         "level_since_std_db": math.sqrt(since.level_db2),
         "polarity_change": change.polarity if change else "",
-        "reason": change.reason if change else "",
+    }
+
+
+def _drifting(followed: Followed | None, change: OutputChange | None) -> dict[str, Any]:
+    """The columns of a drift, and the reason, in which one is told."""
+    arrival, level = (followed.arrival, followed.level) if followed is not None else (Drift(), Drift())
+    reason = change.reason if change else ""
+    if followed is not None and (arrival.is_beyond or level.is_beyond):
+        reason = f"{reason} {drift_words(followed.date, len(followed.days) + 1, arrival, level)}".strip()
+    return {
+        "drift_from": followed.start if followed is not None else "",
+        "arrival_drift_ms": arrival.whole,
+        "arrival_drift_std_ms": arrival.std,
+        "arrival_rate_ms": arrival.per_year,
+        "arrival_drift_confidence": arrival.confidence,
+        "level_drift_db": level.whole,
+        "level_drift_std_db": level.std,
+        "level_rate_db": level.per_year,
+        "level_drift_confidence": level.confidence,
+        "drift": DRIFTS[arrival.is_beyond + 2 * level.is_beyond] if math.isfinite(arrival.whole) else "",
+        "reason": reason,
     }
 
 

@@ -21,6 +21,8 @@ from analyze.reports.plots import Plot
 _ERRORS = 2.0
 #: Room for a day below an axis, in inches.
 _DAY_IN = 0.75
+#: Between days and temperatures, so that the last of those and the first of these have room, about so many inches.
+_APART_IN = 0.35
 _COLUMNS = 4
 
 _SINCE = (
@@ -76,7 +78,7 @@ def _since(figure: Any, rows: Sequence[OutputRow], look: Look, one: _Quantity, l
     """One quantity of every output over days and over temperature."""
     over_days, over_air = figure.subplots(1, 2, sharey=True, width_ratios=(3, 2))
     place(figure, 0.7, 0.15, 0.42 + legend_in, 0.5)
-    figure.subplots_adjust(wspace=0.08)
+    figure.subplots_adjust(wspace=_APART_IN * 4.0 / figure.get_size_inches()[0])
     title(figure, one.title)
     known = [row for row in rows if math.isfinite(getattr(row, one.value))]
     for name, series in look.series.items():

@@ -14,6 +14,8 @@ NAN = float("nan")
 STATES, FORMS = ("read", "copy", "left out"), ("record", "report")
 #: Where the name of the venue is from.
 VENUE_SOURCES = ("venue", "title", "folder")
+#: What drifts of an output.
+DRIFTS = ("none", "arrival", "level", "arrival and level")
 #: What a visit was found to be, held against the one before it at the same venue.
 VISIT_VERDICTS = ("first", "same", "changed", "not compared")
 
@@ -35,6 +37,7 @@ class VisitRow:
     date: str
     reason: str
     temperature_c: float = NAN
+    temperature_assumed: str = ""
     outputs: float = NAN
     positions: float = NAN
     reference: str = ""
@@ -66,6 +69,16 @@ class OutputRow:
     level_change_std_db: float
     level_since_db: float
     level_since_std_db: float
+    drift_from: str
+    arrival_drift_ms: float
+    arrival_drift_std_ms: float
+    arrival_rate_ms: float
+    arrival_drift_confidence: float
+    level_drift_db: float
+    level_drift_std_db: float
+    level_rate_db: float
+    level_drift_confidence: float
+    drift: str
     polarity_change: str
     wiring: str
     wiring_confidence: float

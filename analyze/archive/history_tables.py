@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from analyze.archive.comparison_rows import SIGN_CHANGES, VERDICTS
 from analyze.archive.comparison_tables import counted, declared
-from analyze.archive.history_rows import FORMS, STATES, VENUE_SOURCES, VISIT_VERDICTS
-from analyze.reports.columns import DECISIONS, FOUND_SIGNS, KINDS, SIGNS, Column, Table
+from analyze.archive.history_rows import DRIFTS, FORMS, STATES, VENUE_SOURCES, VISIT_VERDICTS
+from analyze.reports.columns import DECISIONS, FOUND_SIGNS, KINDS, SIGNS, YES_NO, Column, Table
 
 _PATH = declared("path", "of the record or report, below the folder that was searched")
 _VENUE = declared("venue", "where it was, as the newest visit there spells it")
@@ -28,6 +28,7 @@ VISITS = Table(
         ),
         _DATE,
         _TEMPERATURE,
+        declared("temperature_assumed", "whether no temperature was described", words=YES_NO),
         counted("outputs", "outputs that were heard"),
         counted("positions", "microphone positions at which something was heard"),
         declared("reference", "the output that all else is set against"),
@@ -65,6 +66,16 @@ HISTORY = Table(
         declared("level_change_std_db", "standard error of that"),
         declared("level_since_db", "the same added up since the visit it is counted from"),
         declared("level_since_std_db", "standard error of that, from those of every step"),
+        declared("drift_from", "path of the visit from which a line is laid through its own changes, over days"),
+        declared("arrival_drift_ms", "what arrival changed by since then, by the line; empty of less than three days"),
+        declared("arrival_drift_std_ms", "standard error of that"),
+        declared("arrival_rate_ms", "the same for a year of 365.25 days"),
+        declared("arrival_drift_confidence", "probability that the change is beyond the tolerance"),
+        declared("level_drift_db", "what level changed by since then, by the line"),
+        declared("level_drift_std_db", "standard error of that"),
+        declared("level_rate_db", "the same for a year"),
+        declared("level_drift_confidence", "probability that the change is beyond the tolerance"),
+        declared("drift", "what drifts: beyond the tolerance by 3.5 standard errors and more", words=DRIFTS),
         declared(
             "polarity_change", "whether it turned over since the visit before, settings aside", words=SIGN_CHANGES
         ),

@@ -2,14 +2,39 @@
 
 from __future__ import annotations
 
-from analyze.archive.history_rows import History
-from analyze.reports.summaries import plural
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from analyze.archive.comparison_words import later, louder
+from analyze.archive.history_rows import History, OutputRow
+from analyze.reports.summaries import listed, number, percent, plural
+
+if TYPE_CHECKING:
+    from analyze.archive.history_drift import Drift
 
 #: Said wherever a history is handed out.
 REBUILT = (
     "All of this is made anew from the records every time. It is an index, never the only copy: what must last are the "
     "records."
 )
+
+
+def drift_words(since: str, n_visits: int, arrival: Drift, level: Drift) -> str:
+    """What drifts of an output, in all, how fast and how surely."""
+    parts = []
+    if arrival.is_beyond:
+        rate = f"{number(abs(arrival.per_year), 2)} ms a year, {percent(arrival.confidence)}"
+        parts.append(f"arrives {later(arrival.whole, 2.0 * arrival.std)} ({rate})")
+    if level.is_beyond:
+        rate = f"{number(abs(level.per_year), 2)} dB a year, {percent(level.confidence)}"
+        parts.append(f"is {louder(level.whole)} ± {number(2.0 * level.std)} dB ({rate})")
+    return f"It drifts: by a line through {n_visits} visits since {since} it {' and '.join(parts)}."
+
+
+def _drifting_words(rows: Iterable[OutputRow]) -> str:
+    """Which outputs drift by the newest visit."""
+    drifting = [f"{row.output} ({row.drift})" for row in rows if row.drift not in ("", "none")]
+    return f" Drifting too slowly for any single visit to show: {listed(drifting)}." if drifting else ""
 
 
 def venue_words(history: History, venue: str) -> str:
@@ -21,7 +46,8 @@ def venue_words(history: History, venue: str) -> str:
     span = f"from {days[0]} to {days[-1]}" if days[0] != days[-1] else f"on {days[0]}"
     newest = [row for row in visits if row.date][-1]
     last = "" if newest.verdict == "first" else f" The newest against the one before it: {newest.reason}"
-    return f"{plural(len(visits), 'visit')} {span}.{last}"
+    drifting = _drifting_words(row for row in history.outputs_of(venue) if row.path == newest.path)
+    return f"{plural(len(visits), 'visit')} {span}.{last}{drifting}"
 
 
 def whole_words(history: History) -> str:

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 #: Larger files than this are no results of ours.
 _MOST_BYTES = 1 << 30
+#: The air that is assumed where none is described, degrees Celsius.
+_DEFAULT_C = 20.0
 #: Larger figures than this are no levels.
 _MOST_DB = 1000.0
 _AGAIN = "Make the report again with analyze run; analyze archive verify says what else is damaged in a record."
@@ -80,8 +82,13 @@ class ReportRead:
 
     @property
     def temperature_c(self) -> float:
-        """Temperature of the sound check; 20 is the default too."""
-        return float(self.check.get("temperature_c", 20.0))
+        """Temperature of the sound check, the default where none was described."""
+        return float(self.check.get("temperature_c", _DEFAULT_C))
+
+    @property
+    def is_temperature_assumed(self) -> bool:
+        """Whether none was described; of a report that does not say, whether it is the default."""
+        return bool(self.check.get("is_temperature_assumed", self.temperature_c == _DEFAULT_C))
 
     @property
     def version(self) -> str:
@@ -151,6 +158,15 @@ class ReportRead:
     def rows(self, name: str) -> list[dict[str, Any]]:
         """The rows of a table as dictionaries: texts, and numbers with NaN where they are not known."""
         return self.table(name).to_dict("records")  # type: ignore[return-value]
+
+    def by_output(self, name: str) -> dict[str, dict[str, Any]]:
+        """The rows of a table of one row per output; none where the report holds no such table."""
+        return {row["output"]: row for row in self.rows(name)} if name in self.results else {}
+
+    @cached_property
+    def wiring(self) -> dict[str, dict[str, Any]]:
+        """The wiring of every output of which the report has a row."""
+        return self.by_output("wiring")
 
     @cached_property
     def heard(self) -> frozenset[tuple[str, str]]:

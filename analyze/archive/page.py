@@ -6,13 +6,15 @@ The template prints what it is given; every text has been made before.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from analyze.archive.comparison_rows import Visit
 from analyze.reports.columns import Column, Table
 from analyze.reports.page import Figure, page_part, page_template
 from analyze.reports.page_evidence import MAX_ROWS, Heading, PageTable, page_cell
 from analyze.reports.page_plots import InlineDrawings, colour_rules
-from analyze.reports.summaries import number
+from analyze.reports.summaries import air, number
 
 if TYPE_CHECKING:
     from analyze.reports.plots import Plot
@@ -45,12 +47,16 @@ def page_bytes(
     return text.encode("utf-8", "replace")
 
 
+def shown_visit(visit: Visit) -> dict[str, Any]:
+    """A visit as the templates print it."""
+    return {**asdict(visit), "air": air(visit.temperature_c, visit.is_temperature_assumed)}
+
+
 def page_table(rows: Sequence[Any], table: Table, names: Sequence[str], caption: str) -> PageTable:
     """Some columns of a declared table, as many rows as a page has room for."""
     columns = [table.column(name) for name in names]
     headings = tuple(
-        Heading(column.label, column.type != "string", column.type == "string" and not column.words)
-        for column in columns
+        Heading(column.label, not column.is_text, column.type == "string" and not column.words) for column in columns
     )
     cells = tuple(tuple(_cell(column, getattr(row, column.name)) for column in columns) for row in rows[:MAX_ROWS])
     return PageTable(caption, headings, cells, table.path, max(len(rows) - MAX_ROWS, 0))

@@ -15,7 +15,8 @@ from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
-from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, outcome_of, owner_of, sureness
+from analyze.archive.rewiring import Mended, mended
+from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, is_same, outcome_of, owner_of, sureness
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
 from analyze.archive.settings_words import reason, remarks
@@ -32,6 +33,7 @@ class Measured:
     """What was done to one output by measurement: the change, its error, and how sure its sign is.
 
     other_ms, margin : the delay by the next best explanation, and by how much that is the worse one
+    odd : positions at which its polarity is not what it is at the rest; wire : its own, if that was mended
     """
 
     change: Turn
@@ -39,6 +41,22 @@ class Measured:
     sign_margin: float
     other_ms: float
     margin: float
+    odd: tuple[str, ...] = ()
+    wire: Mended | None = None
+
+    @property
+    def rewired(self) -> Turn:
+        """The change of the setting if a wire turned over too."""
+        return self.change[0], -self.change[1]
+
+    @property
+    def is_sign_told(self) -> bool:
+        """Whether it is known which way up the output plays, against before."""
+        return self.sign_margin >= _UNTOLD and not self.odd
+
+
+#: What is known of an output that was not heard at both visits.
+_UNHEARD = Measured((NAN, 1), NAN, NAN, NAN, NAN)
 
 
 def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str, str] | None = None) -> Verified:
@@ -68,7 +86,10 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
             raise DescriptionError(f"it recommends nothing for {name!r}.", "Make it again.", path=before.place)
     described = {name: _described(before, after, name) for name in names.outputs}
     found, base = _best_found(before, after, asked, described)
-    done = {name: _measured(found, name, base[name]) for name in found.outputs}
+    heard = [name for name in found.outputs if any(pair.output == name for pair in found.pairs)]
+    done = {
+        name: _with_wire(_measured(found, name, base[name]), before, after, name, described[name]) for name in heard
+    }
     bands = band_gains(before, after, found.pairs)
     seats = seat_gains(bands)
     settings = _with_owners(
@@ -77,7 +98,7 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     return Verified(
         before=visit_of(before),
         after=visit_of(after),
-        settings=tuple(replace(row, reason=reason(row, after)) for row in settings),
+        settings=tuple(replace(row, reason=_reason(row, after, done.get(row.output, _UNHEARD))) for row in settings),
         seats=seats,
         verification=bands,
         seat=_headline_seat(before, seats),
@@ -109,17 +130,27 @@ def _best_found(
     return found, base
 
 
-def _measured(found: Found, name: str, base: Turn) -> Measured | None:
-    """What was done to one output; None where it was not heard at both visits."""
-    if not any(pair.output == name for pair in found.pairs):
-        return None
+def _reason(row: Applied, after: ReportRead, done: Measured) -> str:
+    return reason(row, after, done.odd, done.wire)
+
+
+def _measured(found: Found, name: str, base: Turn) -> Measured:
+    """What was done to one output that was heard at both visits."""
     o = found.outputs.index(name)
     shift = own_shift(found.time_rows, found.times, o, found.typical_spread(found.time_rows, found.times, SCATTER_MS))
     sign = -base[1] if o in found.signs.outputs else base[1]
     other = toggled(found.time_rows, found.times, part_of(found.time_rows, found.times, o))
     other_ms = base[0] + shift_of(found.time_rows, other, ("output", o)).mean
     margin = other.cost - found.times.cost
-    return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o], other_ms, margin)
+    odd = tuple(found.positions[p] for p in found.signs.odd[o])
+    return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o], other_ms, margin, odd)
+
+
+def _with_wire(done: Measured, before: ReportRead, after: ReportRead, name: str, described: Turn) -> Measured:
+    """With its wire, if by both reports that was mended, and all else is as the description after says."""
+    if not done.is_sign_told or not is_same(done.rewired, described, done.std_ms):
+        return done
+    return replace(done, wire=mended(before, after, name, probability(done.sign_margin)))
 
 
 def _row(
@@ -134,10 +165,14 @@ def _row(
     is_there = name in after.outputs
     delay_then, sign_then = before.setting(name)
     described = after.setting(name) if is_there else (NAN, 1)
-    measured = done or Measured((NAN, 1), NAN, NAN, NAN, NAN)
-    is_told = measured.sign_margin >= _UNTOLD
+    measured = done or _UNHEARD
+    is_told = measured.is_sign_told
     outcome, other = _outcome(name, done, asked)
     confidence = _confidence(name, measured, (outcome, other), asked) if is_told else NAN
+    setting = measured.change
+    if measured.wire is not None and outcome not in DONE:
+        setting = measured.rewired
+        outcome, other, confidence = _with_mended(name, measured, measured.wire, asked)
     return Applied(
         output=name,
         kind=str(recommended["kind"]),
@@ -149,7 +184,7 @@ def _row(
         described_polarity=_POLARITY[described[1]] if is_there else "",
         in_force_delay_ms=delay_then + measured.change[0],
         in_force_delay_std_ms=measured.std_ms,
-        in_force_polarity=_POLARITY[sign_then * measured.change[1]] if is_told else "undecided",
+        in_force_polarity=_POLARITY[sign_then * setting[1]] if is_told else "undecided",
         delay_change_ms=float(recommended["delay_change_ms"]),
         measured_delay_change_ms=measured.change[0],
         polarity_change=str(recommended["polarity_change"]),
@@ -165,13 +200,21 @@ def _outcome(name: str, done: Measured | None, asked: Mapping[str, Asked]) -> tu
     """What was done, and the output whose change it is where it is another's."""
     if done is None:
         return "not measured", ""
-    if not done.sign_margin >= _UNTOLD:
+    if not done.is_sign_told:
         return "cannot be told", ""
     outcome = outcome_of(done.change, done.std_ms, asked[name])
     if outcome in (*DONE, "not applied"):
         return outcome, ""
     owner = owner_of(done.change, done.std_ms, name, asked)
     return ("another output's", owner) if owner else (outcome, "")
+
+
+def _with_mended(name: str, done: Measured, wire: Mended, asked: Mapping[str, Asked]) -> tuple[str, str, float]:
+    """What was done with a setting if its wire was mended, whose polarity is then to be the other one."""
+    setting = replace(done, change=done.rewired)
+    found = _outcome(name, setting, asked)
+    confidence = _confidence(name, setting, found, asked) * wire.confidence
+    return ("wire mended", "", confidence) if found[0] in DONE else (*found, confidence)
 
 
 def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:

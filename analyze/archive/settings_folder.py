@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from analyze.archive.folders import MadeFolder
-from analyze.archive.page import page_table
+from analyze.archive.page import page_table, shown_visit
 from analyze.archive.settings_plots import plots
 from analyze.archive.settings_rows import DONE, Applied, Verified
 from analyze.archive.settings_tables import SEATS, TABLES, VERIFICATION
@@ -39,8 +39,8 @@ def _content(verified: Verified) -> dict[str, Any]:
     """What the template prints."""
     return {
         "title": f"{verified.after.title}: were the settings put in force?",
-        "before": {**asdict(verified.before), "temperature": number(verified.before.temperature_c)},
-        "after": {**asdict(verified.after), "temperature": number(verified.after.temperature_c)},
+        "before": shown_visit(verified.before),
+        "after": shown_visit(verified.after),
         "headline": headline(verified),
         "remarks": verified.remarks,
         "settings": [_sheet_row(row) for row in verified.settings],

@@ -14,6 +14,7 @@ OUTCOMES = (
     "delay not applied",
     "polarity not applied",
     "wrong polarity",
+    "wire mended",
     "wrong sign of delay",
     "applied twice",
     "change typed as setting",

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
+from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
+from analyze.archive.rewiring import OTHER_POLARITY, Mended
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
 from analyze.reports.summaries import listed, number, signed
 
@@ -15,6 +17,7 @@ _SHORT = {
     "delay not applied": "delay not applied",
     "polarity not applied": "polarity not applied",
     "wrong polarity": "wrong polarity",
+    "wire mended": "its wire was mended, its polarity not turned back",
     "wrong sign of delay": "delay with the wrong sign",
     "applied twice": "applied twice",
     "change typed as setting": "the change typed as the setting",
@@ -57,21 +60,27 @@ def _seat_words(seat: SeatGain) -> str:
     )
 
 
-def reason(row: Applied, after: ReportRead) -> str:
-    """What was done with one output, and what to do about it."""
+def reason(row: Applied, after: ReportRead, odd: Sequence[str] = (), wire: Mended | None = None) -> str:
+    """What was done with one output, and what to do about it.
+
+    odd : positions at which its polarity is not what it is at the rest; wire : its own, where it was mended
+    """
+    if odd:
+        return odd_words(odd)
     if row.outcome == "not measured":
         return "It was not heard at any position at both visits: nothing can be said."
     if row.outcome == "cannot be told":
         return "The two visits have too little in common to tell."
-    parts = [_done_words(row), *_described_words(row)]
+    parts = [_done_words(row, wire), *(_described_words(row) if wire is None else _wire_words(row, wire))]
     if after.output(row.output).get("feed_tap") == "after":
         parts.append("Its feed is recorded after the setting: this rests on its description, not on sound.")
     return " ".join(part for part in parts if part)
 
 
-def _done_words(row: Applied) -> str:
-    """What was found, and what to type where it is wrong."""
-    type_in = f" Type {number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity}."
+def _done_words(row: Applied, wire: Mended | None) -> str:
+    """What was found, and what to type where it is wrong: with a mended wire the other polarity."""
+    polarity = row.recommended_polarity if wire is None else OTHER_POLARITY[row.recommended_polarity]
+    type_in = f" Type {number(row.recommended_delay_ms, 2)} ms, {polarity}."
     change = f"{signed(row.delay_change_ms, 2)} ms"
     found = f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}"
     if row.outcome == "as recommended":
@@ -88,6 +97,7 @@ def _done_words(row: Applied) -> str:
         "delay not applied": f"Its polarity was turned, but the delay of {change} was not applied.",
         "polarity not applied": "Its delay was changed as recommended, but its polarity was not turned.",
         "wrong polarity": "Its delay is as recommended, but its polarity was turned, which was not recommended.",
+        "wire mended": f"It plays the other way up than recommended, though {found} is set.",
         "wrong sign of delay": f"Its delay was changed by as much in the wrong direction ({change} was asked).",
         "applied twice": f"Its change of {change} was applied twice: {found} is in force.",
         "change typed as setting": f"The change of {change} was typed in as the setting itself: {found} is in force.",
@@ -101,6 +111,20 @@ def _otherwise(row: Applied, found: str) -> str:
     if row.decision != "change":
         return f"It was to be left alone, but was changed: {found} is in force."
     return f"{found} is in force, neither what was there nor what was recommended."
+
+
+def _wire_words(row: Applied, wire: Mended) -> list[str]:
+    """That a wire was mended, and how to tell that from a setting that is not as described."""
+    now, told = row.described_polarity, row.recommended_polarity
+    if row.outcome in DONE:
+        return [
+            f"Its description says {now}: if the processor shows that, it plays as recommended all the same. "
+            f"{wire.words} Else correct the description."
+        ]
+    return [
+        f"{wire.words} If the processor does not show {now}, as described, but {OTHER_POLARITY[now]}, no wire was "
+        f"touched: type {told} instead."
+    ]
 
 
 def _described_words(row: Applied) -> list[str]:

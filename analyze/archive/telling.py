@@ -30,11 +30,15 @@ def record_text(record: Record) -> str:
 
 
 def verification_text(found: Verification) -> str:
-    """Whether a record is complete and valid, and every file that is not as it should be on a line of its own."""
+    """Whether a record is complete and valid; every file that is not, or of which that cannot be said, on a line."""
     name = printable(str(found.record))
+    lines, notes = (
+        [f"  {printable(one.file)}: {one.problem} ({printable(one.detail)})" for one in some]
+        for some in (found.problems, found.notes)
+    )
     if found.is_valid:
-        return f"{name}: complete and valid ({_amount(found.n_files, found.n_bytes)})"
-    lines = [f"  {printable(one.file)}: {one.problem} ({printable(one.detail)})" for one in found.problems]
+        return "\n".join([f"{name}: complete and valid ({_amount(found.n_files, found.n_bytes)})", *notes])
+    lines += notes
     mend = "Take what is missing or altered from another copy; until then rely on nothing named here."
     return "\n".join([f"{name}: damaged or incomplete", *lines, mend])
 
@@ -50,6 +54,7 @@ def verification_object(verified: Sequence[Verification]) -> dict[str, Any]:
                 "n_files": one.n_files,
                 "n_bytes": one.n_bytes,
                 "problems": [vars(problem) for problem in one.problems],
+                "notes": [vars(note) for note in one.notes],
             }
             for one in verified
         ],

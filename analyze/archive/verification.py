@@ -10,24 +10,32 @@ from __future__ import annotations
 import hashlib
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyze.archive.bag import DECLARATION, chunks
-from analyze.archive.bag_reading import PAYLOAD, BagRead, Inventory, Problem, read_bag, take_inventory
+from analyze.archive.about import RECORD_FORMAT_LABEL
+from analyze.archive.bag import DECLARATION, INFO, MANIFEST, README, TAG_MANIFEST, chunks
+from analyze.archive.bag_reading import PAYLOAD, BagRead, Inventory, Problem, read_bag, stated, take_inventory
 from analyze.archive.formats import check_record_format
 from analyze.errors import DescriptionError
+
+#: What every record has beside its payload, listed in its manifest of tag files.
+_TAG_FILES = (DECLARATION, INFO, README, MANIFEST)
 
 
 @dataclass(frozen=True)
 class Verification:
-    """What was found in one record: files and bytes of its payload, and everything wrong with it, by file."""
+    """What was found in one record: files and bytes of its payload, and everything wrong with it, by file.
+
+    notes : what is not wrong, and says nothing for a bag either
+    """
 
     record: Path
     n_files: int
     n_bytes: int
     problems: tuple[Problem, ...]
+    notes: tuple[Problem, ...] = ()
 
     @property
     def is_valid(self) -> bool:
@@ -42,19 +50,23 @@ def verify_record(record: Path) -> Verification:
     ------
     DescriptionError : there is nothing like one in the folder, or it is a record of a later format
     """
+    if record.is_symlink():
+        return Verification(record, 0, 0, (Problem(".", "link", "not followed: name the folder that it leads to"),))
     inventory, bag = _opened(record)
     listed = _Listed(inventory, bag)
+    unsealed, notes = _not_sealed(inventory, bag, listed)
     problems = [
         *bag.problems,
         *(Problem(name, what, "not followed and not read") for name, what in inventory.others.items()),
         *_not_there(inventory, bag),
+        *unsealed,
         *listed.missing(),
         *listed.extra(),
         *_altered(inventory, listed.digests),
         *_wrong_totals(inventory, bag),
     ]
     payload = [size for name, size in inventory.files.items() if name.startswith(PAYLOAD)]
-    return Verification(record, len(payload), sum(payload), tuple(sorted(set(problems), key=_order)))
+    return Verification(record, len(payload), sum(payload), _sorted(problems), _sorted(notes))
 
 
 def damaged_files(record: Path, parts: tuple[str, ...]) -> tuple[Problem, ...]:
@@ -96,6 +108,10 @@ def _check_kind(record: Path) -> None:
     below = sorted(path.parent.name for path in record.glob(f"*/{DECLARATION}"))
     mend = f"It holds records: name them, as in {record / below[0]}." if below else "Name a folder made by `archive`."
     raise DescriptionError(f"is not a record (it holds no {DECLARATION}).", mend, path=record)
+
+
+def _sorted(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    return tuple(sorted(set(problems), key=_order))
 
 
 def _order(problem: Problem) -> tuple[bool, str, str, str]:
@@ -146,6 +162,30 @@ class _Listed:
             is_short = bool(lacking) and (self._bag.version >= (1, 0) or len(lacking) == len(required))
             if name.startswith(PAYLOAD) and is_short:
                 yield Problem(name, "extra", f"not listed in {', '.join(lacking)}")
+
+    def beside(self) -> Iterator[Problem]:
+        """Files beside the payload that no manifest of tag files names."""
+        seals = {m.file for m in self._bag.manifests if m.is_of_tags}
+        for name in self._inventory.files:
+            if not name.startswith(PAYLOAD) and name not in seals and not self._held_by[name] & seals:
+                yield Problem(name, "not listed", "no manifest names it: no part of the record, and not verified")
+
+
+def _not_sealed(inventory: Inventory, bag: BagRead, listed: _Listed) -> tuple[list[Problem], list[Problem]]:
+    """What beside the payload nothing vouches for, as problems and as notes.
+
+    Every record has a manifest of tag files that names all it was written with; other bags need none, and whatever else
+    lies beside a payload is no part of a bag (RFC 8493, 2.2.4).
+    """
+    is_record = bool(stated(inventory.root, RECORD_FORMAT_LABEL))
+    if not any(manifest.is_of_tags for manifest in bag.manifests):
+        none = Problem(TAG_MANIFEST, "missing", "nothing says whether the files beside the payload are as they were")
+        return ([none], []) if is_record else ([], [none])
+    problems: list[Problem] = []
+    notes: list[Problem] = []
+    for one in listed.beside():
+        (problems if is_record and one.file in _TAG_FILES else notes).append(one)
+    return problems, notes
 
 
 def _not_there(inventory: Inventory, bag: BagRead) -> Iterator[Problem]:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
-ColumnType = Literal["string", "number", "integer"]
+ColumnType = Literal["string", "date", "number", "integer"]
 
 #: Decimals of a number by its unit; the endings of the names are the keys.
 DECIMALS = {"ms": 4, "hz": 2, "deg": 2, "db": 3, "m": 2, "s": 3}
@@ -45,6 +45,11 @@ class Column:
     digits: int | None = None
     words: tuple[str, ...] = ()
     is_probability: bool = False
+
+    @property
+    def is_text(self) -> bool:
+        """Whether its values are text: words, or a day as YYYY-MM-DD."""
+        return self.type in ("string", "date")
 
     @property
     def label(self) -> str:

@@ -32,7 +32,7 @@ from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
 from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, SUMS
 from analyze.reports.selections import spreads
-from analyze.reports.summaries import feeds_sentence, number, unrelated_sum_db
+from analyze.reports.summaries import air, feeds_sentence, number, unrelated_sum_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -157,6 +157,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "title": page_sheet.title(analysis),
         "identity": page_sheet.identity(analysis),
         "date": str(check.date or ""),
+        "air_temperature": air(check.temperature_c, check.is_temperature_assumed),
         "temperature": number(check.temperature_c),
         "notes": [(label, check.notes[key]) for key, label in _NOTES.items() if check.notes.get(key)],
         "version": analysis.version,

@@ -151,7 +151,7 @@ def _from_table(rows: Sequence[Any], table: Table, names: tuple[str, ...], capti
     headings = tuple(
         Heading(
             _HEADINGS.get(column.name, column.label),
-            column.type != "string",
+            not column.is_text,
             column.type == "string" and not column.words,
         )
         for column in columns
@@ -162,7 +162,7 @@ def _from_table(rows: Sequence[Any], table: Table, names: tuple[str, ...], capti
 
 def page_cell(column: Column, raw: Any) -> str:
     """A value as a person reads it, with a true minus sign; a dash where it is not known."""
-    if column.type == "string":
+    if column.is_text:
         return str(raw) if raw else DASH
     if column.is_probability:
         return percent(raw) or DASH

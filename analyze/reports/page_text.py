@@ -15,7 +15,7 @@ from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import notice
 from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
 from analyze.reports.proof_words import HOW
-from analyze.reports.summaries import number
+from analyze.reports.summaries import air
 from analyze.reports.wiring_notes import hand_words
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _head(analysis: Analysis) -> list[str]:
     facts = [
         f"Date: {check.date or 'not given'}",
         f"fingerprint {identity(analysis)}",
-        f"air {number(check.temperature_c)} °C",
+        f"air {air(check.temperature_c, check.is_temperature_assumed)}",
         *known,
     ]
     return [

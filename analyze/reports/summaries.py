@@ -75,6 +75,15 @@ def frequency(hz: float) -> str:
     return f"{hz / 1000:g} kHz" if hz >= 1000 else f"{hz:g} Hz"
 
 
+def air(temperature_c: float, is_assumed: bool) -> str:
+    """Temperature of the air, and whether it is no more than assumed.
+
+    >>> air(18.5, False), air(20.0, True)
+    ('18.5 °C', '20.0 °C, assumed')
+    """
+    return f"{number(temperature_c)} °C{', assumed' if is_assumed else ''}"
+
+
 def plural(n: int, thing: str) -> str:
     """A number of things.
 

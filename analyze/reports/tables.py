@@ -30,7 +30,7 @@ FORMULA_NOTE = "a leading apostrophe stands before = + - @, tab and line ends; t
 
 def value(column: Column, raw: Any) -> str | int | float | None:
     """One value as it is published: rounded as declared, None where it is not known (NaN, None or no text)."""
-    if column.type == "string":
+    if column.is_text:
         text = "" if raw is None else str(raw)
         return text or None
     if raw is None or not math.isfinite(raw):

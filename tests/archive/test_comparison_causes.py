@@ -136,6 +136,14 @@ def test_everything_turned_over_is_one_thing() -> None:
     assert not found.positions
 
 
+def test_many_mended_wires_are_likelier_than_that_everything_else_turned_over() -> None:
+    """Three of five outputs turned over: no different from everything and the other two, but for what was mended."""
+    seen = signs(flipped=(0, 1, 2), n_outputs=5)
+    unknown, told = explain_signs(seen), explain_signs(seen, [0, 1, 2])
+    assert (unknown.outputs, unknown.is_whole) == ({3, 4}, True)
+    assert (told.outputs, told.is_whole) == ({0, 1, 2}, False)
+
+
 def test_one_wrong_reading_flips_nothing() -> None:
     evidence = signs()
     evidence[1, 1] = -4.0

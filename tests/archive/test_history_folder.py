@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sys
+from datetime import date
 from pathlib import Path
 
 import frictionless
@@ -16,10 +17,12 @@ import analyze.archive.history_folder as module
 from analyze.archive.history import history_of
 from analyze.archive.history_finding import visit_folders
 from analyze.archive.history_folder import HISTORY_FOLDER, PARQUET
+from analyze.archive.history_plots import plots
 from analyze.archive.history_rows import History
 from analyze.archive.history_tables import HISTORY, TABLES
 from analyze.archive.history_terminal import print_history, print_left_out
 from analyze.errors import DescriptionError
+from analyze.reports.plot_style import render
 
 #: A name that is a formula, a tag, a command to a terminal and right-to-left at once.
 HOSTILE = "=1+1\x1b[31m<script>alert(1)</script>\u202e\nü"
@@ -58,6 +61,8 @@ def test_the_data_package_describes_both_tables(folder):
     assert [one["name"] for one in package["resources"]] == [one.name for one in TABLES]
     checked = frictionless.validate(str(folder / "datapackage.json"))
     assert checked.valid, checked.flatten(["rowNumber", "fieldName", "note"])
+    for resource in package["resources"]:
+        assert next(one["type"] for one in resource["schema"]["fields"] if one["name"] == "date") == "date"
 
 
 def test_every_file_is_listed_and_there(folder):
@@ -106,7 +111,8 @@ def test_parquet_holds_the_same_rows(folder):
     parquet = pytest.importorskip("pyarrow.parquet")
     held = parquet.read_table(folder / PARQUET)
     rows = json.loads((folder / "results.json").read_text("utf-8"))["history"]
-    assert held.to_pylist() == rows
+    days = [{**row, "date": date.fromisoformat(row["date"])} for row in rows]
+    assert held.to_pylist() == days
     assert held.schema.field("arrival_ms").metadata[b"unit"] == b"ms"
     assert held.column_names == [column.name for column in HISTORY.columns]
 
@@ -127,6 +133,28 @@ def test_without_the_extra_the_csv_stands_alone(history, monkeypatch):
     assert PARQUET not in files
     assert "history.csv" in files
     assert PARQUET.encode() not in files["report.html"]
+
+
+# Plots
+
+
+def test_no_day_stands_over_a_temperature(tmp_path):
+    make_report(tmp_path / "a", "2026-05-14", temperature_c=18.0)
+    make_report(tmp_path / "b", "2026-05-15", temperature_c=18.3)
+    boxes: list[list] = []
+
+    def draw(figure):
+        plot.draw(figure)
+        figure.canvas.draw()
+        for axes in figure.axes:
+            (low, high), ticks = axes.get_xlim(), axes.xaxis.get_major_ticks()
+            boxes.append([t.label1.get_window_extent() for t in ticks if low <= t.get_loc() <= high])
+
+    plot = plots(history_of(tmp_path))[0]
+    render(draw, plot.size_in)
+    days, temperatures = boxes
+    assert len(days) == 2
+    assert max(one.x1 for one in days) + 4.0 < min(one.x0 for one in temperatures)
 
 
 # Page and terminal

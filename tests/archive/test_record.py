@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -79,6 +81,7 @@ def test_what_the_description_says_stands_in_bag_info(tmp_path):
     assert (found["External-Description"], found["Venue"]) == ("=1+1: tïtle", "Quay [31m hall")
     assert (found["Contact-Name"], found["Measurement-Date"]) == ("A. Person", "2026-05-14")
     assert found["Internal-Sender-Description"] == notes["notes"]
+    assert found["Temperature-C"] == "21"
     assert (found["Record-Format"], found["Bag-Software-Agent"]) == ("1", "analyze 0.1.0")
     assert max(map(len, (record / "bag-info.txt").read_text("utf-8").splitlines())) <= 79
     readme = (record / "README.txt").read_text("utf-8")
@@ -88,10 +91,9 @@ def test_what_the_description_says_stands_in_bag_info(tmp_path):
 
 
 def test_what_the_description_does_not_say_is_left_out(tmp_path):
-    found = info(make_record(tmp_path, title="", date="").folder)
+    found = info(make_record(tmp_path, title="", date="", temperature_c=20.0, is_temperature_assumed=True).folder)
     assert set(found) == {
         "Internal-Sender-Identifier",
-        "Temperature-C",
         "Record-Format",
         "Bag-Software-Agent",
         "Payload-Oxum",
@@ -103,6 +105,17 @@ def test_long_words_and_empty_values_are_no_trouble():
     assert lines[0] == "Venue:"
     assert lines[1] == "  " + "x" * 200
     assert all(line.startswith("  ") for line in lines[3:])
+
+
+@pytest.mark.skipif(shutil.which("sha512sum") is None, reason="no sha512sum on this machine")
+@pytest.mark.parametrize("extra", [{}, {"100 %.txt": b"per cent"}])
+def test_the_command_in_the_readme_verifies_as_far_as_it_says(tmp_path, extra):
+    record = make_record(tmp_path, extra=extra).folder
+    command = next(line for line in (record / "README.txt").read_text().splitlines() if "sha512sum" in line).split()
+    done = subprocess.run(command, cwd=record, capture_output=True, text=True, check=False)
+    failed = [line for line in done.stdout.splitlines() if not line.endswith(": OK")]
+    assert failed == (["data/report/100 %25.txt: FAILED open or read"] if extra else [])
+    assert "percent sign" in (record / "README.txt").read_text()
 
 
 # RFC 8493, 2.1.3: line ends and the percent sign, and only those, are encoded

@@ -7,19 +7,20 @@ unless a test says otherwise: it must not be believed.
 from __future__ import annotations
 
 import json
+import math
 from functools import cache
 from pathlib import Path
 
 import frictionless
 import pytest
 from calling import call, read_table
-from visits_making import SECONDS, place
+from visits_making import SECONDS, place, told_otherwise, turned_at
 
 from analyze.archive.opening import ReportRead
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.archive.settings_outcomes import Asked, outcome_of, owner_of
-from analyze.archive.settings_rows import Verified
+from analyze.archive.settings_rows import Applied, Verified
 from analyze.archive.settings_tables import TABLES
 from analyze.archive.settings_words import headline
 from tests.trials.second_visits import report_of
@@ -34,6 +35,7 @@ PRESENT = {
     "front fill": (3.0, 1),
 }
 SUBS = ("sub left", "sub right")
+POSITIONS = ("mix", "front", "left", "back")
 
 
 @cache
@@ -108,6 +110,10 @@ def outcomes(one: Verified) -> dict[str, str]:
     return {row.output: row.outcome for row in one.settings if row.outcome != "left alone"}
 
 
+def row_of(one: Verified, name: str) -> Applied:
+    return next(row for row in one.settings if row.output == name)
+
+
 DONE = {"sub left": "as recommended", "sub right": "as recommended", "front fill": "as recommended"}
 
 
@@ -162,6 +168,56 @@ def test_the_setting_in_force_is_measured_within_its_error(name: str) -> None:
         # measured 0.02 ms at worst, a sub
         assert row.in_force_delay_ms == pytest.approx(delay_ms, abs=min(3.0 * row.in_force_delay_std_ms, 0.1))
         assert row.in_force_polarity == ("normal" if sign > 0 else "inverted")
+
+
+@pytest.mark.parametrize("name", ["main right", "sub left"])
+def test_an_output_turned_over_at_some_positions_alone_cannot_be_told(tmp_path: Path, name: str) -> None:
+    """Whether it was to be changed or not: as where `compare` says `unclear`."""
+    newer = turned_at(after("done"), tmp_path / "turned", name, ("mix",))
+    rows = {row.output: row for row in verify_settings(before(), newer).settings}
+    odd = rows.pop(name)
+    assert (odd.outcome, odd.in_force_polarity) == ("cannot be told", "undecided")
+    assert math.isnan(odd.confidence)
+    assert "its polarity at mix is not what it is at the rest" in odd.reason
+    assert [row.outcome for row in rows.values()] == [
+        row.outcome for row in verified("done").settings if row.output != name
+    ]
+
+
+def test_a_mended_wire_is_no_wrong_setting(tmp_path: Path) -> None:
+    """Wired inverted before, to be set inverted for that; then both was done. Or the setting stood so, and was left."""
+    then = told_otherwise(before(), tmp_path / "a", "front fill", wiring="inverted", asked="inverted")
+    now = told_otherwise(after("done"), tmp_path / "b", "front fill", setting="inverted")
+    both = row_of(verify_settings(then, now), "front fill")
+    assert (both.outcome, both.in_force_polarity) == ("wire mended", "inverted")
+    assert 0.6 < both.confidence < 2.0 / 3.0
+    assert f"Type {both.recommended_delay_ms:.2f} ms, normal." in both.reason
+    assert "its wire was likely mended (66 %)" in both.reason
+    assert "no wire was touched: type inverted instead" in both.reason
+    then = told_otherwise(before(), tmp_path / "c", "main right", wiring="inverted", setting="inverted")
+    turned = turned_at(after("done"), tmp_path / "d", "main right", POSITIONS)
+    left = verify_settings(then, told_otherwise(turned, tmp_path / "e", "main right", setting="inverted"))
+    assert row_of(left, "main right").outcome == "wire mended"
+    assert "main right (its wire was mended, its polarity not turned back)" in headline(left)
+
+
+def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> None:
+    then = told_otherwise(before(), tmp_path / "a", "main right", wiring="inverted", asked="inverted")
+    turned = turned_at(after("done"), tmp_path / "b", "main right", POSITIONS)
+    row = row_of(verify_settings(then, turned), "main right")
+    assert row.outcome == "as recommended"
+    assert (
+        "Its description says normal: if the processor shows that, it plays as recommended all the same." in row.reason
+    )
+
+
+@pytest.mark.parametrize("wiring", ["normal", "undecided"])
+def test_without_both_wirings_no_wire_is_blamed(tmp_path: Path, wiring: str) -> None:
+    then = told_otherwise(before(), tmp_path / "a", "front fill", wiring=wiring, asked="inverted")
+    now = told_otherwise(after("done"), tmp_path / "b", "front fill", setting="inverted")
+    row = row_of(verify_settings(then, now), "front fill")
+    assert row.outcome == "polarity not applied"
+    assert "wire" not in row.reason
 
 
 # Sums

@@ -15,6 +15,7 @@ import pytest
 from archive_making import found, line, make_record, write_bag
 
 from analyze.archive.bag_reading import Inventory
+from analyze.archive.telling import verification_text
 from analyze.archive.verification import verify_record
 from analyze.errors import DescriptionError
 
@@ -80,6 +81,44 @@ def test_extra_files_are_named(record):
     (record / "data/report/new.csv").write_text("x")
     (record / ".DS_Store").write_text("a file beside the payload is no damage (RFC 8493, 2.2.4)")
     assert found(record) == [("data/", "wrong totals"), ("data/report/new.csv", "extra")]
+
+
+def notes(record: Path) -> list[tuple[str, str]]:
+    """File and word of what is told and is no damage."""
+    return [(one.file, one.problem) for one in verify_record(record).notes]
+
+
+def test_a_file_beside_the_payload_that_nothing_names_is_told(record):
+    (record / ".DS_Store").write_text("left by a file manager")
+    (record / "notes").mkdir()
+    (record / "notes" / "later.txt").write_text("put there by somebody")
+    assert (found(record), notes(record)) == ([], [(".DS_Store", "not listed"), ("notes/later.txt", "not listed")])
+    assert "later.txt: not listed (no manifest names it" in verification_text(verify_record(record))
+
+
+def test_a_record_without_its_manifest_of_tag_files_is_damaged(record):
+    (record / "tagmanifest-sha512.txt").unlink()
+    assert found(record) == [("tagmanifest-sha512.txt", "missing")]
+
+
+def test_a_tag_file_that_was_taken_out_of_its_manifest_is_damaged(record):
+    manifest = record / "tagmanifest-sha512.txt"
+    kept = [text for text in manifest.read_text().splitlines(keepends=True) if "bag-info.txt" not in text]
+    manifest.write_text("".join(kept))
+    assert found(record) == [("bag-info.txt", "not listed")]
+
+
+def test_a_bag_of_others_needs_no_manifest_of_tag_files_and_is_told_apart(record):
+    (record / "tagmanifest-sha512.txt").unlink()
+    (record / "bag-info.txt").write_text("Contact-Name: another\n")
+    assert (found(record), notes(record)) == ([], [("tagmanifest-sha512.txt", "missing")])
+
+
+def test_a_record_that_is_a_link_is_not_followed(record, tmp_path, opened):
+    link = tmp_path / "copy"
+    link.symlink_to(record)
+    assert found(link) == [(".", "link")]
+    assert opened == []
 
 
 def test_a_cut_manifest_is_found_with_what_it_no_longer_lists(record):

@@ -9,6 +9,8 @@ import tempfile
 from functools import cache
 from pathlib import Path
 
+import soundfile
+
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_rows import Comparison
 from analyze.archive.opening import ReportRead, open_report
@@ -55,6 +57,34 @@ def visit(name: str, seed: int = SEED) -> ReportRead:
 def compared(name: str) -> Comparison:
     """The first visit against another."""
     return compare(visit("first"), visit(name), {})
+
+
+def turned_at(report: ReportRead, folder: Path, output: str, positions: tuple[str, ...]) -> ReportRead:
+    """The same report with an output turned over at some positions, as when tracks were exchanged."""
+    shutil.copytree(report.folder, folder)
+    for position in positions:
+        path = folder / report.results["responses"][output][position]
+        samples, rate_hz = soundfile.read(path)
+        soundfile.write(path, -samples, rate_hz, subtype="FLOAT")
+    return open_report(folder)
+
+
+def told_otherwise(
+    report: ReportRead, folder: Path, output: str, *, wiring: str = "normal", setting: str = "normal", asked: str = ""
+) -> ReportRead:
+    """The same sound with other words about one output: its wiring, the polarity it is set to, what is asked for."""
+    shutil.copytree(report.folder, folder)
+    results = json.loads(json.dumps(report.results))
+    next(row for row in results["wiring"] if row["output"] == output)["polarity"] = wiring
+    for one in (results["sound_check"], *results["sound_check"]["captures"]):
+        named = one.get("outputs", {}).get(output, {}).get("setting") or one.get("settings", {}).get(output, {})
+        named["polarity"] = setting
+    row = next(row for row in results["recommendations"] if row["output"] == output)
+    asked = asked or setting
+    row |= {"setting_polarity": setting, "recommended_polarity": asked}
+    row["polarity_change"] = "yes" if asked != setting else "no"
+    (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    return open_report(folder)
 
 
 def only(

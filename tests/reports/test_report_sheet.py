@@ -149,8 +149,9 @@ def test_a_name_from_right_to_left_is_kept_to_itself(hostile):
 
 def test_inputs_alone_and_a_missing_date_make_a_text(make):
     alone = make((), ())
-    undated = dataclasses.replace(alone, sound_check=dataclasses.replace(alone.sound_check, date=""))
+    check = dataclasses.replace(alone.sound_check, date="", is_temperature_assumed=True)
+    undated = dataclasses.replace(alone, sound_check=check)
     text = sheet_text(undated)
-    assert f"Date: not given, fingerprint {identity(undated)}, air 21.0 °C" in text
+    assert f"Date: not given, fingerprint {identity(undated)}, air 21.0 °C, assumed" in text
     assert "no." not in text
     assert "Stage inputs" in text
