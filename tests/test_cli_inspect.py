@@ -87,3 +87,26 @@ def test_nothing_readable_is_an_error(tmp_path: Path, capsys: pytest.CaptureFixt
         (tmp_path / name).write_bytes(b"no audio at all")
     assert _run(["inspect", str(tmp_path)]) == 3
     assert "take.wav" in capsys.readouterr().err
+
+
+def test_what_hardly_stands_over_the_noise_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Heard, for the correlation finds it, but drowned: once for both microphones, and a hum at one of them."""
+    rng = np.random.default_rng(2)
+    feed = 0.1 * rng.standard_normal(14 * RATE_HZ)
+    time_s = np.arange(len(feed)) / RATE_HZ
+    loud = 0.12 * rng.standard_normal((2, len(feed)))
+    hum = sum(0.02 / k * np.sin(2.0 * np.pi * 50.0 * k * time_s) for k in range(1, 8))
+    mix, far = (0.4 * np.roll(feed, 200 * (1 + k)) + loud[k] for k in range(2))
+    make(tmp_path)
+    soundfile.write(tmp_path / "take.wav", np.stack([feed, mix], axis=1), RATE_HZ, subtype="PCM_16")
+    soundfile.write(tmp_path / "far.wav", far, RATE_HZ, subtype="PCM_16")
+    assert _run(["inspect", str(tmp_path)]) == 0
+    said = " ".join(capsys.readouterr().err.split())
+    assert said.count("little level over the noise") == 1
+    assert "warning (noise, mix, far): little level over the noise" in said
+    soundfile.write(tmp_path / "far.wav", far - loud[1] + hum, RATE_HZ, subtype="PCM_16")
+    soundfile.write(tmp_path / "take.wav", np.stack([feed, mix - loud[0]], axis=1), RATE_HZ, subtype="PCM_16")
+    assert _run(["inspect", str(tmp_path)]) == 0
+    said = " ".join(capsys.readouterr().err.split())
+    assert "(noise, far): mains hum" in said
+    assert "little level" not in said

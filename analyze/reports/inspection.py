@@ -52,12 +52,22 @@ def print_inspection(
             label, place = f"{t.kind} {shortened(t.name, _NAME_LENGTH)}", f"{clean(t.file)}:{t.channel}"
             table.add_row(escape(label), escape(place), _db(t.level_dbfs), _db(t.peak_dbfs))
         console.print(table)
-    for finding in sorted(findings, key=lambda f: _SEVERITIES.index(f.severity)):
-        where = ", ".join(filter(None, (finding.capture, finding.track)))
-        line = f"{finding.severity} ({clean(where)}): {finding.finding}{_at(finding)}. {clean(finding.detail)}"
+    for line in _finding_lines(findings):
         console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if not any(f.severity != "note" for f in findings):
         console.print(Text("Nothing needs a hand."))
+
+
+def _finding_lines(findings: Sequence[Finding]) -> list[str]:
+    """The findings, the gravest first; those of one capture that say the same are joined."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for one in sorted(findings, key=lambda f: _SEVERITIES.index(f.severity)):
+        said = f"{one.finding}{_at(one)}. {clean(one.detail)}"
+        alike.setdefault((one.severity, one.capture, said), []).append(one.track)
+    return [
+        f"{severity} ({clean(', '.join(filter(None, (capture, *tracks))))}): {said}"
+        for (severity, capture, said), tracks in alike.items()
+    ]
 
 
 def _at(finding: Finding) -> str:

@@ -16,6 +16,8 @@ from analyze.spectra.least_squares import solve
 
 #: Finding about a microphone at which what was played hardly stands out.
 LITTLE_LEVEL = "little level over the noise"
+#: Finding about a microphone with mains hum.
+HUM = "mains hum"
 #: Mains frequencies of the world, how far they stray (common practice, no source), and the multiples looked at.
 _MAINS_HZ, _STRAYING, _N_MULTIPLES = (50.0, 60.0), 0.002, 8
 #: So many multiples must stand out by so much, dB: of 1512 halls and takes without hum one had three by 9 dB.
@@ -52,7 +54,7 @@ def hum_findings(cross: CrossSpectra) -> list[Finding]:
             "ground loop, a lead along mains cables or a dimmer; the other lines are not affected."
         )
         severity: Severity = "warning" if level_db > _LOUD_HUM_DB else "note"
-        findings.append(Finding("mains hum", severity, detail, cross.capture, position, value=level_db, unit="dB"))
+        findings.append(Finding(HUM, severity, detail, cross.capture, position, value=level_db, unit="dB"))
     return findings
 
 

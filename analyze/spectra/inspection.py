@@ -17,10 +17,14 @@ from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck, Track
 from analyze.errors import AudioError
 from analyze.findings import Finding
+from analyze.spectra.capture import cross_spectra_of
 from analyze.spectra.coarse_delay import coarse_delays_s
+from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL
 
 #: How much of a capture, from the first sound on, is looked at for what every microphone hears.
 _LOOK_S = 6.0
+#: How much of it is looked at for what it stands over the noise.
+_NOISE_LOOK_S = 12.0
 #: Samples read at a time.
 _BLOCK = 1 << 17
 #: A feed over this, -40 dB of full scale, is sound.
@@ -89,7 +93,7 @@ def _inspected(
     """The tracks of one clock and their findings."""
     with open_recording(sound_check.folder, capture, tracks) as recording:
         statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
-        look_at = None
+        look_at, look_s = None, math.nan
         n_feeds = sum(place.kind == "feed" for place in recording.places)
         for start, block in recording.blocks(_BLOCK, statistics=statistics):
             if look_at is None and n_feeds and np.abs(block[:, :n_feeds]).max() > _SOUND:
@@ -98,6 +102,7 @@ def _inspected(
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
         if look_at is not None:
             findings += _not_heard(recording, look_at, n_feeds)
+            look_s = capture.start_s + look_at / recording.sample_rate_hz
         with np.errstate(divide="ignore"):
             peaks_dbfs = 20.0 * np.log10(summary.peak)
         seen = [
@@ -112,7 +117,24 @@ def _inspected(
             )
             for k, place in enumerate(recording.places)
         ]
+    if math.isfinite(look_s) and not any(one.finding == "feeds not heard" for one in findings):
+        findings += _in_noise(sound_check, capture, tracks, look_s)
     return seen, findings
+
+
+def _in_noise(
+    sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str, str], Track], look_s: float
+) -> list[Finding]:
+    """Microphones at which the sound hardly stands over the rest in its first seconds, or that hum."""
+    end_s = min(look_s + _NOISE_LOOK_S, capture.end_s) if math.isfinite(capture.end_s) else look_s + _NOISE_LOOK_S
+    part = replace(capture, start_s=look_s, end_s=end_s)
+    heard = {label: track for label, track in tracks.items() if label[0] in ("feed", "mic")}
+    with open_recording(sound_check.folder, part, heard) as recording:
+        feeds, positions = ([p.name for p in recording.places if p.kind == kind] for kind in ("feed", "mic"))
+        if not feeds or not positions:
+            return []
+        _, findings, _ = cross_spectra_of(recording, feeds, positions)
+    return [one for one in findings if one.finding in (LITTLE_LEVEL, HUM)]
 
 
 def _not_heard(recording: Recording, start: int, n_feeds: int) -> list[Finding]:
