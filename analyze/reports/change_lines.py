@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from analyze.reports.delay_words import delay_texts
 from analyze.reports.effects import effects_by_change
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_sheet import input_rows, is_changed
+from analyze.reports.page_sheet import input_rows, is_changed, is_polarity_doubtful
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.sheet_notes import (
     asked_words,
@@ -87,7 +87,7 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
     return ChangeLine(
         _who(analysis, [row.output for row in rows]),
         _values(first),
-        f"{percent(first.confidence)} sure{_of_what(first)}",
+        f"{percent(first.confidence)} sure{_of_what(first)}{_of_polarity(first)}",
         _about(analysis, first),
         tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
         is_optional(first),
@@ -140,6 +140,14 @@ def _values(row: Recommendation) -> str:
 def _of_what(row: Recommendation) -> str:
     """What of a fill or tower is sure, which is not that it should be asked for."""
     return " to arrive as asked" if row.kind in BY_ARRIVAL and row.delay_change_ms else ""
+
+
+def _of_polarity(row: Recommendation) -> str:
+    """How sure the polarity alone is, where that is clearly less and not said otherwise."""
+    from analyze.alignment.decision import DECIDED  # brings in numpy
+
+    is_said = is_polarity_doubtful(row) and row.polarity_confidence >= DECIDED
+    return f", polarity {percent(row.polarity_confidence)}" if is_said else ""
 
 
 def _about(analysis: Analysis, row: Recommendation) -> str:

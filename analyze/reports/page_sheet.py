@@ -202,7 +202,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision_words=decided[0],
         decision_more=decided[1],
         confidence=percent(row.confidence),
-        polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if _is_polarity_doubtful(row) else "",
+        polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if is_polarity_doubtful(row) else "",
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=_reason(analysis, row),
@@ -283,7 +283,7 @@ def _lone_sub_note(analysis: Analysis, row: Recommendation) -> str:
     return f"{names} are in no group, so each is set for itself. To move them as one, give them a group."
 
 
-def _is_polarity_doubtful(row: Recommendation) -> bool:
+def is_polarity_doubtful(row: Recommendation) -> bool:
     """Whether the polarity alone is clearly less sure than the setting."""
     return row.polarity_confidence < row.confidence - _CLEARLY_LESS
 
@@ -300,7 +300,7 @@ def _either_way(row: Recommendation) -> tuple[tuple[str, str], ...]:
     """Why a setting is surer than its polarity: because the other one would do as well."""
     from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
 
-    if not (_is_polarity_doubtful(row) and row.cost_if_wrong_db <= RIGHT_DB):
+    if not (is_polarity_doubtful(row) and row.cost_if_wrong_db <= RIGHT_DB):
         return ()
     words = f"Either polarity at its best delay is within {RIGHT_DB:g} dB, and that is what the confidence is of"
     return (("", f"{words}; of the polarity alone it is {percent(row.polarity_confidence)}"),)

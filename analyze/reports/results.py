@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from analyze.description_text import FILE_NAME
 from analyze.reports.columns import DECIMALS, PROBABILITY_DECIMALS, TABLES
 from analyze.reports.datapackage import FORMAT, PROGRAM
+from analyze.reports.page_sheet import identity
 from analyze.reports.plots import plots
 from analyze.reports.tables import records
 from analyze.reports.wav import response_files
@@ -36,8 +37,8 @@ def results_object(analysis: Analysis) -> dict[str, Any]:
 def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
     """The whole analysis but the samples of the responses, fit for JSON: keys are those of the tables and columns.
 
-    `responses` maps output and position to the file of the impulse response, `plots` lists every drawing with its
-    title and what it shows in words.
+    `fingerprint` is what the page calls so: of the description and the audio; `responses` maps output and position to
+    the file of the impulse response, `plots` lists every drawing with its title and what it shows in words.
     """
     return {
         "format": FORMAT,
@@ -45,6 +46,7 @@ def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
         "options": {"bands_per_octave": analysis.bands_per_octave},
         "sound_check": _description(analysis.sound_check),
         "description_file": _description_file(analysis.sound_check.source),
+        "fingerprint": identity(analysis),
         "input_files": [_plain(one) for one in analysis.input_files],
         "is_undecided": analysis.is_undecided,
         "score": {

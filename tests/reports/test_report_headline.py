@@ -207,6 +207,8 @@ def test_how_sure_it_is_stands_beside_every_change(analysis):
     (line,) = change_lines(one)
     assert line.what == "2.00 → 4.00 ms, polarity stays inverted"
     assert line.sure == "93 % sure"
+    less = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.85),))
+    assert change_lines(less)[0].sure == "93 % sure, polarity 85 %"
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
     (line,) = change_lines(either)
     assert line.about.endswith("; that this one is the better is 45 % sure.")
