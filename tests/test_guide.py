@@ -106,3 +106,24 @@ def test_the_command() -> None:
     failed = run("qqqq")
     assert (failed.returncode, failed.stdout) == (2, "")
     assert "`analyze guide` lists the topics" in failed.stderr
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("moved", "| `moved` | arrives earlier or later"),
+        ("left alone", "| `left alone` | nothing was to be changed"),
+        ("Drift", "every visit is held against the first one too"),
+    ],
+)
+def test_a_word_of_the_program_leads_to_where_it_is_told(word, told):
+    found = text_on(word)
+    assert "## In `analyze guide records`" in found
+    assert told in " ".join(found.split())
+    assert "\n## " not in found.split("\n\n", 1)[1].replace("\n## In `analyze guide ", "")
+
+
+def test_a_word_that_stands_everywhere_or_nowhere_tells_nothing():
+    for word in ("the", "lighthouse", ""):
+        with pytest.raises(DescriptionError):
+            text_on(word)

@@ -5,10 +5,16 @@ from __future__ import annotations
 import difflib
 import re
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 from analyze.errors import DescriptionError
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
 _LOOK_ALIKE = 0.5
+# A word that more passages hold than this tells nothing.
+_MOST_PASSAGES = 12
 
 
 def topics() -> dict[str, str]:
@@ -18,21 +24,49 @@ def topics() -> dict[str, str]:
 
 
 def text_on(subject: str) -> str:
-    """What the guide says on a topic, or under a heading such as the name of a finding; Markdown.
+    """What the guide says on a topic, under a heading such as the name of a finding, or of a word; Markdown.
 
     Raises DescriptionError for a subject that there is not, with those that look like it.
     """
-    wanted = subject.strip().lower()
+    wanted = " ".join(subject.lower().split())
+    pages = {topic: (files(__name__) / f"{topic}.md").read_text(encoding="utf-8") for topic in topics()}
     parts: dict[str, str] = {}
-    for topic in topics():
-        page = (files(__name__) / f"{topic}.md").read_text(encoding="utf-8")
+    for topic, page in pages.items():
         parts |= {name: text for name, text in _sections(page).items() if name not in parts}
         parts[topic] = page
     if wanted in parts:
         return parts[wanted]
+    if said := _passages(pages, wanted):
+        return said
     alike = difflib.get_close_matches(wanted, parts, n=3, cutoff=_LOOK_ALIKE)
     mend = f"Did you mean {' or '.join(alike)}?" if alike else "`analyze guide` lists the topics."
     raise DescriptionError(f"the guide has nothing on {subject!r}.", mend)
+
+
+def _passages(pages: Mapping[str, str], word: str) -> str:
+    """Lines of tables and paragraphs that tell of a word as a word of the program's, page by page; empty for none.
+
+    Where it is nowhere told of as such, in `code`, those that hold it.
+    """
+    as_said = re.escape(word)
+    for pattern in (f"`{as_said}`", rf"(?<!\w){as_said}(?!\w)"):
+        found = {
+            topic: [one for one in _blocks(page) if re.search(pattern, one.lower())] for topic, page in pages.items()
+        }
+        told = [f"## In `analyze guide {topic}`\n\n" + "\n\n".join(blocks) for topic, blocks in found.items() if blocks]
+        if word and 0 < sum(map(len, found.values())) <= _MOST_PASSAGES:
+            return "\n\n".join(told) + "\n"
+    return ""
+
+
+def _blocks(page: str) -> list[str]:
+    """A page in paragraphs, lines of tables and items of lists; headings, commands and plots left out."""
+    blocks = []
+    for block in re.split(r"\n\s*\n", page):
+        is_in_lines = block.lstrip().startswith(("|", "- ", "* ", "1. "))
+        parts = re.split(r"\n(?=\||[-*] |\d+\. )", block) if is_in_lines else [block]
+        blocks += [part.strip("\n") for part in parts if not part.startswith(("#", "    ", "!", "| ---"))]
+    return blocks
 
 
 def for_terminal(text: str) -> str:

@@ -40,8 +40,8 @@ def hand_sentence(analysis: Analysis) -> str:
 def until_mended(analysis: Analysis) -> str:
     """What a wrong wiring means for the sheet until it is mended; empty where nothing on it allows for one."""
     wrong, until = wired_inverted(analysis), stopgaps(analysis)
-    undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
-    allowed = [name for name in wrong if name in until or name not in undecided]
+    made_up = {row.output for row in analysis.recommendations if _makes_up(row)}
+    allowed = [name for name in wrong if name in until or name in made_up]
     if not allowed:
         return ""
     names = listed([shortened(name, _NAME_LENGTH) for name in allowed])
@@ -58,9 +58,18 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     """What to set until a wrong wiring is mended, or after; empty where it is not wrong, or nothing is set for it."""
     if row.output in stopgaps(analysis):
         return f"Wired inverted: set {stopgaps(analysis)[row.output]} until that is mended, then turn it back."
-    if row.decision == "undecided" or row.output not in wired_inverted(analysis):
+    if not _makes_up(row) or row.output not in wired_inverted(analysis):
         return ""
     return f"Wired inverted: once that is mended, set {_other(row.recommended_polarity)}, same delay."
+
+
+def _makes_up(row: Recommendation) -> bool:
+    """Whether the setting of an output that is wired inverted was chosen with its wiring known.
+
+    A monitor that is kept as it is may be upside down: it is never turned over for what that would gain.
+    """
+    is_left = row.kind == "monitor" and row.recommended_polarity == "normal"
+    return row.decision != "undecided" and not is_left
 
 
 def _other(polarity: str) -> str:

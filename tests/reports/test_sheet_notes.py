@@ -121,3 +121,15 @@ def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Ana
     notes = [repair_note(half, row) for row in half.recommendations]
     assert notes[0] == ""
     assert notes[1].startswith("Wired inverted: once that is mended, set ")
+
+
+def test_a_monitor_that_is_left_upside_down_is_not_said_to_make_up_for_its_wiring(analysis: Analysis) -> None:
+    """It is kept, for nothing is turned over for what that gains; once it is mended it is measured again."""
+    row = dataclasses.replace(
+        analysis.recommendations[1], kind="monitor", decision="keep", recommended_polarity="normal"
+    )
+    one = dataclasses.replace(wired(analysis, row.output), recommendations=(row,))
+    assert hand_sentence(one) == f"Mend {row.output}: wired inverted."
+    assert until_mended(one) == repair_note(one, row) == ""
+    upright = dataclasses.replace(row, recommended_polarity="inverted")
+    assert repair_note(one, upright).startswith("Wired inverted: once that is mended, set normal")
