@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from analyze.description_lines import shown
 from analyze.description_text import GUESS
-from analyze.findings import Finding
+from analyze.findings import Finding, Severity
 
 if TYPE_CHECKING:
     from analyze.description import SoundCheck
+
+# How two outputs of a pair are told apart in their names.
+_SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
+_OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
+# Twins that are set closer than this are set alike: less is a rounding of a processor.
+_APART_MS = 0.05
 
 
 def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
     """Groups assumed, keys and inputs without effect, guesses that nobody has looked at, captures that are to come."""
     return (
         *_assumed_groups(check),
+        *_unlike_twins(check),
         *_idle_keys(check),
         *_lone_inputs(check),
         *_guesses(check),
@@ -31,6 +39,37 @@ def _assumed_groups(check: SoundCheck) -> tuple[Finding, ...]:
     names = ", ".join(shown(name) for name in mains)
     detail = f"{names} are treated as one group; write group = ... under each: the same name, or two to split them."
     return (Finding("mains without a group", "warning", detail, track=mains[0], value=len(mains)),)
+
+
+def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:
+    """Outputs that differ in `left` and `right` alone, and are set differently.
+
+    What lines up by arrival follows where it stands; of mains and subs two delays are more likely a slip.
+    """
+    findings = []
+    by_name = {name.lower(): output for name, output in check.outputs.items()}
+    for name, output in by_name.items():
+        twin = by_name.get(_SIDES.sub(lambda side: _OTHER_SIDE[side[0]], name))
+        if twin is None or name > twin.name.lower() or twin.kind != output.kind:
+            continue
+        apart_ms, turned = (
+            abs(output.setting.delay_ms - twin.setting.delay_ms),
+            output.setting.sign != twin.setting.sign,
+        )
+        how = [f"{apart_ms:.2f} ms apart"] if apart_ms >= _APART_MS else []
+        how += ["of opposite polarity"] if turned else []
+        if how:
+            names = f"{shown(output.name)} and {shown(twin.name)}"
+            detail = (
+                f"{names} are set {' and '.join(how)}. If they are to be alike, "
+                "one is wrong in the processor or in the description: a group moves as one, its differences stay."
+            )
+            is_likely = turned or output.kind in ("main", "sub")
+            severity: Severity = "warning" if is_likely else "note"
+            findings.append(
+                Finding("twins set differently", severity, detail, "", output.name, value=apart_ms, unit="ms")
+            )
+    return tuple(findings)
 
 
 def _idle_keys(check: SoundCheck) -> tuple[Finding, ...]:

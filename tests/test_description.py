@@ -137,6 +137,29 @@ def test_mains_without_a_group_are_one_and_a_finding_says_so(folder: Path) -> No
     assert replace(check, outputs=grouped).findings == ()
 
 
+@pytest.mark.parametrize(
+    ("kind", "names", "setting", "found"),
+    [
+        ("sub", ("sub left", "sub right"), Setting(1.2, "normal"), ("warning", 1.2)),
+        ("sub", ("sub left", "sub right"), Setting(0.0, "inverted"), ("warning", 0.0)),
+        ("tower", ("Tower L", "Tower R"), Setting(1.2, "normal"), ("note", 1.2)),
+        ("tower", ("Tower L", "Tower R"), Setting(0.0, "inverted"), ("warning", 0.0)),
+        ("sub", ("sub left", "sub right"), Setting(0.02, "normal"), None),
+        ("sub", ("sub left", "sub centre"), Setting(1.2, "normal"), None),
+        ("sub", ("lefty sub", "righty sub"), Setting(1.2, "normal"), None),
+    ],
+)
+def test_twins_that_are_set_differently_are_told(folder: Path, kind, names, setting, found) -> None:
+    """Nothing else would tell: inside a group differences are design."""
+    check = load(folder, EXAMPLE)
+    outputs = {
+        name: Output(name=name, kind=kind, group="pair", setting=one)
+        for name, one in zip(names, (Setting(0.0, "normal"), setting), strict=True)
+    }
+    rows = [one for one in replace(check, outputs=outputs).findings if one.finding == "twins set differently"]
+    assert [(one.severity, pytest.approx(one.value)) for one in rows] == ([found] if found else [])
+
+
 def test_keys_and_inputs_without_effect_are_findings(folder: Path) -> None:
     text, _ = edited('kind = "monitor"', 'kind = "monitor"\nlater_ms = 3')
     text = text.replace('"kick out" = "kick_out.wav" }\nagainst = { "kick out" = "kick in" }', "}").replace(", }", " }")
