@@ -115,8 +115,9 @@ def draft(folder: Path) -> int:
     if made.to_fill_in:
         click.echo(f"To be filled in first:\n{made.to_fill_in}", err=True)
     else:
-        what = "Correct it, type in the delays and polarities in force, then"
-        click.echo(f"{what}: analyze run {printable(str(folder))}", err=True)
+        shown = printable(str(folder))
+        what = "Correct it, type in the delays and polarities in force, then look at the recordings and analyse them"
+        click.echo(f"{what}:\nanalyze inspect {shown}\nanalyze run {shown}", err=True)
     return 0
 
 

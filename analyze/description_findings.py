@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 # How two outputs of a pair are told apart in their names.
 _SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
 _OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
+# With fewer captures than this it is not told which of them is the odd one.
+_FEW_CAPTURES = 3
 # Twins that are set closer than this are set alike: less is a rounding of a processor.
 _APART_MS = 0.05
 
@@ -24,6 +26,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
     return (
         *_assumed_groups(check),
         *_unlike_twins(check),
+        *_missing_microphones(check),
         *_idle_keys(check),
         *_lone_inputs(check),
         *_guesses(check),
@@ -69,6 +72,20 @@ def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:
             findings.append(
                 Finding("twins set differently", severity, detail, "", output.name, value=apart_ms, unit="ms")
             )
+    return tuple(findings)
+
+
+def _missing_microphones(check: SoundCheck) -> tuple[Finding, ...]:
+    """Positions without a microphone in one capture, where every other with feeds has one: a line or file forgotten."""
+    captures = [capture for capture in check.captures if capture.feeds and capture.mics]
+    if len(captures) < _FEW_CAPTURES:
+        return ()
+    findings = []
+    for position in check.positions:
+        without = [capture.name for capture in captures if position not in capture.mics]
+        if len(without) == 1:
+            detail = f"Every other take has a microphone at {position}, {without[0]!r} has none: add its track, if any."
+            findings.append(Finding("microphone missing", "warning", detail, without[0], position))
     return tuple(findings)
 
 

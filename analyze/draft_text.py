@@ -65,6 +65,9 @@ def _output(output: DraftOutput) -> Iterator[str]:
         yield _marked(f"group = {_quoted(output.group)}", "its name differs from theirs by side or number alone")
     yield _marked("delay_ms = 0.0", "nothing says it; the setting in force while recorded")
     yield _marked('polarity = "normal"', "likewise")
+    if output.kind in ("fill", "tower"):
+        yield _marked("later_ms = 0.0", "nothing says it; how much later than the mains it is meant to arrive")
+        yield "# align_at = [...]  the seats at which it is to; without it, where it is about as loud as the mains"
     yield _marked('feed_tap = "before"', 'nothing says it; "after" if the feed was recorded behind the processor')
 
 

@@ -206,7 +206,9 @@ def _of_outputs(
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
     copies = copied_takes(_heard_tracks(recorded, sound_check))
-    blocked |= not_separable(apart) | not_steady(recorded.findings) | of_unknown_take(copies, sound_check)
+    blocked |= of_unknown_take(copies, sound_check)
+    responses = responses.without(blocked.keys() - {sound_check.reference})  # what was recorded is not theirs
+    blocked |= not_separable(apart) | not_steady(recorded.findings)
     contradicted = frozenset(f.track for f in merge_findings)
     relations, relation_mistakes = feed_relations(sound_check, recorded.measured, muted_feeds(sound_check))
     sent = sent_relative(relations, outputs, sound_check.reference)

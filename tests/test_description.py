@@ -156,8 +156,28 @@ def test_twins_that_are_set_differently_are_told(folder: Path, kind, names, sett
         name: Output(name=name, kind=kind, group="pair", setting=one)
         for name, one in zip(names, (Setting(0.0, "normal"), setting), strict=True)
     }
-    rows = [one for one in replace(check, outputs=outputs).findings if one.finding == "twins set differently"]
+    every = {check.reference: check.outputs[check.reference], **outputs}
+    rows = [
+        one for one in replace(check, outputs=every, captures=()).findings if one.finding == "twins set differently"
+    ]
     assert [(one.severity, pytest.approx(one.value)) for one in rows] == ([found] if found else [])
+
+
+def test_a_microphone_that_one_take_alone_lacks_is_told(folder: Path) -> None:
+    check = load(folder, EXAMPLE)
+    whole = replace(check.captures[0], unsynced=())
+    takes = [replace(whole, name=name) for name in ("one", "two", "three", "four")]
+    assert len(whole.mics) > 1
+    position, *_ = whole.mics
+
+    def told(*lacking: str) -> list[tuple[str, str]]:
+        mics = {name: track for name, track in whole.mics.items() if name != position}
+        captures = tuple(replace(take, mics=mics) if take.name in lacking else take for take in takes)
+        findings = replace(check, captures=captures).findings
+        return [(one.capture, one.track) for one in findings if one.finding == "microphone missing"]
+
+    assert told() == told("one", "two") == []
+    assert told("three") == [("three", position)]
 
 
 def test_keys_and_inputs_without_effect_are_findings(folder: Path) -> None:

@@ -65,7 +65,7 @@ def _finding_lines(findings: Sequence[Finding]) -> list[str]:
         said = f"{one.finding}{_at(one)}. {clean(one.detail)}"
         alike.setdefault((one.severity, one.capture, said), []).append(one.track)
     return [
-        f"{severity} ({clean(', '.join(filter(None, (capture, *tracks))))}): {said}"
+        f"{severity}{f' ({clean(where)})' if (where := ', '.join(filter(None, (capture, *tracks)))) else ''}: {said}"
         for (severity, capture, said), tracks in alike.items()
     ]
 

@@ -8,7 +8,7 @@ Piersol, Random Data, ch. 6, 7 and 9 (from memory); with one feed it is `H1 = Gx
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -87,6 +87,16 @@ class Responses:
             return False
         row = self.h[self.outputs.index(output), self.positions.index(position)]
         return bool(np.isfinite(row.real).any())
+
+    def without(self, outputs: Collection[str]) -> Responses:
+        """The same with nothing known of some outputs, whose recordings cannot be theirs."""
+        gone = [i for i, output in enumerate(self.outputs) if output in outputs]
+        parts = {name: getattr(self, name).copy() for name in ("h", "variance", "coherence", "share", "averages")}
+        for part in parts.values():
+            part[gone] = np.nan
+        replicates = self.replicates.copy()
+        replicates[:, gone] = np.nan
+        return replace(self, **parts, replicates=replicates) if gone else self
 
 
 @dataclass(frozen=True)
