@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ from numpy.typing import NDArray
 from analyze.audio.clock_line import FittedLine, fit_line
 from analyze.audio.clock_pairs import Pairs, pairs_of
 from analyze.audio.clock_rate import Rate, rate_of
-from analyze.audio.clock_search import LIMIT_PPM, likely_lags, repeats_after_s
+from analyze.audio.clock_search import LIMIT_PPM, Lag, likely_lags, repeats_after_s
 from analyze.audio.clock_source import ClockPiece
 from analyze.audio.clock_track import LARGEST_JUMP_S, TRACK_HZ, WINDOW_S, Track, track_of
 from analyze.findings import Finding, Severity
@@ -41,6 +42,8 @@ _MAX_TRIED, _LEAST_Z = 3, 8.0
 _RIVAL_SHARE, _SAME_S = 0.3, 0.1
 #: Prominence that unrelated sound does not reach by chance (14 measured; drums of one tempo 31, but in many places).
 _LEAST_PROMINENCE = 25.0
+#: Prominence from which a place is believed without a look at all others, if it is expected there to these bounds.
+_SURE_PROMINENCE, _NEAR_S, _SAME_PPM = 60.0, 0.2, 3.0
 #: Peak of the response over its median that neither unrelated sound reaches (3.4 measured) nor hum in both (2.9).
 _LEAST_PEAK = 4.0
 #: Windows of a rival that this share of ours or less fit contradict it; ours are then clear of noise.
@@ -82,11 +85,18 @@ class ClockFit:
         return bool(self.pieces)
 
 
-def fit_clock(base: Recording, foreign: Recording) -> ClockFit:
-    """Offset, rate and jumps of `foreign`, whose tracks share one clock, against `base`."""
+def fit_clock(base: Recording, foreign: Recording, expected: ClockPiece | None = None) -> ClockFit:
+    """Offset, rate and jumps of `foreign`, whose tracks share one clock, against `base`.
+
+    expected : the line that another capture of the same files gives; where it does not hold, all of `foreign` is
+        searched as without it
+    """
     why = _NOTHING_SHARED
+    near = None if expected is None else _fitted_near(pairs_of(base, foreign)[0], expected)
+    if near is not None:
+        return _found(near)
     for pairs in pairs_of(base, foreign):
-        tracks = _likely_tracks(pairs)
+        tracks = _likely_tracks(pairs, likely_lags(pairs))
         if not tracks:
             continue
         best = max(tracks, key=lambda track: track.prominence)
@@ -104,9 +114,29 @@ def fit_clock(base: Recording, foreign: Recording) -> ClockFit:
 _NOTHING_SHARED = "no sound is found that both recordings hold"
 
 
-def _likely_tracks(pairs: Pairs) -> list[Track]:
+def _fitted_near(pairs: Pairs, expected: ClockPiece) -> FittedLine | None:
+    """The line close to where it is expected; None where it is not beyond doubt, so that a search has to tell.
+
+    Beyond doubt: the sound stands out further than other sound of the same tempo and drums does, what repeats itself
+    fits nowhere else, and both the place and the rate are the expected ones. One crystal has one rate; the place may
+    differ by the paths of other outputs, and by what was lost between two takes.
+    """
+    middle_s = pairs.base.duration_s / 2.0
+    tracks = _likely_tracks(pairs, [Lag(middle_s, expected.foreign_s(middle_s) - middle_s)]) if pairs.has_feed else []
+    if not tracks or tracks[0].prominence < _SURE_PROMINENCE:
+        return None
+    if not all(_refutes(tracks[0], rival) for rival in tracks[1:]):
+        return None
+    fitted = fit_line(tracks[0])
+    if fitted is None or _objection(fitted) or abs(fitted.ppm - expected.ppm) > _SAME_PPM:
+        return None
+    off_s = [abs(piece.foreign_s(middle_s) - expected.foreign_s(middle_s)) for piece in _pieces(fitted)]
+    return fitted if min(off_s, default=math.inf) <= _NEAR_S else None
+
+
+def _likely_tracks(pairs: Pairs, lags: Sequence[Lag]) -> list[Track]:
     """The path of the lag along the most likely line, then along its rivals; empty where nothing stands out."""
-    rates = [rate for lag in likely_lags(pairs) if (rate := rate_of(pairs, lag)) is not None]
+    rates = [rate for lag in lags if (rate := rate_of(pairs, lag)) is not None]
     rates.sort(key=lambda rate: -rate.best_z)
     for rate in rates[:_MAX_TRIED]:
         track = track_of(pairs, rate) if rate.best_z >= _LEAST_Z else None

@@ -117,7 +117,10 @@ def track_of(pairs: Pairs, rate: Rate) -> Track | None:
     groups = _sounding_together(windows.sounds)
     late_s = _chained([_alone(windows.only(group)) for group in groups])
     for _ in range(_N_ROUNDS):
+        before_s = late_s
         late_s, z = _path(windows, late_s, windows.sounds & np.isfinite(late_s)[:, np.newaxis])
+        if np.array_equal(late_s, before_s, equal_nan=True):
+            break
     return Track(line, pairs, windows, groups, late_s, _stretches(late_s), z)
 
 
