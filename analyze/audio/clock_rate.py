@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analyze.audio.clock_pairs import Pairs
 from analyze.audio.clock_search import LIMIT_PPM, SKETCH_HZ, Lag
 from analyze.audio.clock_source import ClockPiece
-from analyze.audio.clock_windows import Windows, windows_at
+from analyze.audio.clock_windows import Windows, energy_of, windows_at
 
 #: Windows of a block, and how many blocks at most.
 BLOCK_WINDOWS = 32
@@ -86,8 +86,8 @@ def coherent_excess(
         return np.zeros((windows.cross.shape[1], len(rates_ppm))), np.zeros(windows.cross.shape[1])
     hop_s = (windows.middle_s[-1] - windows.middle_s[0]) / (n_windows - 1)
     n_fft = 8 * (1 << (n_windows - 1).bit_length())
-    energy = np.asarray(np.abs(fft.fft(windows.cross, n_fft, axis=0)) ** 2)  # (step of f s, pair, line)
-    own = np.asarray(np.sum(np.abs(windows.cross) ** 2, axis=0, dtype=np.float64))  # (pair, line)
+    energy = energy_of(fft.fft(windows.cross, n_fft, axis=0))  # (step of f s, pair, line)
+    own = np.asarray(np.sum(energy_of(windows.cross), axis=0, dtype=np.float64))  # (pair, line)
     step = -np.outer(rates_ppm * 1e-6, windows.frequency_hz) * hop_s * n_fft  # (rate, line)
     whole = np.floor(step)
     low, above, line = whole.astype(np.int64) % n_fft, step - whole, np.arange(len(windows.frequency_hz))

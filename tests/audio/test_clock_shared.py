@@ -80,7 +80,8 @@ def fit_of(folder: Path, clocks: SharedClocks, number: int) -> ClockFit:
     capture, tracks = described(number)
     whole = Capture(name=capture.name, playing=())
     (feed, sent), (mic, there) = tracks.items()
-    base, foreign = (open_recording(folder, *of) for of in ((capture, {feed: track(sent)}), (whole, {mic: track(there)})))
+    base = open_recording(folder, capture, {feed: track(sent)})
+    foreign = open_recording(folder, whole, {mic: track(there)})
     with base, foreign:
         return clocks.fit(1, base, foreign)
 
