@@ -70,6 +70,7 @@ class ClockFit:
     residual_s : root mean square of the lags about the line
     prominence : of the shared sound over chance, in standard deviations
     findings : the figures, or why there are none
+    is_ambiguous : nothing was found because the sound fits in several places
     """
 
     pieces: tuple[ClockPiece, ...]
@@ -78,6 +79,7 @@ class ClockFit:
     residual_s: float
     prominence: float
     findings: tuple[Finding, ...]
+    is_ambiguous: bool = False
 
     @property
     def is_found(self) -> bool:
@@ -101,17 +103,18 @@ def fit_clock(base: Recording, foreign: Recording, expected: ClockPiece | None =
             continue
         best = max(tracks, key=lambda track: track.prominence)
         if not all(_refutes(best, rival) for rival in tracks if rival is not best):
-            why = "it fits in several places equally well, as sound that repeats itself does"
+            why = _AMBIGUOUS
             break
         fitted = fit_line(best)
         why = _objection(fitted)
         if fitted is not None and not why:
             return _found(fitted)
         break  # the sound is there: pairs without a feed would not tell more
-    return ClockFit((), math.nan, math.nan, math.nan, math.nan, (_not_found(foreign, why),))
+    return ClockFit((), math.nan, math.nan, math.nan, math.nan, (_not_found(foreign, why),), why == _AMBIGUOUS)
 
 
 _NOTHING_SHARED = "no sound is found that both recordings hold"
+_AMBIGUOUS = "it fits in several places equally well, as sound that repeats itself does"
 
 
 def _fitted_near(pairs: Pairs, expected: ClockPiece) -> FittedLine | None:

@@ -9,6 +9,7 @@ n-th entry have clock n; they are resampled onto the base (`clock.py`), which ta
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
@@ -20,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.audio.clock import ClockFit
-from analyze.audio.clock_shared import Label, SharedClocks, tracks_by_clock
+from analyze.audio.clock_shared import Label, SharedClocks, is_feed, tracks_by_clock
 from analyze.audio.clock_source import Resampled
 from analyze.audio.damage import Kind, TrackPlace, TrackStatistics
 from analyze.audio.decoder import Decoder
@@ -300,24 +301,19 @@ def open_recording(
     """
     if not tracks:
         raise ValueError("no tracks were given")
-    clocks = clocks or SharedClocks([(capture, tracks)])
+    clocks, opened = clocks or SharedClocks([(capture, tracks)]), functools.partial(_on_one_clock, folder)
     try:
         by_clock = tracks_by_clock(capture, tracks)
         base = min(by_clock)
-        recording = _on_one_clock(folder, capture, by_clock.pop(base))
+        recording = opened(capture, by_clock.pop(base))
         whole = dataclasses.replace(capture, start_s=0.0, end_s=math.nan)
         # feeds first: brought onto the base, they help to find the clock of the microphones that hear them
-        for number in sorted(by_clock, key=lambda number: not any(map(_is_feed, by_clock[number]))):
-            with recording, _on_one_clock(folder, whole, by_clock[number]) as foreign:  # files open again when read
-                recording = recording.with_clock(number, foreign, clocks.fit(number, recording, foreign))
+        for number in sorted(by_clock, key=lambda number: not any(map(is_feed, by_clock[number]))):
+            with recording, opened(whole, by_clock[number]) as foreign:  # files open again when read
+                recording = recording.with_clock(number, foreign, clocks.fit(number, recording, foreign, opened))
     finally:
         clocks.close(capture.name)
     return recording.in_order(tuple(tracks)) if by_clock else recording
-
-
-def _is_feed(label: Hashable) -> bool:
-    """Whether a label says that its track is a feed."""
-    return isinstance(label, tuple) and len(label) == 2 and label[0] == "feed"
 
 
 def _on_one_clock(folder: Path, capture: Capture, tracks: Mapping[Label, Track]) -> Recording:
