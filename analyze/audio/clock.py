@@ -94,9 +94,9 @@ def fit_clock(base: Recording, foreign: Recording, expected: ClockPiece | None =
         searched as without it
     """
     why = _NOTHING_SHARED
-    near = None if expected is None else _fitted_near(pairs_of(base, foreign)[0], expected)
+    near = None if expected is None else fit_near(base, foreign, expected)
     if near is not None:
-        return _found(near)
+        return near
     for pairs in pairs_of(base, foreign):
         tracks = _likely_tracks(pairs, likely_lags(pairs))
         if not tracks:
@@ -113,18 +113,14 @@ def fit_clock(base: Recording, foreign: Recording, expected: ClockPiece | None =
     return ClockFit((), math.nan, math.nan, math.nan, math.nan, (_not_found(foreign, why),), why == _AMBIGUOUS)
 
 
-_NOTHING_SHARED = "no sound is found that both recordings hold"
-_AMBIGUOUS = "it fits in several places equally well, as sound that repeats itself does"
-
-
-def _fitted_near(pairs: Pairs, expected: ClockPiece) -> FittedLine | None:
-    """The line close to where it is expected; None where it is not beyond doubt, so that a search has to tell.
+def fit_near(base: Recording, foreign: Recording, expected: ClockPiece) -> ClockFit | None:
+    """The fit close to an expected line; None where it is not beyond doubt, so that a search has to tell.
 
     Beyond doubt: the sound stands out further than other sound of the same tempo and drums does, what repeats itself
     fits nowhere else, and both the place and the rate are the expected ones. One crystal has one rate; the place may
     differ by the paths of other outputs, and by what was lost between two takes.
     """
-    middle_s = pairs.base.duration_s / 2.0
+    pairs, middle_s = pairs_of(base, foreign)[0], base.duration_s / 2.0
     tracks = _likely_tracks(pairs, [Lag(middle_s, expected.foreign_s(middle_s) - middle_s)]) if pairs.has_feed else []
     if not tracks or tracks[0].prominence < _SURE_PROMINENCE:
         return None
@@ -133,8 +129,20 @@ def _fitted_near(pairs: Pairs, expected: ClockPiece) -> FittedLine | None:
     fitted = fit_line(tracks[0])
     if fitted is None or _objection(fitted) or abs(fitted.ppm - expected.ppm) > _SAME_PPM:
         return None
-    off_s = [abs(piece.foreign_s(middle_s) - expected.foreign_s(middle_s)) for piece in _pieces(fitted)]
-    return fitted if min(off_s, default=math.inf) <= _NEAR_S else None
+    fit = _found(fitted)
+    off_s = [abs(piece.foreign_s(middle_s) - expected.foreign_s(middle_s)) for piece in fit.pieces]
+    return fit if min(off_s, default=math.inf) <= _NEAR_S else None
+
+
+def likely_lines(base: Recording, foreign: Recording) -> list[ClockPiece]:
+    """Lines along which the recordings seem to hold the same sound, to a few ppm and hundredths of a second."""
+    pairs = pairs_of(base, foreign)[0]
+    rates = [rate_of(pairs, lag) for lag in likely_lags(pairs)]
+    return [rate.line for rate in rates if rate is not None and rate.best_z >= _LEAST_Z]
+
+
+_NOTHING_SHARED = "no sound is found that both recordings hold"
+_AMBIGUOUS = "it fits in several places equally well, as sound that repeats itself does"
 
 
 def _likely_tracks(pairs: Pairs, lags: Sequence[Lag]) -> list[Track]:

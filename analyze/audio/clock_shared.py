@@ -2,7 +2,8 @@
 
 A recorder's file that holds several takes has one clock throughout, and so has the file of the feeds. What one capture
 found is a line between the files, by which all later ones know where to look; each still measures its own. The same
-noise played in every take fits at each of them: then all captures are laid side by side and looked for as one.
+noise played in every take fits at each of them: then the place counts in which both the first and the last of them
+fit, for in any other one of the two meets no sound.
 
 Conventions: the lines kept here count both times from the first frame of the files (`clock.py` has the equation).
 """
@@ -15,9 +16,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
-import numpy as np
-
-from analyze.audio.clock import ClockFit, fit_clock
+from analyze.audio.clock import ClockFit, fit_clock, fit_near, likely_lines
 from analyze.audio.clock_source import ClockPiece
 
 if TYPE_CHECKING:
@@ -29,8 +28,10 @@ Label = TypeVar("Label", bound=Hashable)
 #: Opens tracks of a capture that share start and clock.
 Opener = Callable[["Capture", Mapping[Any, "Track"]], "Recording"]
 
-#: Tracks on each side, besides all feeds, by which captures are looked for as one: every feed is compared with each.
+#: Tracks on each side, besides the feeds, by which captures are looked for as one: every feed is compared with each.
 _MOST_OTHERS = 2
+#: Lines closer than this are one, that of another output's path.
+_SAME_S = 0.1
 
 
 def tracks_by_clock(capture: Capture, tracks: Mapping[Label, Track]) -> dict[int, dict[Label, Track]]:
@@ -77,12 +78,12 @@ class SharedClocks:
             by_clock = tracks_by_clock(capture, tracks)
             base = by_clock.pop(min(by_clock))
             self._shares += [_Share(capture, number, base, foreign) for number, foreign in by_clock.items()]
-        self._tried_as_one: set[int] = set()
+        self._tried: set[int] = set()
 
     def fit(self, number: int, base: Recording, foreign: Recording, opened: Opener) -> ClockFit:
         """`fit_clock` for clock `number` of a capture, by the first earlier capture that knows where to look.
 
-        Where none does and its own sound fits in several places, by all captures of the same files as one.
+        Where none does and its own sound fits in several places, the first and the last capture of its files tell.
         """
         place = next(k for k, s in enumerate(self._shares) if (s.capture.name, s.number) == (base.capture, number))
         share, start_s = self._shares[place], base.start_frame / base.sample_rate_hz
@@ -90,9 +91,9 @@ class SharedClocks:
         lines = (self._shares[k].line.result() for k in earlier)
         line = next((line for line in lines if line is not None), None)
         fit = fit_clock(base, foreign, None if line is None else line.counted_from(start_s))
-        if fit.is_ambiguous and line is None and self._tried_as_one.isdisjoint(earlier):
-            self._tried_as_one.add(place)
-            line = self._of_all(share, opened)
+        if fit.is_ambiguous and line is None and self._tried.isdisjoint(earlier):
+            self._tried.add(place)
+            line = self._of_both_ends(share, opened)
             fit = fit if line is None else fit_clock(base, foreign, line.counted_from(start_s))
         if fit.is_found:
             share.line.set_result(fit.pieces[0].counted_from(-start_s))
@@ -104,20 +105,27 @@ class SharedClocks:
             if share.capture.name == capture and not share.line.done():
                 share.line.set_result(None)
 
-    def _of_all(self, share: _Share, opened: Opener) -> ClockPiece | None:
-        """The line by all captures that hold the files of this one, looked for as one; None if there is none."""
-        group = [other for other in self._shares if other.meets(share)]
-        if len(group) == 1:
-            return None
+    def _of_both_ends(self, share: _Share, opened: Opener) -> ClockPiece | None:
+        """The only line that holds in the first and in the last capture in the files of this one; None without one."""
+        in_time = sorted((s for s in self._shares if s.meets(share)), key=lambda s: s.capture.start_s)
+        ends = in_time[0], in_time[-1]
         whole = replace(share.capture, start_s=0.0, end_s=math.nan)
-        start_s = min(other.capture.start_s for other in group)
-        end_s = float(np.max([other.capture.end_s for other in group]))  # NaN, to the end, if one of them is
-        of_base = _compared((other.base for other in group), _files(share.base))
-        of_foreign = _compared((other.foreign for other in group), _files(share.foreign))
-        span = replace(whole, start_s=start_s, end_s=end_s)
-        with opened(span, of_base) as base, opened(whole, of_foreign) as foreign:
-            fit = fit_clock(base, foreign)
-            return fit.pieces[0].counted_from(-base.start_frame / base.sample_rate_hz) if fit.is_found else None
+        span = replace(whole, start_s=ends[0].capture.start_s, end_s=ends[1].capture.end_s)
+        of_base = [_compared([end.base for end in some], _files(share.base)) for some in (ends, ends[:1], ends[1:])]
+        of_foreign = _compared([end.foreign for end in ends], _files(share.foreign))
+        if ends[0] is ends[1] or not all(of_base) or not of_foreign:
+            return None
+        with opened(whole, of_foreign) as foreign:
+            with opened(span, of_base[0]) as base:
+                start_s = base.start_frame / base.sample_rate_hz
+                lines = [line.counted_from(-start_s) for line in likely_lines(base, foreign)]
+            for end, tracks in zip(ends, of_base[1:], strict=True):
+                with opened(end.capture, tracks) as base:
+                    start_s = base.start_frame / base.sample_rate_hz
+                    fits = [fit_near(base, foreign, line.counted_from(start_s)) for line in lines]
+                lines = [fit.pieces[0].counted_from(-start_s) for fit in fits if fit is not None]
+        is_one = bool(lines) and max(line.offset_s for line in lines) - min(line.offset_s for line in lines) < _SAME_S
+        return lines[0] if is_one else None
 
 
 def _files(tracks: Mapping[Any, Track]) -> set[str]:
@@ -126,7 +134,7 @@ def _files(tracks: Mapping[Any, Track]) -> set[str]:
 
 
 def _compared(sides: Iterable[Mapping[Any, Track]], files: set[str]) -> dict[Hashable, Track]:
-    """All feeds of several captures that lie in some files, each once, and a few of their other tracks."""
+    """The feeds of captures that lie in some files, each once, and a few of their other tracks."""
     feeds: dict[Hashable, Track] = {}
     others: dict[Hashable, Track] = {}
     for side in sides:

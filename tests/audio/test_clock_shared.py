@@ -159,7 +159,7 @@ def test_the_first_that_knows_tells(tmp_path: Path, searches: Searches) -> None:
 
 @pytest.mark.parametrize("sound", ["noise", "drums"])
 def test_the_same_sound_in_every_take(tmp_path: Path, sound: str) -> None:
-    """Each by itself fits at each of them, and is refused; all as one fit in one place, at either end nothing else."""
+    """Each by itself fits at each of them, and is refused; the first and the last fit together in one."""
     put(tmp_path, STEADY, sound, is_same=True)
     assert all(fit_of(tmp_path, clocks_of([number]), number).is_ambiguous for number in range(N_TAKES))
     clocks = clocks_of(range(N_TAKES))
