@@ -13,11 +13,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from analyze.audio.clock import ClockFit, fit_clock, fit_near, likely_lines
 from analyze.audio.clock_source import ClockPiece
+from analyze.errors import AudioError
 
 if TYPE_CHECKING:
     from analyze.audio.recording import Recording
@@ -93,7 +95,8 @@ class SharedClocks:
         fit = fit_clock(base, foreign, None if line is None else line.counted_from(start_s))
         if fit.is_ambiguous and line is None and self._tried.isdisjoint(earlier):
             self._tried.add(place)
-            line = self._of_both_ends(share, opened)
+            with suppress(AudioError):  # of another capture, which says so itself
+                line = self._of_both_ends(share, opened)
             fit = fit if line is None else fit_clock(base, foreign, line.counted_from(start_s))
         if fit.is_found:
             share.line.set_result(fit.pieces[0].counted_from(-start_s))
