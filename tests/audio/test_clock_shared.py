@@ -6,14 +6,14 @@ import threading
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 from audio_helpers import track
-from clock_making import RATE_HZ, SOUNDS, Clock, between, hall, heard
+from clock_making import RATE_HZ, SOUNDS, Clock, Samples, between, hall, heard
 
 from analyze.audio import clock
 from analyze.audio.clock import ClockFit
@@ -50,11 +50,9 @@ def searches(monkeypatch: pytest.MonkeyPatch) -> Searches:
     return seen
 
 
-def put(folder: Path, recorder: Clock, sound: str = "noise", silent: int = -1, is_same: bool = False) -> Path:
-    """Write the files: a feed per take, and what one microphone hears; nothing of the take `silent`.
-
-    is_same : every take plays the same to the sample
-    """
+@cache
+def made(recorder: Clock, sound: str, silent: int, is_same: bool) -> tuple[Samples, Samples]:
+    """A feed per take, (frame, take), and what one microphone hears, (frame, 1)."""
     rng = np.random.default_rng(3)
     feeds, there = [], np.zeros(N)
     programme = SOUNDS[sound](N, rng)
@@ -64,10 +62,13 @@ def put(folder: Path, recorder: Clock, sound: str = "noise", silent: int = -1, i
         there += 0.0 if k == silent else heard(feeds[k], hall(rng, FLIGHT_S[k], 0.0), 20.0, rng)
     own = recorder.recorded(there, OWN_S)
     own += 1e-4 * rng.standard_normal(len(own))
-    for name, tracks in (("desk", feeds), ("own", [own])):
-        samples = np.stack(tracks, axis=1)
+    return np.stack(feeds, axis=1), own[:, np.newaxis]
+
+
+def put(folder: Path, recorder: Clock, sound: str = "noise", silent: int = -1, is_same: bool = False) -> None:
+    """Write the files; nothing is heard of the take `silent`, with `is_same` every take plays the same."""
+    for name, samples in zip(("desk", "own"), made(recorder, sound, silent, is_same), strict=True):
         soundfile.write(folder / f"{name}.wav", 0.9 * samples / np.abs(samples).max(), RATE_HZ, subtype="PCM_24")
-    return folder
 
 
 def described(number: int, own: str = "own.wav") -> tuple[Capture, Mapping[tuple[str, str], str]]:
@@ -98,7 +99,7 @@ def late_s(fit: ClockFit, recorder: Clock, number: int) -> float:
     return fit.pieces[0].foreign_s(middle_s) - recorder.foreign_s(number * TAKE_S + middle_s)
 
 
-@pytest.mark.parametrize("sound", list(SOUNDS))
+@pytest.mark.parametrize("sound", ["noise", "chords"])
 def test_one_search_serves_all(tmp_path: Path, searches: Searches, sound: str) -> None:
     """Each clock is as exact as one that was searched for (`test_clock.py`), and has its own earliest arrival."""
     put(tmp_path, STEADY, sound)
@@ -111,7 +112,7 @@ def test_one_search_serves_all(tmp_path: Path, searches: Searches, sound: str) -
     assert searches.n == 1
 
 
-@pytest.mark.parametrize(("lost_s", "n_searches"), [(0.03, 1), (-0.05, 1), (0.5, 2), (1.0, 2)])
+@pytest.mark.parametrize(("lost_s", "n_searches"), [(0.03, 1), (-0.05, 1), (1.0, 2)])
 def test_lost_between_takes(tmp_path: Path, searches: Searches, lost_s: float, n_searches: int) -> None:
     """A buffer is found near the place; what the take lies further off by is found by a search."""
     recorder = Clock(7.5, 90.0, ((20.5, lost_s),))
@@ -135,7 +136,7 @@ def test_what_does_not_hold_is_not_taken(tmp_path: Path, searches: Searches) -> 
     """Another rate, or a place off by whole bars: the clock is what a search says, to the last digit."""
     put(tmp_path, STEADY, "drums")
     alone = fit_of(tmp_path, clocks_of([1]), 1)
-    for number, (offset_s, ppm) in enumerate([(0.0, 8.0), (2.0, 0.0), (-0.5, 0.0), (4.5, 0.0)], start=2):
+    for number, (offset_s, ppm) in enumerate([(0.0, 8.0), (2.0, 0.0), (-0.5, 0.0)], start=2):
         wrong = clocks_of([0, 1])
         line = alone.pieces[0].counted_from(-TAKE_S)
         middle_s = 1.5 * TAKE_S
@@ -157,11 +158,10 @@ def test_the_first_that_knows_tells(tmp_path: Path, searches: Searches) -> None:
     assert searches.n == 2
 
 
-@pytest.mark.parametrize("sound", ["noise", "drums"])
-def test_the_same_sound_in_every_take(tmp_path: Path, sound: str) -> None:
-    """Each by itself fits at each of them, and is refused; the first and the last fit together in one."""
-    put(tmp_path, STEADY, sound, is_same=True)
-    assert all(fit_of(tmp_path, clocks_of([number]), number).is_ambiguous for number in range(N_TAKES))
+def test_the_same_sound_in_every_take(tmp_path: Path) -> None:
+    """Each by itself fits at all of them, and is refused; the first and the last fit together in one."""
+    put(tmp_path, STEADY, "drums", is_same=True)
+    assert fit_of(tmp_path, clocks_of([1]), 1).is_ambiguous
     clocks = clocks_of(range(N_TAKES))
     for number in range(N_TAKES):
         fit = fit_of(tmp_path, clocks, number)
