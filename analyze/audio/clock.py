@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ from numpy.typing import NDArray
 from analyze.audio.clock_line import FittedLine, fit_line
 from analyze.audio.clock_pairs import Pairs, pairs_of
 from analyze.audio.clock_rate import Rate, rate_of
-from analyze.audio.clock_search import LIMIT_PPM, likely_lags, repeats_after_s
+from analyze.audio.clock_search import LIMIT_PPM, Lag, likely_lags, repeats_after_s
 from analyze.audio.clock_source import ClockPiece
 from analyze.audio.clock_track import LARGEST_JUMP_S, TRACK_HZ, WINDOW_S, Track, track_of
 from analyze.findings import Finding, Severity
@@ -41,6 +42,8 @@ _MAX_TRIED, _LEAST_Z = 3, 8.0
 _RIVAL_SHARE, _SAME_S = 0.3, 0.1
 #: Prominence that unrelated sound does not reach by chance (14 measured; drums of one tempo 31, but in many places).
 _LEAST_PROMINENCE = 25.0
+#: Prominence from which a place is believed without a look at all others, if it is expected there to these bounds.
+_SURE_PROMINENCE, _NEAR_S, _SAME_PPM = 60.0, 0.2, 3.0
 #: Peak of the response over its median that neither unrelated sound reaches (3.4 measured) nor hum in both (2.9).
 _LEAST_PEAK = 4.0
 #: Windows of a rival that this share of ours or less fit contradict it; ours are then clear of noise.
@@ -67,6 +70,7 @@ class ClockFit:
     residual_s : root mean square of the lags about the line
     prominence : of the shared sound over chance, in standard deviations
     findings : the figures, or why there are none
+    is_ambiguous : nothing was found because the sound fits in several places
     """
 
     pieces: tuple[ClockPiece, ...]
@@ -75,6 +79,7 @@ class ClockFit:
     residual_s: float
     prominence: float
     findings: tuple[Finding, ...]
+    is_ambiguous: bool = False
 
     @property
     def is_found(self) -> bool:
@@ -82,31 +87,67 @@ class ClockFit:
         return bool(self.pieces)
 
 
-def fit_clock(base: Recording, foreign: Recording) -> ClockFit:
-    """Offset, rate and jumps of `foreign`, whose tracks share one clock, against `base`."""
+def fit_clock(base: Recording, foreign: Recording, expected: ClockPiece | None = None) -> ClockFit:
+    """Offset, rate and jumps of `foreign`, whose tracks share one clock, against `base`.
+
+    expected : the line that another capture of the same files gives; where it does not hold, all of `foreign` is
+        searched as without it
+    """
     why = _NOTHING_SHARED
+    near = None if expected is None else fit_near(base, foreign, expected)
+    if near is not None:
+        return near
     for pairs in pairs_of(base, foreign):
-        tracks = _likely_tracks(pairs)
+        tracks = _likely_tracks(pairs, likely_lags(pairs))
         if not tracks:
             continue
         best = max(tracks, key=lambda track: track.prominence)
         if not all(_refutes(best, rival) for rival in tracks if rival is not best):
-            why = "it fits in several places equally well, as sound that repeats itself does"
+            why = _AMBIGUOUS
             break
         fitted = fit_line(best)
         why = _objection(fitted)
         if fitted is not None and not why:
             return _found(fitted)
         break  # the sound is there: pairs without a feed would not tell more
-    return ClockFit((), math.nan, math.nan, math.nan, math.nan, (_not_found(foreign, why),))
+    return ClockFit((), math.nan, math.nan, math.nan, math.nan, (_not_found(foreign, why),), why == _AMBIGUOUS)
+
+
+def fit_near(base: Recording, foreign: Recording, expected: ClockPiece) -> ClockFit | None:
+    """The fit close to an expected line; None where it is not beyond doubt, so that a search has to tell.
+
+    Beyond doubt: the sound stands out further than other sound of the same tempo and drums does, what repeats itself
+    fits nowhere else, and both the place and the rate are the expected ones. One crystal has one rate; the place may
+    differ by the paths of other outputs, and by what was lost between two takes.
+    """
+    pairs, middle_s = pairs_of(base, foreign)[0], base.duration_s / 2.0
+    tracks = _likely_tracks(pairs, [Lag(middle_s, expected.foreign_s(middle_s) - middle_s)]) if pairs.has_feed else []
+    if not tracks or tracks[0].prominence < _SURE_PROMINENCE:
+        return None
+    if not all(_refutes(tracks[0], rival) for rival in tracks[1:]):
+        return None
+    fitted = fit_line(tracks[0])
+    if fitted is None or _objection(fitted) or abs(fitted.ppm - expected.ppm) > _SAME_PPM:
+        return None
+    fit = _found(fitted)
+    off_s = [abs(piece.foreign_s(middle_s) - expected.foreign_s(middle_s)) for piece in fit.pieces]
+    return fit if min(off_s, default=math.inf) <= _NEAR_S else None
+
+
+def likely_lines(base: Recording, foreign: Recording) -> list[ClockPiece]:
+    """Lines along which the recordings seem to hold the same sound, to a few ppm and hundredths of a second."""
+    pairs = pairs_of(base, foreign)[0]
+    rates = [rate_of(pairs, lag) for lag in likely_lags(pairs)]
+    return [rate.line for rate in rates if rate is not None and rate.best_z >= _LEAST_Z]
 
 
 _NOTHING_SHARED = "no sound is found that both recordings hold"
+_AMBIGUOUS = "it fits in several places equally well, as sound that repeats itself does"
 
 
-def _likely_tracks(pairs: Pairs) -> list[Track]:
+def _likely_tracks(pairs: Pairs, lags: Sequence[Lag]) -> list[Track]:
     """The path of the lag along the most likely line, then along its rivals; empty where nothing stands out."""
-    rates = [rate for lag in likely_lags(pairs) if (rate := rate_of(pairs, lag)) is not None]
+    rates = [rate for lag in lags if (rate := rate_of(pairs, lag)) is not None]
     rates.sort(key=lambda rate: -rate.best_z)
     for rate in rates[:_MAX_TRIED]:
         track = track_of(pairs, rate) if rate.best_z >= _LEAST_Z else None

@@ -20,6 +20,8 @@ from analyze.audio.clock_track import TRACK_HZ, Track, against_the_others
 #: Windows are pooled until their sum has this many standard deviations, and into this many lags at least if it goes.
 _CLEAR_Z, _FEWEST_LAGS = 10.0, 8
 _N_ROUNDS, _N_REWEIGHTED = 6, 6
+#: The line stays when no window's lag moves by more, s: a degree at 20 kHz.
+_STAYS_S = 2e-7
 #: Bisquare weights: 95 % efficient for normal errors.
 _BISQUARE = 4.685
 #: How far a lag is looked for around the line: what a path in whole samples may be off, and two samples.
@@ -109,7 +111,9 @@ def fit_line(track: Track) -> FittedLine | None:
         line = _line(lags)
         if line is None:
             return None
-        late_s = np.nan_to_num(line.late_s)
+        late_s, before_s = np.nan_to_num(line.late_s), late_s
+        if np.abs(late_s - before_s).max() < _STAYS_S:
+            break
     if line is not None and (np.abs(np.diff(line.offset_s)) < _LEAST_LEAP_S).any():
         return _line(_measured(_without_small_steps(line), late_s))
     return line

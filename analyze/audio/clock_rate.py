@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analyze.audio.clock_pairs import Pairs
 from analyze.audio.clock_search import LIMIT_PPM, SKETCH_HZ, Lag
 from analyze.audio.clock_source import ClockPiece
-from analyze.audio.clock_windows import Windows, windows_at
+from analyze.audio.clock_windows import Windows, energy_of, windows_at
 
 #: Windows of a block, and how many blocks at most.
 BLOCK_WINDOWS = 32
@@ -86,16 +86,16 @@ def coherent_excess(
         return np.zeros((windows.cross.shape[1], len(rates_ppm))), np.zeros(windows.cross.shape[1])
     hop_s = (windows.middle_s[-1] - windows.middle_s[0]) / (n_windows - 1)
     n_fft = 8 * (1 << (n_windows - 1).bit_length())
-    energy = np.asarray(np.abs(fft.fft(windows.cross, n_fft, axis=0)) ** 2)  # (step of f s, pair, line)
-    own = np.asarray(np.sum(np.abs(windows.cross) ** 2, axis=0, dtype=np.float64))  # (pair, line)
+    own = np.asarray(np.sum(energy_of(windows.cross), axis=0, dtype=np.float64))  # (pair, line)
     step = -np.outer(rates_ppm * 1e-6, windows.frequency_hz) * hop_s * n_fft  # (rate, line)
     whole = np.floor(step)
     low, above, line = whole.astype(np.int64) % n_fft, step - whole, np.arange(len(windows.frequency_hz))
-    excess = [
-        ((1.0 - above) * energy[low, p, line] + above * energy[(low + 1) % n_fft, p, line]).sum(axis=-1) - own[p].sum()
-        for p in range(len(own))
-    ]
-    return np.array(excess), np.sqrt(LINES_PER_FREE_LINE * (own**2).sum(axis=-1))
+    excess = np.empty((len(own), len(rates_ppm)))
+    for p in range(len(own)):  # one at a time: of many pairs at once the spectra would take hundreds of MB
+        energy = energy_of(fft.fft(windows.cross[:, p], n_fft, axis=0))  # (step of f s, line)
+        excess[p] = ((1.0 - above) * energy[low, line] + above * energy[(low + 1) % n_fft, line]).sum(axis=-1)
+    excess -= own.sum(axis=-1, keepdims=True)
+    return excess, np.sqrt(LINES_PER_FREE_LINE * (own**2).sum(axis=-1))
 
 
 def _blocks(first: int, stop: int) -> list[list[int]]:

@@ -59,6 +59,10 @@ class ClockPiece:
         """Instant of the base clock at one of the foreign clock."""
         return (foreign_s - self.offset_s) / (1.0 + self.ppm * 1e-6)
 
+    def counted_from(self, base_s: float) -> ClockPiece:
+        """The same line with times of the base counted from this one."""
+        return ClockPiece(self.base_start_s - base_s, self.base_stop_s - base_s, self.foreign_s(base_s), self.ppm)
+
 
 class Resampled:
     """Tracks of `recording` at `rate_hz` of another clock.

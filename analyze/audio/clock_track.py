@@ -18,7 +18,7 @@ from analyze.audio.clock_pairs import Pairs
 from analyze.audio.clock_rate import LINES_PER_FREE_LINE, Rate, coherent_excess
 from analyze.audio.clock_search import smoothed
 from analyze.audio.clock_source import ClockPiece
-from analyze.audio.clock_windows import Windows, windows_at
+from analyze.audio.clock_windows import Windows, energy_of, windows_at
 
 #: Sample rate at which windows are compared, and their length; a hop is three quarters of it or more.
 TRACK_HZ, WINDOW_S = 8000, 1.4
@@ -26,7 +26,7 @@ _MAX_WINDOWS, _HOP_SHARE = 240, 0.75
 #: Leaps up to this are seen.
 LARGEST_JUMP_S = 0.6
 #: Windows over which the rate is looked for once more, and the rates tried around the one found before.
-_BLOCK, _NEAR_PPM, _N_RATES = 20, 8.0, 161
+_BLOCK, _NEAR_PPM, _N_RATES = 20, 8.0, 81
 #: Windows over which a first reference is taken: so few that a leap is likely to miss the best of them.
 _FIRST_REFERENCE = 8
 #: Lines over which the coherence is smoothed.
@@ -117,7 +117,10 @@ def track_of(pairs: Pairs, rate: Rate) -> Track | None:
     groups = _sounding_together(windows.sounds)
     late_s = _chained([_alone(windows.only(group)) for group in groups])
     for _ in range(_N_ROUNDS):
+        before_s = late_s
         late_s, z = _path(windows, late_s, windows.sounds & np.isfinite(late_s)[:, np.newaxis])
+        if np.array_equal(late_s, before_s, equal_nan=True):
+            break
     return Track(line, pairs, windows, groups, late_s, _stretches(late_s), z)
 
 
@@ -133,10 +136,10 @@ def against_the_others(
     in_time *= member[:, :, np.newaxis]
     out = np.zeros((len(late_s), len(windows.frequency_hz)), dtype=np.complex64)
     for p in range(member.shape[1]):
-        energy = np.abs(in_time[:, p]) ** 2
+        energy = energy_of(in_time[:, p])
         n_others = (member[:, p].sum() - member[:, p])[:, np.newaxis]
         others, own = in_time[:, p].sum(axis=0) - in_time[:, p], energy.sum(axis=0) - energy
-        common = smoothed(np.abs(others) ** 2 - own, _LINES_SMOOTHED)
+        common = smoothed(energy_of(others) - own, _LINES_SMOOTHED)
         chance = (LINES_PER_FREE_LINE / _LINES_SMOOTHED) ** 0.5
         share = (common / (smoothed(own, _LINES_SMOOTHED) + 1e-12) - chance) / np.maximum(n_others - 1, 1)
         out += np.clip(share, 0.0, 1.0) * np.conj(others / np.maximum(n_others, 1)) * windows.cross[:, p]
@@ -215,7 +218,8 @@ def _alone(windows: Windows) -> NDArray[np.float64]:
     """Lag (window,) by the pairs of one group, relative to the run of windows in which they are most coherent."""
     n_sounding = int(np.count_nonzero(windows.is_sounding))
     blocks = _blocks(len(windows.middle_s), min(_FIRST_REFERENCE, max(_FEWEST, n_sounding // 3)))
-    excess = [float(coherent_excess(windows.part(block), np.zeros(1))[0].sum()) for block in blocks]
+    runs = [windows.cross[block] for block in blocks]
+    excess = [float(energy_of(run.sum(axis=0)).sum() - energy_of(run).sum()) for run in runs]
     member = np.zeros_like(windows.sounds)
     best = blocks[int(np.argmax(excess))]
     member[best] = windows.sounds[best]

@@ -52,8 +52,8 @@ class Windows:
 
     def later(self, shift_s: NDArray[np.float64]) -> NDArray[np.complex64]:
         """`cross` with window k read `shift_s[k]` later: what was late by that much is in time."""
-        turn = np.exp(2j * np.pi * shift_s[:, np.newaxis] * self.frequency_hz)
-        return np.asarray(self.cross * turn[:, np.newaxis, :], dtype=np.complex64)
+        turn = np.exp(2j * np.pi * shift_s[:, np.newaxis] * self.frequency_hz).astype(np.complex64)
+        return np.asarray(self.cross * turn[:, np.newaxis, :])
 
     def part(self, chosen: slice | NDArray[np.bool_]) -> Windows:
         """Some of the windows."""
@@ -97,6 +97,11 @@ def windows_at(
     return Windows(middle_s, frequency_hz, cross, sounds)
 
 
+def energy_of(spectra: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """Squared magnitude, without the root that `abs` takes on the way."""
+    return np.asarray(spectra.real**2 + spectra.imag**2)
+
+
 def _spectra(
     samples: NDArray[np.float32], taper: NDArray[np.float32]
 ) -> tuple[NDArray[np.complex64], NDArray[np.float64]]:
@@ -104,6 +109,6 @@ def _spectra(
     from scipy import fft
 
     spectra = fft.rfft(samples.T * taper, axis=-1)
-    power = np.maximum(smoothed(np.abs(spectra) ** 2, _LINES_FLATTENED), 0.0)  # a running sum may end below 0
+    power = np.maximum(smoothed(energy_of(spectra), _LINES_FLATTENED), 0.0)  # a running sum may end below 0
     level = np.sqrt(np.mean(samples.astype(np.float64) ** 2, axis=0))
     return np.asarray(spectra / np.sqrt(power + 1e-20), dtype=np.complex64), level

@@ -9,17 +9,19 @@ n-th entry have clock n; they are resampled onto the base (`clock.py`), which ta
 from __future__ import annotations
 
 import dataclasses
+import functools
 import math
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.audio.clock import ClockFit, fit_clock
+from analyze.audio.clock import ClockFit
+from analyze.audio.clock_shared import Label, SharedClocks, is_feed, tracks_by_clock
 from analyze.audio.clock_source import Resampled
 from analyze.audio.damage import Kind, TrackPlace, TrackStatistics
 from analyze.audio.decoder import Decoder
@@ -31,8 +33,6 @@ from analyze.findings import Finding
 
 if TYPE_CHECKING:
     from analyze.description import Capture, Track
-
-Label = TypeVar("Label", bound=Hashable)
 
 _KINDS: dict[str, Kind] = {"feed": "feed", "mic": "mic", "input": "input"}
 
@@ -281,7 +281,9 @@ class Recording:
             self._first_bad[column] = earliest
 
 
-def open_recording(folder: Path, capture: Capture, tracks: Mapping[Label, Track]) -> Recording:
+def open_recording(
+    folder: Path, capture: Capture, tracks: Mapping[Label, Track], clocks: SharedClocks | None = None
+) -> Recording:
     """Open the tracks of a capture; those of recorders on their own clock only if their clock is found.
 
     Parameters
@@ -290,6 +292,7 @@ def open_recording(folder: Path, capture: Capture, tracks: Mapping[Label, Track]
     capture : gives name, `start_s`, `end_s` and `unsynced`
     tracks : label to track, in the order wanted; a label ("feed" | "mic" | "input", name) also says what the track is,
         any other is taken for a microphone's
+    clocks : of all captures that are opened, this one among them; without, it is on its own
 
     Raises
     ------
@@ -298,29 +301,19 @@ def open_recording(folder: Path, capture: Capture, tracks: Mapping[Label, Track]
     """
     if not tracks:
         raise ValueError("no tracks were given")
-    by_clock = _by_clock(capture, tracks)
-    base = min(by_clock)
-    recording = _on_one_clock(folder, capture, by_clock.pop(base))
-    whole = dataclasses.replace(capture, start_s=0.0, end_s=math.nan)
-    # feeds first: brought onto the base, they help to find the clock of the microphones that hear them
-    for number in sorted(by_clock, key=lambda number: not any(map(_is_feed, by_clock[number]))):
-        with recording, _on_one_clock(folder, whole, by_clock[number]) as foreign:  # files open again when read
-            recording = recording.with_clock(number, foreign, fit_clock(recording, foreign))
+    clocks, opened = clocks or SharedClocks([(capture, tracks)]), functools.partial(_on_one_clock, folder)
+    try:
+        by_clock = tracks_by_clock(capture, tracks)
+        base = min(by_clock)
+        recording = opened(capture, by_clock.pop(base))
+        whole = dataclasses.replace(capture, start_s=0.0, end_s=math.nan)
+        # feeds first: brought onto the base, they help to find the clock of the microphones that hear them
+        for number in sorted(by_clock, key=lambda number: not any(map(is_feed, by_clock[number]))):
+            with recording, opened(whole, by_clock[number]) as foreign:  # files open again when read
+                recording = recording.with_clock(number, foreign, clocks.fit(number, recording, foreign, opened))
+    finally:
+        clocks.close(capture.name)
     return recording.in_order(tuple(tracks)) if by_clock else recording
-
-
-def _by_clock(capture: Capture, tracks: Mapping[Label, Track]) -> dict[int, dict[Label, Track]]:
-    """The tracks of every clock: 0, or the place in `unsynced` from 1."""
-    number_of = {file: number for number, files in enumerate(capture.unsynced, start=1) for file in files}
-    by_clock: dict[int, dict[Label, Track]] = {}
-    for label, track in tracks.items():
-        by_clock.setdefault(number_of.get(track.file, 0), {})[label] = track
-    return by_clock
-
-
-def _is_feed(label: Hashable) -> bool:
-    """Whether a label says that its track is a feed."""
-    return isinstance(label, tuple) and len(label) == 2 and label[0] == "feed"
 
 
 def _on_one_clock(folder: Path, capture: Capture, tracks: Mapping[Label, Track]) -> Recording:

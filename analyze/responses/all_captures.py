@@ -12,7 +12,7 @@ from analyze.audio.waveform import Waveform
 from analyze.description import Capture, SoundCheck
 from analyze.errors import AudioError
 from analyze.findings import Finding
-from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, usable_tracks
+from analyze.responses.capture import Measured, ProgressStart, left_out_findings, measure, shared_clocks, usable_tracks
 from analyze.responses.rows import InputPair
 from analyze.responses.stage_inputs import compare_inputs
 from analyze.responses.without_feed import Unfed, without_feed
@@ -37,7 +37,8 @@ class Recorded:
 def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart | None) -> Recorded:
     """Measure all captures.
 
-    Every capture has its own generator and nothing of another's, so the order of work does not show in the results.
+    Every capture has its own generator, and of others only what those before it found of a clock they share, so the
+    order of work does not show in the results.
 
     Raises AudioError if nothing can be analysed, DescriptionError if a track does not exist as described.
     """
@@ -49,9 +50,11 @@ def measure_all(sound_check: SoundCheck, workers: int, progress: ProgressStart |
     captures = sound_check.captures
     n_tracks = max((len(c.feeds) + len(c.mics) + len(c.inputs) for c in captures), default=0)
     n_jobs = len(usable) + len(compared) + len(mute)
+    clocks = shared_clocks(captures[n] for n in usable)
     with capture_workers(workers, n_jobs, n_tracks, progress) as (submit, watched):
         jobs = {
-            n: submit(measure, sound_check, captures[n], np.random.default_rng([_SEED, n]), watched) for n in usable
+            n: submit(measure, sound_check, captures[n], np.random.default_rng([_SEED, n]), watched, clocks)
+            for n in usable
         }
         pairs = {n: submit(compare_inputs, sound_check, captures[n], watched) for n in compared}
         levels = {n: submit(without_feed, sound_check, captures[n]) for n in mute}

@@ -6,14 +6,15 @@ and left out.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from analyze.audio.clock_shared import SharedClocks
 from analyze.audio.recording import Recording, open_recording
 from analyze.audio.tracks_read import TracksRead
-from analyze.description import Capture, SoundCheck
+from analyze.description import Capture, SoundCheck, Track
 from analyze.findings import Finding
 from analyze.responses.arrival import Evidence, evidence_of
 from analyze.responses.own_clocks import OwnClock, own_clocks
@@ -85,23 +86,26 @@ def left_out_findings(capture: Capture) -> list[Finding]:
     return [Finding("capture not analysed", "warning", detail, capture.name)]
 
 
-def open_capture(sound_check: SoundCheck, capture: Capture) -> Recording:
-    """The capture's usable tracks, opened: the feeds, then the microphones."""
-    usable = usable_tracks(capture)
-    tracks = {("feed", name): capture.feeds[name] for name in usable.feeds}
-    tracks |= {("mic", position): track for position, track in capture.mics.items()}
-    return open_recording(sound_check.folder, capture, tracks)
+def shared_clocks(captures: Iterable[Capture]) -> SharedClocks:
+    """What captures tell each other of their recorders' clocks, in the order in which they are measured."""
+    return SharedClocks((capture, _tracks(capture)) for capture in captures)
 
 
 def measure(
-    sound_check: SoundCheck, capture: Capture, rng: np.random.Generator, progress: ProgressStart | None = None
+    sound_check: SoundCheck,
+    capture: Capture,
+    rng: np.random.Generator,
+    progress: ProgressStart | None = None,
+    clocks: SharedClocks | None = None,
 ) -> tuple[Measured | None, list[Finding], TracksRead]:
     """Measure one capture: responses as captured, evidence, impulse responses, findings, and what was read.
+
+    `clocks` are those of all captures that are measured; without them it is on its own.
 
     Raises AudioError or DescriptionError where a file cannot be used at all.
     """
     usable = usable_tracks(capture)
-    with open_capture(sound_check, capture) as recording:
+    with open_recording(sound_check.folder, capture, _tracks(capture), clocks) as recording:
         feeds, positions = (_names(recording, kind) for kind in ("feed", "mic"))
         findings, read = list(recording.findings), TracksRead(recording.files)
         if not feeds or not positions:  # their clock was not found, and a finding says so
@@ -119,12 +123,18 @@ def measure(
         if unsteady:  # what no single response explains looks like noise
             found = [f for f in found if f.finding != LITTLE_LEVEL]
         findings += [*recording.late_findings(), *found, *unsteady]
-        clocks = own_clocks(recording, capture)
+        own = own_clocks(recording, capture)
     if cross is None:
         return None, findings, read
     unfed = (*usable.unfed, *(name for name in usable.feeds if name not in feeds))
     measured = measured_from(sound_check, capture, cross, rng, unfed)
-    return replace(measured, own_clocks=clocks), findings, read
+    return replace(measured, own_clocks=own), findings, read
+
+
+def _tracks(capture: Capture) -> dict[tuple[str, str], Track]:
+    """The capture's usable tracks: the feeds, then the microphones."""
+    tracks = {("feed", name): capture.feeds[name] for name in usable_tracks(capture).feeds}
+    return tracks | {("mic", position): track for position, track in capture.mics.items()}
 
 
 def _of_another_take(found: list[Finding], positions: Sequence[str]) -> tuple[bool, list[Finding]]:

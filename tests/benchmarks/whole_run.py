@@ -111,7 +111,8 @@ def told(what: str, found: list[tuple[Used, Used]]) -> None:
     memory = max(run.memory_mb for _, run in found)
     wall_s = statistics.median(run.wall_s for _, run in found)
     read_mb = max(run.read_mb for _, run in found)
-    used = f"{wall_s:6.1f} s  {memory:5.0f} MB  read {read_mb:5.0f} MB"
+    processor_s = statistics.median(run.processor_s for _, run in found)
+    used = f"{wall_s:6.1f} s, {processor_s:6.1f} of processor  {memory:5.0f} MB  read {read_mb:5.0f} MB"
     print(f"{what:44s} wall {wall:6.2f}  processor {processor:6.2f}  {used}", flush=True)  # noqa: T201
 
 
