@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _SEVERITIES = ("error", "warning")
 #: Of a cable or a box that is to be mended.
 WIRED_INVERTED = "output wired inverted"
+# What may make the description wrong, and every setting with it.
+_OF_THE_DESCRIPTION = ("guesses in the description", "twins set differently")
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
 # Beside the headline so many are named, and outputs with names so long.
@@ -96,6 +98,8 @@ def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
         names = listed([shortened(name, _NAME_LENGTH) for name in again])
         is_one = len(again) == 1
         return f"{names} {'is' if is_one else 'are'} not decided: the sheet says what to record again."
+    if any(row.name in _OF_THE_DESCRIPTION for row in rows):
+        return "Put the description right and run it again before you type anything: the settings hang on it."
     if any(row.severity == "error" for row in rows):
         return "See to what is an error before you type; the settings rest on what is left without it."
     return "The settings were decided with this known, and stand."

@@ -216,6 +216,12 @@ def test_what_an_error_or_an_undecided_output_asks_for_is_said_first(analysis):
     )
 
 
+@pytest.mark.parametrize("name", ["guesses in the description", "twins set differently"])
+def test_nothing_is_typed_from_a_description_that_may_be_wrong(analysis, name):
+    said = said_of(analysis, Finding(name, "warning", "Look."), Finding("silent track", "error", "Record it again."))
+    assert said.endswith("before you type anything: the settings hang on it.")
+
+
 def test_many_kinds_are_counted_beside_the_headline(analysis):
     rows = [Finding(f"kind {k}", "warning", "Look.", track="mix") for k in range(5)]
     assert said_of(analysis, *rows).startswith("5 warnings: kind 0, kind 1, kind 2 and 2 more. ")
