@@ -91,6 +91,8 @@ def _on_the_reference(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
 
 def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
     """What to do about them before anything is typed."""
+    if any(row.name in _OF_THE_DESCRIPTION for row in rows):
+        return "Put the description right and run it again before you type anything: the settings hang on it."
     undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
     lines = {line for row in rows for line in row.lines}
     again = [name for line, name in enumerate(typing_order(analysis), 1) if line in lines and name in undecided]
@@ -98,8 +100,6 @@ def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
         names = listed([shortened(name, _NAME_LENGTH) for name in again])
         is_one = len(again) == 1
         return f"{names} {'is' if is_one else 'are'} not decided: the sheet says what to record again."
-    if any(row.name in _OF_THE_DESCRIPTION for row in rows):
-        return "Put the description right and run it again before you type anything: the settings hang on it."
     if any(row.severity == "error" for row in rows):
         return "See to what is an error before you type; the settings rest on what is left without it."
     return "The settings were decided with this known, and stand."
