@@ -25,6 +25,7 @@ class VisitRow:
     """One row of `visits.csv`: one record or report that was found.
 
     path : relative to the folder that was searched, with `/`; previous : of the visit it was held against
+    since_first : what stands otherwise than at the first visit; of the newest of three and more alone
     outputs, positions : how many were heard; format : of the report
     """
 
@@ -46,6 +47,7 @@ class VisitRow:
     previous: str = ""
     verdict: str = ""
     remarks: str = ""
+    since_first: str = ""
 
 
 @dataclass(frozen=True)

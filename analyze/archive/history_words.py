@@ -38,7 +38,7 @@ def _drifting_words(rows: Iterable[OutputRow]) -> str:
 
 
 def venue_words(history: History, venue: str) -> str:
-    """How often a venue was visited, and what the newest visit found."""
+    """How often a venue was visited, and what the newest visit found against the one before and the first."""
     visits = history.visits_of(venue)
     days = [row.date for row in visits if row.date]
     if not days:
@@ -46,8 +46,9 @@ def venue_words(history: History, venue: str) -> str:
     span = f"from {days[0]} to {days[-1]}" if days[0] != days[-1] else f"on {days[0]}"
     newest = [row for row in visits if row.date][-1]
     last = "" if newest.verdict == "first" else f" The newest against the one before it: {newest.reason}"
+    first = f" Against the first visit: {newest.since_first}" if newest.since_first else ""
     drifting = _drifting_words(row for row in history.outputs_of(venue) if row.path == newest.path)
-    return f"{plural(len(visits), 'visit')} {span}.{last}{drifting}"
+    return f"{plural(len(visits), 'visit')} {span}.{last}{first}{drifting}"
 
 
 def whole_words(history: History) -> str:
