@@ -125,6 +125,10 @@ class History:
         """The visits of a venue, in their order."""
         return tuple(row for row in self.visits if row.state == "read" and row.venue == venue)
 
+    def newest(self, venue: str) -> VisitRow | None:
+        """The newest visit of a venue that states its day, None if there is none."""
+        return next((row for row in reversed(self.visits_of(venue)) if row.date), None)
+
     def outputs_of(self, venue: str) -> tuple[OutputRow, ...]:
         """The outputs of a venue's visits, in their order."""
         return tuple(row for row in self.history if row.venue == venue)

@@ -32,19 +32,30 @@ def drift_words(since: str, n_visits: int, arrival: Drift, level: Drift) -> str:
 
 
 def _drifting_words(rows: Iterable[OutputRow]) -> str:
-    """Which outputs drift by the newest visit."""
-    drifting = [f"{row.output} ({row.drift})" for row in rows if row.drift not in ("", "none")]
+    """Which outputs drift by the newest visit, how fast and how surely."""
+    drifting = [f"{row.output} ({_rate_words(row)})" for row in rows if row.drift not in ("", "none")]
     return f" Drifting too slowly for any single visit to show: {listed(drifting)}." if drifting else ""
+
+
+def _rate_words(row: OutputRow) -> str:
+    """How fast one output drifts, and how sure it is that it does."""
+    parts = []
+    if "arrival" in row.drift:
+        parts.append(f"{later(row.arrival_rate_ms)} every year, {percent(row.arrival_drift_confidence)}")
+    if "level" in row.drift:
+        way = "louder" if row.level_rate_db >= 0 else "quieter"
+        rate = f"{number(abs(row.level_rate_db), 2)} dB {way}"
+        parts.append(f"{rate} every year, {percent(row.level_drift_confidence)}")
+    return "; ".join(parts)
 
 
 def venue_words(history: History, venue: str) -> str:
     """How often a venue was visited, and what the newest visit found against the one before and the first."""
     visits = history.visits_of(venue)
-    days = [row.date for row in visits if row.date]
-    if not days:
+    days, newest = [row.date for row in visits if row.date], history.newest(venue)
+    if newest is None:
         return f"{plural(len(visits), 'visit')} without a date: they have no place in time."
     span = f"from {days[0]} to {days[-1]}" if days[0] != days[-1] else f"on {days[0]}"
-    newest = [row for row in visits if row.date][-1]
     last = "" if newest.verdict == "first" else f" The newest against the one before it: {newest.reason}"
     first = f" Against the first visit: {newest.since_first}" if newest.since_first else ""
     drifting = _drifting_words(row for row in history.outputs_of(venue) if row.path == newest.path)

@@ -23,6 +23,7 @@ from analyze.archive.history_tables import HISTORY, TABLES
 from analyze.archive.history_terminal import print_history, print_left_out
 from analyze.errors import DescriptionError
 from analyze.reports.plot_style import render
+from analyze.reports.summaries import percent
 
 #: A name that is a formula, a tag, a command to a terminal and right-to-left at once.
 HOSTILE = "=1+1\x1b[31m<script>alert(1)</script>\u202e\nü"
@@ -187,6 +188,8 @@ def test_the_terminal_has_a_sentence_per_venue_and_nothing_that_it_would_act_on(
     text = console.file.getvalue()
     assert "=1+1[31m<script>alert(1)</script>" in text
     assert "Left out: damaged[31m: is damaged" in text
+    newest = next(row for row in history.history if row.path == "quay 2")
+    assert f"How sure, output by output: horn same, {percent(newest.confidence)}." in " ".join(text.split())
     assert "\x1b" not in text
     assert "\u202e" not in text
 

@@ -23,6 +23,7 @@ from analyze.archive.settings_outcomes import Asked, outcome_of, owner_of
 from analyze.archive.settings_rows import Applied, Verified
 from analyze.archive.settings_tables import TABLES
 from analyze.archive.settings_words import headline
+from analyze.reports.summaries import percent
 from tests.trials.second_visits import report_of
 from tests.trials.visits import Change, first_scene, second_scene
 
@@ -324,4 +325,7 @@ def test_the_command_says_what_was_not_done(tmp_path: Path) -> None:
     done = call("verify-settings", before().place, after(name).place, "--out", tmp_path / "verified", "--json")
     assert done.returncode == 6, done.stderr
     assert json.loads(done.stdout)["is_done"] is False
-    assert " ".join(done.stderr.split()).startswith(headline(verified(name)))
+    said = " ".join(done.stderr.split())
+    assert said.startswith(headline(verified(name)))
+    for row in verified(name).settings:
+        assert f"{row.output}: {row.outcome}, {percent(row.confidence)}. " in said
