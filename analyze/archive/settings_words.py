@@ -60,7 +60,29 @@ def _seat_words(seat: SeatGain) -> str:
     )
 
 
-def reason(row: Applied, after: ReportRead, odd: Sequence[str] = (), wire: Mended | None = None) -> str:
+def is_heard_with_setting(after: ReportRead, output: str) -> bool:
+    """Whether what is heard of an output holds its setting: its feed is recorded before it."""
+    return after.output(output).get("feed_tap") != "after"
+
+
+def described_reason(row: Applied, *, is_other_sound: bool) -> str:
+    """What the description says of a setting that cannot be heard.
+
+    is_other_sound : whether what is heard did not do as the description says
+    """
+    said = f"{number(row.described_delay_ms, 2)} ms, {row.described_polarity}"
+    asked = f"{number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity} was recommended"
+    as_asked = "as before, and nothing was to be changed" if row.outcome == "left alone" else "as recommended"
+    parts = [
+        "Its feed is recorded after the setting, which cannot be heard: this rests on its description, not on sound.",
+        f"That says {said}, {as_asked if row.outcome in DONE else f'where {asked}'}. Look at the processor.",
+    ]
+    if is_other_sound:
+        parts.append("What is heard changed besides, behind the processor: analyze compare says how.")
+    return " ".join(parts)
+
+
+def reason(row: Applied, odd: Sequence[str] = (), wire: Mended | None = None) -> str:
     """What was done with one output, and what to do about it.
 
     odd : positions at which its polarity is not what it is at the rest; wire : its own, where it was mended
@@ -72,8 +94,6 @@ def reason(row: Applied, after: ReportRead, odd: Sequence[str] = (), wire: Mende
     if row.outcome == "cannot be told":
         return "The two visits have too little in common to tell."
     parts = [_done_words(row, wire), *(_described_words(row) if wire is None else _wire_words(row, wire))]
-    if after.output(row.output).get("feed_tap") == "after":
-        parts.append("Its feed is recorded after the setting: this rests on its description, not on sound.")
     return " ".join(part for part in parts if part)
 
 
@@ -150,6 +170,12 @@ def remarks(found: Found, after: ReportRead, bands: Sequence[BandGain]) -> tuple
         parts.append(
             "No sum could be compared: measure after as before, every output alone or with a feed of its own, and give "
             "both runs the same --bands."
+        )
+    unheard = [name for name in found.outputs if not is_heard_with_setting(after, name)]
+    if unheard:
+        parts.append(
+            f"What is set for {listed(unheard)} cannot be heard, for the feed is recorded after the setting: it is "
+            "taken from the description."
         )
     overridden = [
         name

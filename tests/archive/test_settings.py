@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from functools import cache
 from pathlib import Path
 
@@ -16,7 +17,7 @@ import pytest
 from calling import call, read_table
 from visits_making import SECONDS, place, told_otherwise, turned_at
 
-from analyze.archive.opening import ReportRead
+from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.archive.settings_outcomes import Asked, outcome_of, owner_of
@@ -219,6 +220,38 @@ def test_without_both_wirings_no_wire_is_blamed(tmp_path: Path, wiring: str) -> 
     row = row_of(verify_settings(then, now), "front fill")
     assert row.outcome == "polarity not applied"
     assert "wire" not in row.reason
+
+
+def feed_after_setting(report: ReportRead, folder: Path, *outputs: str) -> ReportRead:
+    """The same report with the feeds of some outputs recorded after their settings."""
+    shutil.copytree(report.folder, folder)
+    results = json.loads(json.dumps(report.results))
+    for name in outputs:
+        results["sound_check"]["outputs"][name]["feed_tap"] = "after"
+    (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    return open_report(folder)
+
+
+def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone(tmp_path: Path) -> None:
+    """Of the fill the description still says what was there before, and something else is heard."""
+    one = verify_settings(
+        before(), feed_after_setting(after("done", "before"), tmp_path / "a", "main right", "front fill")
+    )
+    main, fill = row_of(one, "main right"), row_of(one, "front fill")
+    assert (main.outcome, fill.outcome) == ("left alone", "not applied")
+    for row in (main, fill):
+        assert math.isnan(row.confidence)
+        assert math.isnan(row.measured_delay_change_ms)
+        assert math.isnan(row.in_force_delay_std_ms)
+        assert row.measured_polarity_change == "undecided"
+        assert (row.in_force_delay_ms, row.in_force_polarity) == (row.described_delay_ms, row.described_polarity)
+        assert "this rests on its description, not on sound" in row.reason
+    assert "That says 6.00 ms, normal, as before, and nothing was to be changed." in main.reason
+    assert f"That says 3.00 ms, normal, where {fill.recommended_delay_ms:.2f} ms" in fill.reason
+    assert ("changed besides" in main.reason, "changed besides" in fill.reason) == (False, True)
+    assert any("main right and front fill cannot be heard" in text for text in one.remarks)
+    assert "6.00 ms, normal, as described" in dict(SETTINGS_FOLDER.files(one))["report.html"].decode()
+    assert row_of(one, "main left").confidence > 0.9
 
 
 # Sums
