@@ -11,6 +11,7 @@ from analyze.reports.summaries import listed, number, percent, plural
 
 if TYPE_CHECKING:
     from analyze.archive.history_drift import Drift
+    from analyze.archive.history_finding import Seen
 
 #: Said wherever a history is handed out.
 REBUILT = (
@@ -62,13 +63,19 @@ def venue_words(history: History, venue: str) -> str:
     return f"{plural(len(visits), 'visit')} {span}.{last}{first}{drifting}"
 
 
+def same_results_words(one: Seen, other: str) -> str:
+    """That a record or report has the results of another one, which says nothing of its other files."""
+    whole = " analyze archive verify tells whether its other files are whole." if one.is_record else ""
+    return f"Its results are the same as those of {other}.{whole}"
+
+
 def whole_words(history: History) -> str:
     """How much was found."""
     read = [row for row in history.visits if row.state == "read"]
     n_copies, n_left = (sum(row.state == state for row in history.visits) for state in ("copy", "left out"))
     said = [f"{plural(len(read), 'visit')} to {plural(len(history.venues), 'venue')}"]
     if n_copies:
-        said.append(f"{n_copies} {'copy' if n_copies == 1 else 'copies'} passed over")
+        said.append(f"{n_copies} passed over, whose results are the same as another's")
     if n_left:
         said.append(f"{n_left} that cannot be relied on left out")
     return "; ".join(said) + "."

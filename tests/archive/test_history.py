@@ -233,8 +233,12 @@ def test_copies_count_once_and_records_before_reports(tmp_path):
     shutil.copytree(record / "data" / "report", tmp_path / "a report")
     found = history_of(tmp_path)
     assert {row.path: (row.state, row.reason) for row in found.visits if row.state == "copy"} == {
-        "a report": ("copy", "The same as disk two/z."),
-        "records/z": ("copy", "The same as disk two/z."),
+        "a report": ("copy", "Its results are the same as those of disk two/z."),
+        "records/z": (
+            "copy",
+            "Its results are the same as those of disk two/z. analyze archive verify tells whether its other files are "
+            "whole.",
+        ),
     }
     assert [row.path for row in found.history] == ["disk two/z"]
 
