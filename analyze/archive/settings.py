@@ -13,6 +13,7 @@ from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shi
 from analyze.archive.comparison_causes import part_of, shift_of
 from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_pairs import matched_names
+from analyze.archive.comparison_words import visits_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
 from analyze.archive.rewiring import Mended, mended
@@ -107,15 +108,16 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     settings = _with_owners(
         tuple(_row(name, recommended[name], asked, done.get(name), before, after) for name in recommended)
     )
+    visits = visit_of(before), visit_of(after)
     return Verified(
-        before=visit_of(before),
-        after=visit_of(after),
+        before=visits[0],
+        after=visits[1],
         settings=tuple(replace(row, reason=_reason(row, done.get(row.output, _UNHEARD))) for row in settings),
         seats=seats,
         verification=bands,
         seat=_headline_seat(before, seats),
         renames=dict(renames or {}),
-        remarks=(*remarks(found, after, bands), *renames_words(renames or {})),
+        remarks=(*visits_words(*visits), *remarks(found, after, bands), *renames_words(renames or {})),
     )
 
 

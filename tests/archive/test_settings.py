@@ -15,7 +15,7 @@ from pathlib import Path
 import frictionless
 import pytest
 from calling import call, read_table
-from visits_making import SECONDS, place, told_otherwise, turned_at
+from visits_making import SECONDS, dated_report, place, told_otherwise, turned_at
 
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.settings import verify_settings
@@ -252,6 +252,12 @@ def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone(tmp_
     assert any("main right and front fill cannot be heard" in text for text in one.remarks)
     assert "6.00 ms, normal, as described" in dict(SETTINGS_FOLDER.files(one))["report.html"].decode()
     assert row_of(one, "main left").confidence > 0.9
+
+
+def test_reports_named_the_wrong_way_round_are_noticed() -> None:
+    then, now = dated_report(before(), "2026-10-02"), dated_report(after("done"), "2026-10-01")
+    said = verify_settings(then, now).remarks[0]
+    assert said.startswith("By their dates the visit named first, 2026-10-02, is newer")
 
 
 # Sums
