@@ -356,6 +356,9 @@ def test_the_same_settings_give_the_same_bytes_and_a_page_that_loads_nothing() -
     assert "<script" not in page
     assert " src=" not in page
     assert headline(verified("done")) in page
+    names = {f"{row.band_hz:g}" for row in verified("done").verification if row.cell == "yes"}
+    assert {"31.5", "125", "315"} & names
+    assert all(f">{name}<" in page for name in names)
 
 
 def test_the_command_says_what_was_not_done(tmp_path: Path) -> None:
