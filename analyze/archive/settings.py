@@ -16,7 +16,7 @@ from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.comparison_words import visits_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
-from analyze.archive.rewiring import Mended, mended
+from analyze.archive.rewiring import Mended, TurnedOver, mended, turned_over
 from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, is_same, outcome_of, owner_of, sureness
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
@@ -34,7 +34,7 @@ class Measured:
     """What was done to one output by measurement: the change, its error, and how sure its sign is.
 
     other_ms, margin : the delay by the next best explanation, and by how much that is the worse one
-    odd : positions at which its polarity is not what it is at the rest; wire : its own, if that was mended
+    odd : positions at which its polarity is not what it is at the rest; wire : its own, if that turned over
     described : the change by the descriptions, where its feed is recorded after the setting, which nobody can hear then
     """
 
@@ -44,7 +44,7 @@ class Measured:
     other_ms: float
     margin: float
     odd: tuple[str, ...] = ()
-    wire: Mended | None = None
+    wire: Mended | TurnedOver | None = None
     described: Turn | None = None
 
     @property
@@ -98,7 +98,7 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     found, base = _best_found(before, after, asked, described)
     heard = [name for name in found.outputs if any(pair.output == name for pair in found.pairs)]
     done = {
-        name: _with_wire(_measured(found, name, base[name]), before, after, name, described[name])
+        name: _with_wire(_measured(found, name, base[name]), (before, after), name, described[name], asked[name])
         if is_heard_with_setting(after, name)
         else replace(_measured(found, name, base[name]), described=described[name])
         for name in heard
@@ -162,11 +162,21 @@ def _measured(found: Found, name: str, base: Turn) -> Measured:
     return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o], other_ms, margin, odd)
 
 
-def _with_wire(done: Measured, before: ReportRead, after: ReportRead, name: str, described: Turn) -> Measured:
-    """With its wire, if by both reports that was mended, and all else is as the description after says."""
+def _with_wire(
+    done: Measured, visits: tuple[ReportRead, ReportRead], name: str, described: Turn, asked: Asked
+) -> Measured:
+    """With its wire, if by both reports that turned over, and all else is as the description after says.
+
+    A wire that was right is blamed only where no polarity was to be changed or is described as changed: else whoever
+    typed it is likelier.
+    """
     if not done.is_sign_told or not is_same(done.rewired, described, done.std_ms):
         return done
-    return replace(done, wire=mended(before, after, name, probability(done.sign_margin)))
+    turned = probability(done.sign_margin)
+    wire: Mended | TurnedOver | None = mended(*visits, name, turned)
+    if wire is None and described[1] > 0 and asked.change[1] > 0:
+        wire = turned_over(*visits, name, turned)
+    return replace(done, wire=wire)
 
 
 def _row(
@@ -188,7 +198,7 @@ def _row(
     setting = measured.described or measured.change
     if measured.wire is not None and outcome not in DONE:
         setting = measured.rewired
-        outcome, other, confidence = _with_mended(name, measured, measured.wire, asked)
+        outcome, other, confidence = _with_rewired(name, measured, measured.wire, asked)
     return Applied(
         output=name,
         kind=str(recommended["kind"]),
@@ -226,12 +236,14 @@ def _outcome(name: str, done: Measured | None, asked: Mapping[str, Asked]) -> tu
     return ("another output's", owner) if owner else (outcome, "")
 
 
-def _with_mended(name: str, done: Measured, wire: Mended, asked: Mapping[str, Asked]) -> tuple[str, str, float]:
-    """What was done with a setting if its wire was mended, whose polarity is then to be the other one."""
+def _with_rewired(
+    name: str, done: Measured, wire: Mended | TurnedOver, asked: Mapping[str, Asked]
+) -> tuple[str, str, float]:
+    """What was done with a setting if its wire turned over."""
     setting = replace(done, change=done.rewired)
     found = _outcome(name, setting, asked)
     confidence = _confidence(name, setting, found, asked) * wire.confidence
-    return ("wire mended", "", confidence) if found[0] in DONE else (*found, confidence)
+    return (wire.outcome, "", confidence) if found[0] in DONE else (*found, confidence)
 
 
 def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:

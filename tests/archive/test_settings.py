@@ -213,6 +213,32 @@ def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> Non
     )
 
 
+def test_a_wire_that_went_bad_is_no_wrong_setting(tmp_path: Path) -> None:
+    """It was to be left alone and is described as left; the fill, whose delay was to be changed, as changed."""
+    then, now = before(), after("done")
+    for name in ("main right", "front fill"):
+        turned = turned_at(now, tmp_path / f"turned {name}", name, POSITIONS)
+        now = told_otherwise(turned, tmp_path / name, name, wiring="inverted")
+    one = verify_settings(then, now)
+    for name in ("main right", "front fill"):
+        row = row_of(one, name)
+        assert (row.outcome, row.in_force_polarity) == ("wire inverted", "normal")
+        assert 0.6 < row.confidence < 2.0 / 3.0
+        assert "its wire likely turned over (66 %)" in row.reason
+        assert "check cable, connectors" in row.reason
+        assert "Type " not in row.reason
+    assert not one.is_done
+    assert "main right and front fill (its wire likely turned over)" in headline(one)
+
+
+def test_a_polarity_that_was_to_be_turned_and_was_not_is_no_wire(tmp_path: Path) -> None:
+    """The description says it was, so that its wiring reads inverted: whoever typed it is likelier."""
+    now = told_otherwise(after("subs not turned over, fill twice"), tmp_path / "a", "sub left", wiring="inverted")
+    row = row_of(verify_settings(before(), now), "sub left")
+    assert row.outcome == "polarity not applied"
+    assert "wire" not in row.reason
+
+
 @pytest.mark.parametrize("wiring", ["normal", "undecided"])
 def test_without_both_wirings_no_wire_is_blamed(tmp_path: Path, wiring: str) -> None:
     then = told_otherwise(before(), tmp_path / "a", "front fill", wiring=wiring, asked="inverted")
