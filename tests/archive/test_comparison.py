@@ -63,6 +63,7 @@ def described_as(report, folder, temperature_c: float, *, assumed: bool = False)
     told = only(report, folder)
     check = told.results["sound_check"]
     check |= {"temperature_c": temperature_c, "is_temperature_assumed": assumed}
+    told.results.pop("fingerprint", None)  # that is of another description
     for capture in check["captures"]:
         capture["temperature_c"] = temperature_c
     return told
