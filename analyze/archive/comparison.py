@@ -98,7 +98,7 @@ def compare(
     DescriptionError : they have nothing of one name, a rename names nothing, or a response cannot be read
     """
     from analyze.archive.comparison_verdicts import output_changes, position_changes
-    from analyze.archive.comparison_words import remarks
+    from analyze.archive.comparison_words import as_named, remarks
 
     renames, tolerances = renames or {}, tolerances or Tolerances()
     older = renamed_older(older, newer, renames)
@@ -124,7 +124,7 @@ def compare(
         rig_louder_std_db=louder.std,
         is_rig_flipped=found.signs.is_whole,
     )
-    return replace(comparison, remarks=remarks(comparison))
+    return as_named(replace(comparison, remarks=remarks(comparison)))
 
 
 def found_between(
@@ -257,7 +257,8 @@ def toggled(rows: Rows, found: Explanation, cause: Cause) -> Explanation:
 def visit_of(report: ReportRead) -> Visit:
     """What a report or record is called, its day and its air."""
     about = report.name, report.title, report.date, report.temperature_c, report.is_record, report.version
-    return Visit(*about, is_temperature_assumed=report.is_temperature_assumed)
+    fingerprint = str(report.results.get("fingerprint") or "")
+    return Visit(*about, is_temperature_assumed=report.is_temperature_assumed, fingerprint=fingerprint)
 
 
 def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:

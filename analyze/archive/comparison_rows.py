@@ -117,7 +117,7 @@ class BandChange:
 
 @dataclass(frozen=True)
 class Visit:
-    """One of the two that are compared: what it is called, its day and its air."""
+    """One of the two that are compared: what it is called, its day, its air, and the fingerprint of its sound check."""
 
     name: str
     title: str
@@ -126,6 +126,7 @@ class Visit:
     is_record: bool
     version: str
     is_temperature_assumed: bool = False
+    fingerprint: str = ""
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analyze.archive.comparison_rows import Comparison
 from analyze.archive.comparison_words import headline
-from analyze.archive.terminal import print_found
+from analyze.archive.terminal import judged, print_found
 from analyze.reports.naming import shortened
 
 if TYPE_CHECKING:
@@ -18,7 +18,10 @@ _NAME_LENGTH = 24
 
 def print_comparison(comparison: Comparison, target: Path, *, console: Console | None = None) -> None:
     """Print verdicts on a console on stderr."""
-    outputs = [f"{shortened(row.output, _NAME_LENGTH)}: {row.verdict}. {row.reason}" for row in comparison.outputs]
+    outputs = [
+        f"{shortened(row.output, _NAME_LENGTH)}: {judged(row.verdict, row.confidence)}. {row.reason}"
+        for row in comparison.outputs
+    ]
     positions = [
         f"Microphone at {shortened(row.position, _NAME_LENGTH)}: {row.reason}"
         for row in comparison.positions

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,9 +97,51 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
             f"{len(moved)} of {n} microphones stand elsewhere: what is said of arrivals holds to {number(error_ms, 2)} "
             "ms, and small changes of response may be missed."
         )
-    if older.date and newer.date and older.date > newer.date:
-        parts.append("By their dates the first of the two is the newer visit; everything is second minus first.")
-    return (*parts, *renames_words(comparison.renames))
+    return (*visits_words(older, newer), *parts, *renames_words(comparison.renames))
+
+
+def visits_words(older: Visit, newer: Visit) -> list[str]:
+    """That both are one visit, or that by their dates they were named the wrong way round."""
+    if older.fingerprint and older.fingerprint == newer.fingerprint:
+        return [
+            f"Both are one visit, fingerprint {older.fingerprint}: the same description and the same recordings. "
+            "Nothing can have changed between them."
+        ]
+    if not is_newer_first(older, newer):
+        return []
+    return [
+        f"By their dates the visit named first, {older.date}, is newer than the one named second, {newer.date}: "
+        "everything is second minus first. If that is not meant, name them the other way round."
+    ]
+
+
+def is_newer_first(first: Visit, second: Visit) -> bool:
+    """Whether by their dates the visit that was named first is the newer one."""
+    return bool(first.date and second.date and first.date > second.date)
+
+
+def as_named(comparison: Comparison) -> Comparison:
+    """A comparison whose sentences call its visits older and newer only where their dates do not say otherwise."""
+    if not is_newer_first(comparison.older, comparison.newer):
+        return comparison
+    return replace(
+        comparison,
+        outputs=tuple(replace(row, reason=_by_order(row.reason)) for row in comparison.outputs),
+        positions=tuple(replace(row, reason=_by_order(row.reason)) for row in comparison.positions),
+        remarks=tuple(_by_order(text) for text in comparison.remarks),
+    )
+
+
+def _by_order(text: str) -> str:
+    """A sentence of an older and a newer visit, of the one named first and second instead.
+
+    >>> _by_order("It arrives 0.40 ms later than at the older visit.")
+    'It arrives 0.40 ms later than at the visit named first.'
+    """
+    for said, order in (("older", "first"), ("newer", "second")):
+        for thing in ("visit", "one", "report"):
+            text = text.replace(f"the {said} {thing}", f"the {thing} named {order}")
+    return text
 
 
 def _described_air(older: Visit, newer: Visit) -> str:

@@ -1,7 +1,7 @@
 """All visits to all venues below a folder: what every output did over the years.
 
-found -> sorted by venue and day -> each visit held against the one before it, as `compare` does -> changes added up ->
-arrivals and levels at one position per output, in one air
+found -> sorted by venue and day -> each visit held against the one before it, as `compare` does, and the newest against
+the first -> changes added up -> arrivals and levels at one position per output, in one air
 
 Visits are read one after the other; of each only its rows are kept.
 """
@@ -9,7 +9,7 @@ Visits are read one after the other; of each only its rows are kept.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from analyze.archive.comparison import compare
@@ -19,6 +19,7 @@ from analyze.archive.history_drift import Drifts
 from analyze.archive.history_finding import Seen, Start, looked_at, without_copies
 from analyze.archive.history_outputs import Sum, VisitArrivals, added, output_rows, visit_arrivals, with_arrivals
 from analyze.archive.history_rows import History, OutputRow, VisitRow
+from analyze.archive.history_words import same_results_words
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.renaming import renamed_visit, renames_over
 from analyze.errors import AnalyzeError, DescriptionError
@@ -50,7 +51,7 @@ def history_of(folder: Path, start: Start | None = None, renames: Mapping[str, s
         venue = _venue([one for one in good if one.key == key], last_names, step)
         visits += venue.visits
         outputs += with_arrivals(venue.outputs, venue.arrivals)
-    visits += [_left(one, "copy", f"The same as {copies[one.name]}.") for one in seen if one.name in copies]
+    visits += [_left(one, "copy", same_results_words(one, copies[one.name])) for one in seen if one.name in copies]
     visits += [_left(one, "left out", one.problem) for one in seen if one.problem]
     return History(folder.resolve().name, tuple(visits), tuple(outputs), dict(renames or {}))
 
@@ -103,6 +104,7 @@ class _Venue:
 def _venue(seen: list[Seen], renames: Mapping[str, str], step: Callable[[int], None]) -> _Venue:
     """All visits of one venue, those without a day last; they bear the name that it has at the newest."""
     ordered = sorted(seen, key=lambda one: (not one.date, one.date, one.name))
+    dated = [one for one in ordered if one.date]
     newest = max(ordered, key=lambda one: (one.date, one.name))
     venue = _Venue(newest.venue)
     older: ReportRead | None = None
@@ -120,17 +122,23 @@ def _venue(seen: list[Seen], renames: Mapping[str, str], step: Callable[[int], N
             verdict, reason, comparison = _compared(older, newer)
         previous = venue.visits[-1].path if one.date and older is not None else ""
         venue.add(_visit_row(one, venue.name, newer, (previous, verdict, reason, comparison)), newer, comparison)
-        older = newer
+        older = newer if one.date else older
         step(1)
+    if len(dated) > 2 and older is not None:  # of two the first is the one before
+        first = renamed_visit(open_report(dated[0].path), renames)
+        at = len(dated) - 1
+        venue.visits[at] = replace(venue.visits[at], since_first=_compared(first, older, "the first visit")[1])
     return venue
 
 
-def _compared(older: ReportRead, newer: ReportRead) -> tuple[str, str, Comparison | None]:
-    """A visit against the one before it: verdict, sentence, and the comparison if there can be one."""
+def _compared(
+    older: ReportRead, newer: ReportRead, against: str = "the visit before it"
+) -> tuple[str, str, Comparison | None]:
+    """A visit against an older one: verdict, sentence, and the comparison if there can be one."""
     try:
         comparison = compare(older, newer, {})
     except AnalyzeError as error:
-        return "not compared", f"It cannot be compared with the visit before it: {error.what}", None
+        return "not compared", f"It cannot be compared with {against}: {error.what}", None
     return "changed" if comparison.is_changed else "same", headline(comparison), comparison
 
 

@@ -25,6 +25,7 @@ class VisitRow:
     """One row of `visits.csv`: one record or report that was found.
 
     path : relative to the folder that was searched, with `/`; previous : of the visit it was held against
+    since_first : what stands otherwise than at the first visit; of the newest of three and more alone
     outputs, positions : how many were heard; format : of the report
     """
 
@@ -46,6 +47,7 @@ class VisitRow:
     previous: str = ""
     verdict: str = ""
     remarks: str = ""
+    since_first: str = ""
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,10 @@ class History:
     def visits_of(self, venue: str) -> tuple[VisitRow, ...]:
         """The visits of a venue, in their order."""
         return tuple(row for row in self.visits if row.state == "read" and row.venue == venue)
+
+    def newest(self, venue: str) -> VisitRow | None:
+        """The newest visit of a venue that states its day, None if there is none."""
+        return next((row for row in reversed(self.visits_of(venue)) if row.date), None)
 
     def outputs_of(self, venue: str) -> tuple[OutputRow, ...]:
         """The outputs of a venue's visits, in their order."""

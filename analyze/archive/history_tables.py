@@ -38,6 +38,9 @@ VISITS = Table(
         declared("verdict", "what it was found to be", words=VISIT_VERDICTS),
         declared("reason", "what changed, or why it was not read or compared"),
         declared("remarks", "what holds for the whole: air, the rig as one, how far the comparison carries"),
+        declared(
+            "since_first", "what changed since the first visit to the venue; of the newest of three and more visits"
+        ),
     ),
     "visits",
     ("path",),

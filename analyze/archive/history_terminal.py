@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analyze.archive.history_rows import History
 from analyze.archive.history_words import venue_words, whole_words
-from analyze.archive.terminal import print_found
+from analyze.archive.terminal import judged, print_found
 from analyze.reports.naming import clean, shortened
 
 if TYPE_CHECKING:
@@ -18,8 +18,22 @@ _NAME_LENGTH = 40
 
 def print_history(history: History, target: Path, *, console: Console | None = None) -> None:
     """Print what was found on a console on stderr."""
-    venues = [f"{shortened(venue, _NAME_LENGTH)}: {venue_words(history, venue)}" for venue in history.venues]
+    venues = [
+        f"{shortened(venue, _NAME_LENGTH)}: {venue_words(history, venue)}{_sure_words(history, venue)}"
+        for venue in history.venues
+    ]
     print_found([whole_words(history)], venues, target, console=console)
+
+
+def _sure_words(history: History, venue: str) -> str:
+    """How sure the newest visit's verdict is of every output."""
+    newest = history.newest(venue)
+    said = [
+        f"{shortened(row.output, _NAME_LENGTH)} {judged(row.verdict, row.confidence)}"
+        for row in history.outputs_of(venue)
+        if newest is not None and row.path == newest.path and row.verdict
+    ]
+    return f" How sure, output by output: {'; '.join(said)}." if said else ""
 
 
 def print_left_out(history: History, *, console: Console | None = None) -> None:

@@ -11,6 +11,7 @@ from analyze.reports.summaries import listed, number, percent, plural
 
 if TYPE_CHECKING:
     from analyze.archive.history_drift import Drift
+    from analyze.archive.history_finding import Seen
 
 #: Said wherever a history is handed out.
 REBUILT = (
@@ -32,22 +33,40 @@ def drift_words(since: str, n_visits: int, arrival: Drift, level: Drift) -> str:
 
 
 def _drifting_words(rows: Iterable[OutputRow]) -> str:
-    """Which outputs drift by the newest visit."""
-    drifting = [f"{row.output} ({row.drift})" for row in rows if row.drift not in ("", "none")]
+    """Which outputs drift by the newest visit, how fast and how surely."""
+    drifting = [f"{row.output} ({_rate_words(row)})" for row in rows if row.drift not in ("", "none")]
     return f" Drifting too slowly for any single visit to show: {listed(drifting)}." if drifting else ""
 
 
+def _rate_words(row: OutputRow) -> str:
+    """How fast one output drifts, and how sure it is that it does."""
+    parts = []
+    if "arrival" in row.drift:
+        parts.append(f"{later(row.arrival_rate_ms)} every year, {percent(row.arrival_drift_confidence)}")
+    if "level" in row.drift:
+        way = "louder" if row.level_rate_db >= 0 else "quieter"
+        rate = f"{number(abs(row.level_rate_db), 2)} dB {way}"
+        parts.append(f"{rate} every year, {percent(row.level_drift_confidence)}")
+    return "; ".join(parts)
+
+
 def venue_words(history: History, venue: str) -> str:
-    """How often a venue was visited, and what the newest visit found."""
+    """How often a venue was visited, and what the newest visit found against the one before and the first."""
     visits = history.visits_of(venue)
-    days = [row.date for row in visits if row.date]
-    if not days:
+    days, newest = [row.date for row in visits if row.date], history.newest(venue)
+    if newest is None:
         return f"{plural(len(visits), 'visit')} without a date: they have no place in time."
     span = f"from {days[0]} to {days[-1]}" if days[0] != days[-1] else f"on {days[0]}"
-    newest = [row for row in visits if row.date][-1]
     last = "" if newest.verdict == "first" else f" The newest against the one before it: {newest.reason}"
+    first = f" Against the first visit: {newest.since_first}" if newest.since_first else ""
     drifting = _drifting_words(row for row in history.outputs_of(venue) if row.path == newest.path)
-    return f"{plural(len(visits), 'visit')} {span}.{last}{drifting}"
+    return f"{plural(len(visits), 'visit')} {span}.{last}{first}{drifting}"
+
+
+def same_results_words(one: Seen, other: str) -> str:
+    """That a record or report has the results of another one, which says nothing of its other files."""
+    whole = " analyze archive verify tells whether its other files are whole." if one.is_record else ""
+    return f"Its results are the same as those of {other}.{whole}"
 
 
 def whole_words(history: History) -> str:
@@ -56,7 +75,7 @@ def whole_words(history: History) -> str:
     n_copies, n_left = (sum(row.state == state for row in history.visits) for state in ("copy", "left out"))
     said = [f"{plural(len(read), 'visit')} to {plural(len(history.venues), 'venue')}"]
     if n_copies:
-        said.append(f"{n_copies} {'copy' if n_copies == 1 else 'copies'} passed over")
+        said.append(f"{n_copies} passed over, whose results are the same as another's")
     if n_left:
         said.append(f"{n_left} that cannot be relied on left out")
     return "; ".join(said) + "."

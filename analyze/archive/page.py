@@ -5,6 +5,7 @@ The template prints what it is given; every text has been made before.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -65,4 +66,6 @@ def page_table(rows: Sequence[Any], table: Table, names: Sequence[str], caption:
 def _cell(column: Column, raw: Any) -> str:
     if column.unit == "°C":
         return number(raw)
+    if column.unit == "Hz" and math.isfinite(raw):
+        return f"{raw:g}"  # the name of a band, as in the tables
     return str(raw) if column.type == "integer" else page_cell(column, raw)

@@ -13,13 +13,14 @@ from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shi
 from analyze.archive.comparison_causes import part_of, shift_of
 from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_pairs import matched_names
+from analyze.archive.comparison_words import visits_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
-from analyze.archive.rewiring import Mended, mended
+from analyze.archive.rewiring import Mended, TurnedOver, mended, turned_over
 from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, is_same, outcome_of, owner_of, sureness
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
-from analyze.archive.settings_words import reason, remarks
+from analyze.archive.settings_words import described_reason, is_heard_with_setting, reason, remarks
 from analyze.errors import DescriptionError
 
 #: A margin of cost under which a sign is not told.
@@ -33,7 +34,8 @@ class Measured:
     """What was done to one output by measurement: the change, its error, and how sure its sign is.
 
     other_ms, margin : the delay by the next best explanation, and by how much that is the worse one
-    odd : positions at which its polarity is not what it is at the rest; wire : its own, if that was mended
+    odd : positions at which its polarity is not what it is at the rest; wire : its own, if that turned over
+    described : the change by the descriptions, where its feed is recorded after the setting, which nobody can hear then
     """
 
     change: Turn
@@ -42,7 +44,15 @@ class Measured:
     other_ms: float
     margin: float
     odd: tuple[str, ...] = ()
-    wire: Mended | None = None
+    wire: Mended | TurnedOver | None = None
+    described: Turn | None = None
+
+    @property
+    def is_other_sound(self) -> bool:
+        """Whether a setting that cannot be heard is not all that changed."""
+        if self.described is None:
+            return False
+        return bool(self.odd) or (self.is_sign_told and not is_same(self.change, self.described, self.std_ms))
 
     @property
     def rewired(self) -> Turn:
@@ -88,22 +98,26 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     found, base = _best_found(before, after, asked, described)
     heard = [name for name in found.outputs if any(pair.output == name for pair in found.pairs)]
     done = {
-        name: _with_wire(_measured(found, name, base[name]), before, after, name, described[name]) for name in heard
+        name: _with_wire(_measured(found, name, base[name]), (before, after), name, described[name], asked[name])
+        if is_heard_with_setting(after, name)
+        else replace(_measured(found, name, base[name]), described=described[name])
+        for name in heard
     }
     bands = band_gains(before, after, found.pairs)
     seats = seat_gains(bands)
     settings = _with_owners(
         tuple(_row(name, recommended[name], asked, done.get(name), before, after) for name in recommended)
     )
+    visits = visit_of(before), visit_of(after)
     return Verified(
-        before=visit_of(before),
-        after=visit_of(after),
-        settings=tuple(replace(row, reason=_reason(row, after, done.get(row.output, _UNHEARD))) for row in settings),
+        before=visits[0],
+        after=visits[1],
+        settings=tuple(replace(row, reason=_reason(row, done.get(row.output, _UNHEARD))) for row in settings),
         seats=seats,
         verification=bands,
         seat=_headline_seat(before, seats),
         renames=dict(renames or {}),
-        remarks=(*remarks(found, after, bands), *renames_words(renames or {})),
+        remarks=(*visits_words(*visits), *remarks(found, after, bands), *renames_words(renames or {})),
     )
 
 
@@ -130,8 +144,10 @@ def _best_found(
     return found, base
 
 
-def _reason(row: Applied, after: ReportRead, done: Measured) -> str:
-    return reason(row, after, done.odd, done.wire)
+def _reason(row: Applied, done: Measured) -> str:
+    if done.described is not None:
+        return described_reason(row, is_other_sound=done.is_other_sound)
+    return reason(row, done.odd, done.wire)
 
 
 def _measured(found: Found, name: str, base: Turn) -> Measured:
@@ -146,11 +162,21 @@ def _measured(found: Found, name: str, base: Turn) -> Measured:
     return Measured((base[0] + shift.mean, sign), shift.std, found.signs.margin[o], other_ms, margin, odd)
 
 
-def _with_wire(done: Measured, before: ReportRead, after: ReportRead, name: str, described: Turn) -> Measured:
-    """With its wire, if by both reports that was mended, and all else is as the description after says."""
+def _with_wire(
+    done: Measured, visits: tuple[ReportRead, ReportRead], name: str, described: Turn, asked: Asked
+) -> Measured:
+    """With its wire, if by both reports that turned over, and all else is as the description after says.
+
+    A wire that was right is blamed only where no polarity was to be changed or is described as changed: else whoever
+    typed it is likelier.
+    """
     if not done.is_sign_told or not is_same(done.rewired, described, done.std_ms):
         return done
-    return replace(done, wire=mended(before, after, name, probability(done.sign_margin)))
+    turned = probability(done.sign_margin)
+    wire: Mended | TurnedOver | None = mended(*visits, name, turned)
+    if wire is None and described[1] > 0 and asked.change[1] > 0:
+        wire = turned_over(*visits, name, turned)
+    return replace(done, wire=wire)
 
 
 def _row(
@@ -166,13 +192,13 @@ def _row(
     delay_then, sign_then = before.setting(name)
     described = after.setting(name) if is_there else (NAN, 1)
     measured = done or _UNHEARD
-    is_told = measured.is_sign_told
+    is_told = measured.is_sign_told and measured.described is None
     outcome, other = _outcome(name, done, asked)
     confidence = _confidence(name, measured, (outcome, other), asked) if is_told else NAN
-    setting = measured.change
+    setting = measured.described or measured.change
     if measured.wire is not None and outcome not in DONE:
         setting = measured.rewired
-        outcome, other, confidence = _with_mended(name, measured, measured.wire, asked)
+        outcome, other, confidence = _with_rewired(name, measured, measured.wire, asked)
     return Applied(
         output=name,
         kind=str(recommended["kind"]),
@@ -182,11 +208,11 @@ def _row(
         recommended_polarity=str(recommended["recommended_polarity"]),
         described_delay_ms=described[0],
         described_polarity=_POLARITY[described[1]] if is_there else "",
-        in_force_delay_ms=delay_then + measured.change[0],
-        in_force_delay_std_ms=measured.std_ms,
-        in_force_polarity=_POLARITY[sign_then * setting[1]] if is_told else "undecided",
+        in_force_delay_ms=delay_then + setting[0],
+        in_force_delay_std_ms=NAN if measured.described else measured.std_ms,
+        in_force_polarity=_POLARITY[sign_then * setting[1]] if is_told or measured.described else "undecided",
         delay_change_ms=float(recommended["delay_change_ms"]),
-        measured_delay_change_ms=measured.change[0],
+        measured_delay_change_ms=NAN if measured.described else measured.change[0],
         polarity_change=str(recommended["polarity_change"]),
         measured_polarity_change=("yes" if measured.change[1] < 0 else "no") if is_told else "undecided",
         outcome=outcome,
@@ -200,21 +226,24 @@ def _outcome(name: str, done: Measured | None, asked: Mapping[str, Asked]) -> tu
     """What was done, and the output whose change it is where it is another's."""
     if done is None:
         return "not measured", ""
-    if not done.is_sign_told:
+    if done.described is None and not done.is_sign_told:
         return "cannot be told", ""
-    outcome = outcome_of(done.change, done.std_ms, asked[name])
+    change, std_ms = (done.change, done.std_ms) if done.described is None else (done.described, 0.0)
+    outcome = outcome_of(change, std_ms, asked[name])
     if outcome in (*DONE, "not applied"):
         return outcome, ""
-    owner = owner_of(done.change, done.std_ms, name, asked)
+    owner = owner_of(change, std_ms, name, asked)
     return ("another output's", owner) if owner else (outcome, "")
 
 
-def _with_mended(name: str, done: Measured, wire: Mended, asked: Mapping[str, Asked]) -> tuple[str, str, float]:
-    """What was done with a setting if its wire was mended, whose polarity is then to be the other one."""
+def _with_rewired(
+    name: str, done: Measured, wire: Mended | TurnedOver, asked: Mapping[str, Asked]
+) -> tuple[str, str, float]:
+    """What was done with a setting if its wire turned over."""
     setting = replace(done, change=done.rewired)
     found = _outcome(name, setting, asked)
     confidence = _confidence(name, setting, found, asked) * wire.confidence
-    return ("wire mended", "", confidence) if found[0] in DONE else (*found, confidence)
+    return (wire.outcome, "", confidence) if found[0] in DONE else (*found, confidence)
 
 
 def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from typing import Any
 
@@ -63,14 +64,21 @@ def _sheet_row(row: Applied) -> dict[str, Any]:
         "kind": row.kind,
         "group": row.group,
         "recommended": f"{number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity}",
-        "in_force": f"{number(row.in_force_delay_ms, 2)} ± {number(2.0 * row.in_force_delay_std_ms, 2)} ms, "
-        f"{row.in_force_polarity}",
+        "in_force": _in_force(row),
         "is_measured": row.outcome != "not measured",
         "outcome": f"{row.outcome}: {row.other}" if row.other and row.outcome == "another output's" else row.outcome,
         "is_done": row.outcome in DONE,
         "confidence": percent(row.confidence) or "–",
         "reason": row.reason,
     }
+
+
+def _in_force(row: Applied) -> str:
+    """What is in force, with its error, or as described where it cannot be heard."""
+    if not math.isfinite(row.in_force_delay_std_ms):
+        return f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}, as described"
+    error = number(2.0 * row.in_force_delay_std_ms, 2)
+    return f"{number(row.in_force_delay_ms, 2)} ± {error} ms, {row.in_force_polarity}"
 
 
 SETTINGS_FOLDER = MadeFolder(

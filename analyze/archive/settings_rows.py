@@ -15,6 +15,7 @@ OUTCOMES = (
     "polarity not applied",
     "wrong polarity",
     "wire mended",
+    "wire inverted",
     "wrong sign of delay",
     "applied twice",
     "change typed as setting",

@@ -19,7 +19,8 @@ _AS_PREDICTED = declared("as_predicted", "whether the two agree within 0.5 dB an
 SETTINGS = Table(
     "settings",
     "Settings",
-    "One row per output: what was recommended, what the description after says, and what is in force by measurement.",
+    "One row per output: what was recommended, what the description after says, and what is in force: by measurement, "
+    "or as described where the feed is recorded after the setting.",
     (
         declared("output", "name of the output"),
         declared("kind", "what the output is", words=KINDS),
@@ -30,17 +31,23 @@ SETTINGS = Table(
         declared("described_delay_ms", "delay that the description after says is in force"),
         declared("described_polarity", "polarity that the description after says is in force", words=SIGNS),
         declared(
-            "in_force_delay_ms", "delay that is in force by measurement: the setting before and what it changed by"
+            "in_force_delay_ms",
+            "delay that is in force by measurement: the setting before and what it changed by; as described where the "
+            "feed is recorded after it",
         ),
-        declared("in_force_delay_std_ms", "standard error of that"),
-        declared("in_force_polarity", "polarity that is in force by measurement", words=FOUND_SIGNS),
+        declared("in_force_delay_std_ms", "standard error of that; empty where it is not measured"),
+        declared(
+            "in_force_polarity",
+            "polarity that is in force by measurement; as described where the feed is recorded after it",
+            words=FOUND_SIGNS,
+        ),
         declared("delay_change_ms", "recommended change of the delay"),
         declared("measured_delay_change_ms", "measured change of the delay"),
         declared("polarity_change", "whether the polarity was to be changed", words=YES_NO),
         declared("measured_polarity_change", "whether it turned over", words=TURNS),
         declared("outcome", "what was done", words=OUTCOMES),
         declared("other", "the output whose change it has, or which has its change"),
-        declared("confidence", "probability that the outcome is right"),
+        declared("confidence", "probability that the outcome is right; empty where it rests on a description"),
         declared("reason", "what was found and what to do, in sentences"),
     ),
     "settings",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analyze.archive.settings_rows import Verified
 from analyze.archive.settings_words import headline
-from analyze.archive.terminal import print_found
+from analyze.archive.terminal import judged, print_found
 from analyze.reports.naming import shortened
 
 if TYPE_CHECKING:
@@ -18,5 +18,8 @@ _NAME_LENGTH = 24
 
 def print_verified(verified: Verified, target: Path, *, console: Console | None = None) -> None:
     """Print what was done, on a console on stderr."""
-    outputs = [f"{shortened(row.output, _NAME_LENGTH)}: {row.outcome}. {row.reason}" for row in verified.settings]
+    outputs = [
+        f"{shortened(row.output, _NAME_LENGTH)}: {judged(row.outcome, row.confidence)}. {row.reason}"
+        for row in verified.settings
+    ]
     print_found([headline(verified), *verified.remarks], outputs, target, console=console)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from analyze.archive.comparison import Found
 from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
-from analyze.archive.rewiring import OTHER_POLARITY, Mended
+from analyze.archive.rewiring import OTHER_POLARITY, Mended, TurnedOver
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
 from analyze.reports.summaries import listed, number, signed
 
@@ -18,6 +18,7 @@ _SHORT = {
     "polarity not applied": "polarity not applied",
     "wrong polarity": "wrong polarity",
     "wire mended": "its wire was mended, its polarity not turned back",
+    "wire inverted": "its wire likely turned over",
     "wrong sign of delay": "delay with the wrong sign",
     "applied twice": "applied twice",
     "change typed as setting": "the change typed as the setting",
@@ -60,10 +61,32 @@ def _seat_words(seat: SeatGain) -> str:
     )
 
 
-def reason(row: Applied, after: ReportRead, odd: Sequence[str] = (), wire: Mended | None = None) -> str:
+def is_heard_with_setting(after: ReportRead, output: str) -> bool:
+    """Whether what is heard of an output holds its setting: its feed is recorded before it."""
+    return after.output(output).get("feed_tap") != "after"
+
+
+def described_reason(row: Applied, *, is_other_sound: bool) -> str:
+    """What the description says of a setting that cannot be heard.
+
+    is_other_sound : whether what is heard did not do as the description says
+    """
+    said = f"{number(row.described_delay_ms, 2)} ms, {row.described_polarity}"
+    asked = f"{number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity} was recommended"
+    as_asked = "as before, and nothing was to be changed" if row.outcome == "left alone" else "as recommended"
+    parts = [
+        "Its feed is recorded after the setting, which cannot be heard: this rests on its description, not on sound.",
+        f"That says {said}, {as_asked if row.outcome in DONE else f'where {asked}'}. Look at the processor.",
+    ]
+    if is_other_sound:
+        parts.append("What is heard changed besides, behind the processor: analyze compare says how.")
+    return " ".join(parts)
+
+
+def reason(row: Applied, odd: Sequence[str] = (), wire: Mended | TurnedOver | None = None) -> str:
     """What was done with one output, and what to do about it.
 
-    odd : positions at which its polarity is not what it is at the rest; wire : its own, where it was mended
+    odd : positions at which its polarity is not what it is at the rest; wire : its own, where it turned over
     """
     if odd:
         return odd_words(odd)
@@ -72,14 +95,12 @@ def reason(row: Applied, after: ReportRead, odd: Sequence[str] = (), wire: Mende
     if row.outcome == "cannot be told":
         return "The two visits have too little in common to tell."
     parts = [_done_words(row, wire), *(_described_words(row) if wire is None else _wire_words(row, wire))]
-    if after.output(row.output).get("feed_tap") == "after":
-        parts.append("Its feed is recorded after the setting: this rests on its description, not on sound.")
     return " ".join(part for part in parts if part)
 
 
-def _done_words(row: Applied, wire: Mended | None) -> str:
+def _done_words(row: Applied, wire: Mended | TurnedOver | None) -> str:
     """What was found, and what to type where it is wrong: with a mended wire the other polarity."""
-    polarity = row.recommended_polarity if wire is None else OTHER_POLARITY[row.recommended_polarity]
+    polarity = OTHER_POLARITY[row.recommended_polarity] if isinstance(wire, Mended) else row.recommended_polarity
     type_in = f" Type {number(row.recommended_delay_ms, 2)} ms, {polarity}."
     change = f"{signed(row.delay_change_ms, 2)} ms"
     found = f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}"
@@ -87,6 +108,8 @@ def _done_words(row: Applied, wire: Mended | None) -> str:
         return f"In force: {found}, as recommended."
     if row.outcome == "left alone":
         return f"Nothing was to be changed, and nothing was: {found}."
+    if row.outcome == "wire inverted":
+        return f"It plays the other way up than recommended, though {found} is set, as it should be."
     if row.outcome == "another output's":
         asked = " " if row.decision != "change" else " and not what was meant for it "
         return f"It has the change that was meant for {row.other}{asked}(in force: {found}).{type_in}"
@@ -113,9 +136,15 @@ def _otherwise(row: Applied, found: str) -> str:
     return f"{found} is in force, neither what was there nor what was recommended."
 
 
-def _wire_words(row: Applied, wire: Mended) -> list[str]:
-    """That a wire was mended, and how to tell that from a setting that is not as described."""
+def _wire_words(row: Applied, wire: Mended | TurnedOver) -> list[str]:
+    """That a wire turned over, and how to tell that from a setting that is not as described."""
     now, told = row.described_polarity, row.recommended_polarity
+    if isinstance(wire, TurnedOver):
+        return [
+            f"{wire.words} Look first whether the processor shows {now}, as described. If it does, check cable, "
+            f"connectors and whatever was swapped or repaired since, and mend that. If it shows {OTHER_POLARITY[now]}, "
+            f"no wire was touched: set {now}."
+        ]
     if row.outcome in DONE:
         return [
             f"Its description says {now}: if the processor shows that, it plays as recommended all the same. "
@@ -150,6 +179,12 @@ def remarks(found: Found, after: ReportRead, bands: Sequence[BandGain]) -> tuple
         parts.append(
             "No sum could be compared: measure after as before, every output alone or with a feed of its own, and give "
             "both runs the same --bands."
+        )
+    unheard = [name for name in found.outputs if not is_heard_with_setting(after, name)]
+    if unheard:
+        parts.append(
+            f"What is set for {listed(unheard)} cannot be heard, for the feed is recorded after the setting: it is "
+            "taken from the description."
         )
     overridden = [
         name

@@ -11,9 +11,19 @@ from typing import TYPE_CHECKING
 
 from analyze.archive.page import PAGE
 from analyze.reports.naming import clean
+from analyze.reports.summaries import percent
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+
+def judged(word: str, confidence: float) -> str:
+    """A verdict or outcome with how sure it is, where that is known.
+
+    >>> judged("moved", 0.984), judged("gone", float("nan"))
+    ('moved, 98 %', 'gone')
+    """
+    return ", ".join(filter(None, (word, percent(confidence))))
 
 
 def print_found(whole: Iterable[str], things: Iterable[str], target: Path, *, console: Console | None = None) -> None:

@@ -101,6 +101,10 @@ def _opened(record: Path) -> tuple[Inventory, BagRead]:
 
 def _check_kind(record: Path) -> None:
     """Refuse what is not so much as a part of a record."""
+    if record.exists() and not record.is_dir():
+        raise DescriptionError(
+            "is a file and no record (expected the folder of one).", "Name the folder of a record.", path=record
+        )
     if not record.is_dir():
         raise DescriptionError("no such folder (expected a record).", "Check the path.", path=record)
     if (record / DECLARATION).exists() or (record / PAYLOAD).exists() or any(record.glob("*manifest-*.txt")):

@@ -6,11 +6,12 @@ Truth is the simulator's, which shares no code with the comparison. Errors state
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
-from visits_making import CHANGES, compared, only, turned_at, visit
+from visits_making import CHANGES, compared, dated_report, only, turned_at, visit
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare
@@ -62,6 +63,7 @@ def described_as(report, folder, temperature_c: float, *, assumed: bool = False)
     told = only(report, folder)
     check = told.results["sound_check"]
     check |= {"temperature_c": temperature_c, "is_temperature_assumed": assumed}
+    told.results.pop("fingerprint", None)  # that is of another description
     for capture in check["captures"]:
         capture["temperature_c"] = temperature_c
     return told
@@ -339,3 +341,27 @@ def test_an_output_that_turned_over_at_some_positions_alone_is_unclear(tmp_path,
     assert "tracks or takes were exchanged" in odd.reason
     assert all(position in odd.reason for position in turned)
     assert {row.verdict for row in found.values()} == {"same"}
+
+
+# Which of the two is older
+
+
+def test_the_newer_visit_named_first_is_not_called_older() -> None:
+    newer, older = dated_report(visit("several"), "2026-10-01"), dated_report(visit("first"), "2026-05-14")
+    found = compare(newer, older)
+    assert found.remarks[0].startswith(
+        "By their dates the visit named first, 2026-10-01, is newer than the one named second, 2026-05-14: "
+    )
+    said = {row.output: row.reason for row in found.outputs}
+    assert " ms earlier than at the visit named first, at " in said["sub right"]
+    assert not [text for text in (*said.values(), *found.remarks) if "older" in text or "the newer" in text]
+    in_order = compare(older, newer)
+    assert not [text for text in in_order.remarks if "By their dates" in text]
+    assert any("than at the older visit" in row.reason for row in in_order.outputs)
+
+
+def test_a_visit_against_itself_is_said_to_be_one() -> None:
+    one = replace(visit("first"), results={**visit("first").results, "fingerprint": "0123456789ab"})
+    assert compare(one, one).remarks[0].startswith("Both are one visit, fingerprint 0123456789ab: ")
+    other = replace(one, results={**one.results, "fingerprint": "ba9876543210"})
+    assert not [text for text in compare(one, other).remarks if "one visit" in text]

@@ -16,6 +16,7 @@ from analyze.archive.comparison_folder import COMPARISON_FOLDER
 from analyze.archive.comparison_tables import TABLES
 from analyze.archive.comparison_terminal import print_comparison
 from analyze.errors import DescriptionError
+from analyze.reports.summaries import percent
 
 
 @pytest.fixture(scope="module")
@@ -76,7 +77,9 @@ def test_the_terminal_has_a_sentence_per_output() -> None:
     text = console.file.getvalue()
     assert all(len(line) <= 80 for line in text.splitlines())
     for row in compared("several").outputs:
-        assert re.search(rf"^  {row.output}: {row.verdict}\. ", text, re.MULTILINE)
+        sure = percent(row.confidence)
+        assert sure
+        assert re.search(rf"^  {row.output}: {row.verdict}, {sure}\. ", text, re.MULTILINE)
 
 
 # Where it may be written

@@ -17,6 +17,7 @@ import analyze.archive.history as module
 from analyze.archive.comparison import compare
 from analyze.archive.history import history_of
 from analyze.archive.history_rows import History
+from analyze.archive.history_words import venue_words
 from analyze.archive.opening import open_report
 from analyze.errors import DescriptionError
 
@@ -70,6 +71,29 @@ def test_verdicts_are_those_of_a_comparison_with_the_visit_before(hall):
         assert row.level_change_db == newest[output].level_change_db
     assert (said["sub right"], said["front fill"]) == ("moved", "flipped")
     assert [said[name] for name in ("main left", "main right", "sub left")] == ["same"] * 3
+
+
+def test_what_stands_otherwise_than_at_the_first_visit_is_said_after_a_quiet_one_too(simulated, tmp_path):
+    for number, name in enumerate(("2_first", "0_several", "0_several")):
+        file = shutil.copytree(simulated / name, tmp_path / str(number)) / "results.json"
+        results = json.loads(file.read_text("utf-8"))
+        results["sound_check"]["date"] = f"{2024 + number}-01-01"
+        file.write_text(json.dumps(results), encoding="utf-8")
+    found = history_of(tmp_path)
+    assert [row.verdict for row in found.visits] == ["first", "changed", "same"]
+    assert [bool(row.since_first) for row in found.visits] == [False, False, True]
+    assert found.visits[2].since_first == found.visits[1].reason
+    words = venue_words(found, "Harbour hall")
+    assert "The newest against the one before it: 5 outputs: all as they were. Against the first visit: 2 of 5" in words
+    assert "sub right (moved)" in words
+    assert "front fill (flipped)" in words
+
+
+def test_that_all_is_as_at_the_first_visit_is_said_too(tmp_path):
+    for number in range(3):
+        make_report(tmp_path / str(number), f"{2024 + number}-01-01")
+    found = history_of(tmp_path)
+    assert venue_words(found, found.venues[0]).endswith("Against the first visit: The output is as it was.")
 
 
 def test_changes_are_added_up_with_their_errors(hall):
@@ -209,8 +233,12 @@ def test_copies_count_once_and_records_before_reports(tmp_path):
     shutil.copytree(record / "data" / "report", tmp_path / "a report")
     found = history_of(tmp_path)
     assert {row.path: (row.state, row.reason) for row in found.visits if row.state == "copy"} == {
-        "a report": ("copy", "The same as disk two/z."),
-        "records/z": ("copy", "The same as disk two/z."),
+        "a report": ("copy", "Its results are the same as those of disk two/z."),
+        "records/z": (
+            "copy",
+            "Its results are the same as those of disk two/z. analyze archive verify tells whether its other files are "
+            "whole.",
+        ),
     }
     assert [row.path for row in found.history] == ["disk two/z"]
 
@@ -291,4 +319,4 @@ def test_visits_are_read_one_after_the_other(tmp_path, monkeypatch):
     monkeypatch.setattr(module, "open_report", noted)
     monkeypatch.setattr(module, "compare", counted)
     history_of(tmp_path)
-    assert alive == [2] + [3] * 5
+    assert alive == [2] + [3] * 6

@@ -17,6 +17,7 @@ from analyze.archive.history import history_of
 from analyze.archive.history_drift import drift_of
 from analyze.archive.history_words import venue_words
 from analyze.archive.opening import open_report
+from analyze.reports.summaries import percent
 
 TOLERANCE_MS = 0.05
 #: What one visit's arrival of a sub is known to against another's, ms: as `compare` states it in the simulated hall.
@@ -108,5 +109,6 @@ def test_a_drift_that_no_visit_shows_is_told_by_all_of_them(drifting: Path) -> N
     assert sub.arrival_drift_confidence > 0.9
     assert "It drifts: by a line through 4 visits since 2024-05-14 it arrives 0.1" in sub.reason
     assert {row.drift for row in newest.values()} == {"none"}
-    assert venue_words(history, "Harbour hall").endswith("to show: sub right (arrival).")
+    rate, sure = f"{sub.arrival_rate_ms:.2f}", percent(sub.arrival_drift_confidence)
+    assert venue_words(history, "Harbour hall").endswith(f"to show: sub right ({rate} ms later every year, {sure}).")
     assert {row.drift for row in history.history if row.path in ("0", "1")} == {""}

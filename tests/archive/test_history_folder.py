@@ -23,6 +23,7 @@ from analyze.archive.history_tables import HISTORY, TABLES
 from analyze.archive.history_terminal import print_history, print_left_out
 from analyze.errors import DescriptionError
 from analyze.reports.plot_style import render
+from analyze.reports.summaries import percent
 
 #: A name that is a formula, a tag, a command to a terminal and right-to-left at once.
 HOSTILE = "=1+1\x1b[31m<script>alert(1)</script>\u202e\nü"
@@ -163,10 +164,11 @@ def test_no_day_stands_over_a_temperature(tmp_path):
 def test_the_page_tells_every_venue_and_loads_nothing(folder):
     page = ReadPage(folder / "report.html")
     assert page.loads == []
-    assert "4 visits to 2 venues; 1 copy passed over; 1 that cannot be relied on left out." in page.text
+    passed = "1 passed over, whose results are the same as another's"
+    assert f"4 visits to 2 venues; {passed}; 1 that cannot be relied on left out." in page.text
     assert "3 visits from 2024-05-14 to 2026-05-16. The newest against the one before it: The output" in page.text
     assert "never the only copy" in page.text
-    assert "The same as =2+2[31m<b>." in page.text
+    assert "Its results are the same as those of =2+2[31m<b>." in page.text
     assert "is damaged (data/report/results.json: altered)" in page.text
     assert "\x1b" not in page.text
     assert "\u202e" not in page.text
@@ -187,6 +189,8 @@ def test_the_terminal_has_a_sentence_per_venue_and_nothing_that_it_would_act_on(
     text = console.file.getvalue()
     assert "=1+1[31m<script>alert(1)</script>" in text
     assert "Left out: damaged[31m: is damaged" in text
+    newest = next(row for row in history.history if row.path == "quay 2")
+    assert f"How sure, output by output: horn same, {percent(newest.confidence)}." in " ".join(text.split())
     assert "\x1b" not in text
     assert "\u202e" not in text
 

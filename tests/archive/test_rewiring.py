@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from analyze.archive.opening import ReportRead
-from analyze.archive.rewiring import mended
+from analyze.archive.rewiring import mended, turned_over
 
 
 def report(wiring: str, confidence: float) -> ReportRead:
@@ -22,6 +22,13 @@ def test_its_confidence_holds_both_wirings_the_turn_and_that_a_setting_is_as_des
     assert found is not None
     assert found.confidence == pytest.approx(0.95 * 0.97297 * 2.0 / 3.0, rel=1e-4)
     assert found.words.endswith("its wire was likely mended (62 %).")
+
+
+def test_a_wire_that_went_bad_is_the_mirror_of_one_that_was_mended() -> None:
+    found = turned_over(report("normal", 0.9), report("inverted", 0.8), "fill", 0.95)
+    assert found is not None
+    assert found.confidence == pytest.approx(0.95 * 0.97297 * 2.0 / 3.0, rel=1e-4)
+    assert turned_over(report("inverted", 0.9), report("normal", 0.8), "fill", 0.95) is None
 
 
 @pytest.mark.parametrize(("then", "now"), [(1.0, 0.0), (math.nan, 0.9)])

@@ -8,21 +8,23 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from functools import cache
 from pathlib import Path
 
 import frictionless
 import pytest
 from calling import call, read_table
-from visits_making import SECONDS, place, told_otherwise, turned_at
+from visits_making import SECONDS, dated_report, place, told_otherwise, turned_at
 
-from analyze.archive.opening import ReportRead
+from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.archive.settings_outcomes import Asked, outcome_of, owner_of
 from analyze.archive.settings_rows import Applied, Verified
 from analyze.archive.settings_tables import TABLES
 from analyze.archive.settings_words import headline
+from analyze.reports.summaries import percent
 from tests.trials.second_visits import report_of
 from tests.trials.visits import Change, first_scene, second_scene
 
@@ -211,6 +213,32 @@ def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> Non
     )
 
 
+def test_a_wire_that_went_bad_is_no_wrong_setting(tmp_path: Path) -> None:
+    """It was to be left alone and is described as left; the fill, whose delay was to be changed, as changed."""
+    then, now = before(), after("done")
+    for name in ("main right", "front fill"):
+        turned = turned_at(now, tmp_path / f"turned {name}", name, POSITIONS)
+        now = told_otherwise(turned, tmp_path / name, name, wiring="inverted")
+    one = verify_settings(then, now)
+    for name in ("main right", "front fill"):
+        row = row_of(one, name)
+        assert (row.outcome, row.in_force_polarity) == ("wire inverted", "normal")
+        assert 0.6 < row.confidence < 2.0 / 3.0
+        assert "its wire likely turned over (66 %)" in row.reason
+        assert "check cable, connectors" in row.reason
+        assert "Type " not in row.reason
+    assert not one.is_done
+    assert "main right and front fill (its wire likely turned over)" in headline(one)
+
+
+def test_a_polarity_that_was_to_be_turned_and_was_not_is_no_wire(tmp_path: Path) -> None:
+    """The description says it was, so that its wiring reads inverted: whoever typed it is likelier."""
+    now = told_otherwise(after("subs not turned over, fill twice"), tmp_path / "a", "sub left", wiring="inverted")
+    row = row_of(verify_settings(before(), now), "sub left")
+    assert row.outcome == "polarity not applied"
+    assert "wire" not in row.reason
+
+
 @pytest.mark.parametrize("wiring", ["normal", "undecided"])
 def test_without_both_wirings_no_wire_is_blamed(tmp_path: Path, wiring: str) -> None:
     then = told_otherwise(before(), tmp_path / "a", "front fill", wiring=wiring, asked="inverted")
@@ -218,6 +246,44 @@ def test_without_both_wirings_no_wire_is_blamed(tmp_path: Path, wiring: str) -> 
     row = row_of(verify_settings(then, now), "front fill")
     assert row.outcome == "polarity not applied"
     assert "wire" not in row.reason
+
+
+def feed_after_setting(report: ReportRead, folder: Path, *outputs: str) -> ReportRead:
+    """The same report with the feeds of some outputs recorded after their settings."""
+    shutil.copytree(report.folder, folder)
+    results = json.loads(json.dumps(report.results))
+    for name in outputs:
+        results["sound_check"]["outputs"][name]["feed_tap"] = "after"
+    (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    return open_report(folder)
+
+
+def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone(tmp_path: Path) -> None:
+    """Of the fill the description still says what was there before, and something else is heard."""
+    one = verify_settings(
+        before(), feed_after_setting(after("done", "before"), tmp_path / "a", "main right", "front fill")
+    )
+    main, fill = row_of(one, "main right"), row_of(one, "front fill")
+    assert (main.outcome, fill.outcome) == ("left alone", "not applied")
+    for row in (main, fill):
+        assert math.isnan(row.confidence)
+        assert math.isnan(row.measured_delay_change_ms)
+        assert math.isnan(row.in_force_delay_std_ms)
+        assert row.measured_polarity_change == "undecided"
+        assert (row.in_force_delay_ms, row.in_force_polarity) == (row.described_delay_ms, row.described_polarity)
+        assert "this rests on its description, not on sound" in row.reason
+    assert "That says 6.00 ms, normal, as before, and nothing was to be changed." in main.reason
+    assert f"That says 3.00 ms, normal, where {fill.recommended_delay_ms:.2f} ms" in fill.reason
+    assert ("changed besides" in main.reason, "changed besides" in fill.reason) == (False, True)
+    assert any("main right and front fill cannot be heard" in text for text in one.remarks)
+    assert "6.00 ms, normal, as described" in dict(SETTINGS_FOLDER.files(one))["report.html"].decode()
+    assert row_of(one, "main left").confidence > 0.9
+
+
+def test_reports_named_the_wrong_way_round_are_noticed() -> None:
+    then, now = dated_report(before(), "2026-10-02"), dated_report(after("done"), "2026-10-01")
+    said = verify_settings(then, now).remarks[0]
+    assert said.startswith("By their dates the visit named first, 2026-10-02, is newer")
 
 
 # Sums
@@ -316,6 +382,9 @@ def test_the_same_settings_give_the_same_bytes_and_a_page_that_loads_nothing() -
     assert "<script" not in page
     assert " src=" not in page
     assert headline(verified("done")) in page
+    names = {f"{row.band_hz:g}" for row in verified("done").verification if row.cell == "yes"}
+    assert {"31.5", "125", "315"} & names
+    assert all(f">{name}<" in page for name in names)
 
 
 def test_the_command_says_what_was_not_done(tmp_path: Path) -> None:
@@ -324,4 +393,7 @@ def test_the_command_says_what_was_not_done(tmp_path: Path) -> None:
     done = call("verify-settings", before().place, after(name).place, "--out", tmp_path / "verified", "--json")
     assert done.returncode == 6, done.stderr
     assert json.loads(done.stdout)["is_done"] is False
-    assert " ".join(done.stderr.split()).startswith(headline(verified(name)))
+    said = " ".join(done.stderr.split())
+    assert said.startswith(headline(verified(name)))
+    for row in verified(name).settings:
+        assert f"{row.output}: {row.outcome}, {percent(row.confidence)}. " in said

@@ -314,6 +314,9 @@ def test_memory_does_not_grow_with_a_file(tmp_path):
 def test_what_is_no_record_is_told_apart_from_a_damaged_one(record, tmp_path):
     with pytest.raises(DescriptionError, match="no such folder"):
         verify_record(tmp_path / "nowhere")
+    (tmp_path / "notes.txt").write_text("mine")
+    with pytest.raises(DescriptionError, match="is a file and no record"):
+        verify_record(tmp_path / "notes.txt")
     with pytest.raises(DescriptionError, match=r"is not a record.*\nIt holds records.*harbour"):
         verify_record(record.parent)
     with pytest.raises(DescriptionError, match=r"is not a record.*\nName a folder"):
