@@ -33,6 +33,7 @@ from analyze.responses.all_captures import Recorded, measure_all
 from analyze.responses.arrival_table import (
     arrival_rows,
     arrivals_at_present,
+    before_its_feed,
     high_phases,
     reference_arrivals,
     responses_at_present,
@@ -206,9 +207,10 @@ def _of_outputs(
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
     copies = copied_takes(_heard_tracks(recorded, sound_check))
-    blocked |= of_unknown_take(copies, sound_check)
-    responses = responses.without(blocked.keys() - {sound_check.reference})  # what was recorded is not theirs
-    blocked |= not_separable(apart) | not_steady(recorded.findings)
+    of_others = of_unknown_take(copies, sound_check)  # these were not recorded, another sound was
+    untrue = {*of_others, *before_its_feed(measured, sound_check, signs)} - {sound_check.reference}
+    responses = responses.without(untrue)
+    blocked |= of_others | not_separable(apart) | not_steady(recorded.findings)
     contradicted = frozenset(f.track for f in merge_findings)
     relations, relation_mistakes = feed_relations(sound_check, recorded.measured, muted_feeds(sound_check))
     sent = sent_relative(relations, outputs, sound_check.reference)

@@ -125,6 +125,16 @@ def arrivals_at_present(
     return found
 
 
+def before_its_feed(measured: Sequence[Measured], sound_check: SoundCheck, signs: Signs) -> set[str]:
+    """Outputs that arrive before their feed sounds, whatever delay they are set to: their tracks are not theirs."""
+    return {
+        row.output
+        for row in arrival_rows(measured, sound_check, signs)
+        if row.arrival_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms)
+        and not any(m.capture.name == row.capture and (row.output, row.position) in m.own_clocks for m in measured)
+    }
+
+
 def sent_before_arrival(
     measured: Sequence[Measured], sound_check: SoundCheck, signs: Signs
 ) -> tuple[dict[str, str], list[Finding]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 
 import pytest
+import soundfile
 
 from analyze.audio.copied_takes import HeardTrack, copied_takes
 from analyze.description import load_sound_check
@@ -57,3 +58,16 @@ def test_nothing_is_decided_on_it_but_for_the_reference(folder):
     assert rows["sub"].decision == "undecided"
     assert "one and the same recording" in rows["sub"].reason
     assert rows["main"].decision == "reference"
+
+
+def test_a_feed_in_the_place_of_its_microphone_is_no_part_of_sums(tmp_path):
+    """The sub would arrive before it was sent, whatever its delay: nothing of it counts."""
+    folder = write_check(tmp_path / "c")
+    data, rate_hz = soundfile.read(folder / "sub.wav", always_2d=True)
+    soundfile.write(folder / "sub.wav", data[:, [1, 0, *range(2, data.shape[1])]], rate_hz)
+    analysis = analyse(load_sound_check(folder))
+    rows = {row.output: row for row in analysis.recommendations}
+    assert rows["sub"].decision == "undecided"
+    assert "before it was sent" in rows["sub"].reason
+    assert not any(analysis.responses.has("sub", position) for position in analysis.responses.positions)
+    assert analysis.responses.has("main", analysis.responses.positions[0])
