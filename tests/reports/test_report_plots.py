@@ -133,8 +133,9 @@ def test_an_analysis_of_nothing_has_no_plots(make):
 
 
 @pytest.mark.parametrize("field", ["arrivals", "bands", "pairs", "prediction", "wiring", "delay_scans", "robustness"])
-def test_any_table_may_be_missing(analysis, field):
-    for plot in plots(dataclasses.replace(analysis, **{field: ()})):
+def test_any_table_may_be_missing(make, field):
+    small = make(("mains", "sub", "tower"), ("mix", "lawn"))
+    for plot in plots(dataclasses.replace(small, **{field: ()})):
         plot.render()
 
 

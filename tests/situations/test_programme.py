@@ -99,9 +99,9 @@ def with_silence(sound: Samples, share: float, n_parts: int = 4) -> Samples:
     return np.concatenate([piece for part in parts for piece in (part, gap)])
 
 
-@pytest.mark.parametrize("seed", [2, 5])
-def test_silence_between_does_no_harm(tmp_path: Path, seed: int) -> None:
+def test_silence_between_does_no_harm(tmp_path: Path) -> None:
     """Drums with no silence and with three quarters of it: the same answer, and errors that tell as much."""
+    seed = 5
     scene, n = build_scene(seed), 10 * RATE_HZ
     polarity, delay_ms = best(scene)
     rows, errors = [], []
