@@ -208,7 +208,8 @@ def _of_outputs(
     apart = [s for m in measured for s in m.separations]
     copies = copied_takes(_heard_tracks(recorded, sound_check))
     of_others = of_unknown_take(copies, sound_check)  # these were not recorded, another sound was
-    untrue = {*of_others, *before_its_feed(measured, sound_check, signs)} - {sound_check.reference}
+    heard = arrival_rows(measured, sound_check, signs)
+    untrue = {*of_others, *before_its_feed(heard, measured)} - {sound_check.reference}
     responses = responses.without(untrue)
     blocked |= of_others | not_separable(apart) | not_steady(recorded.findings)
     contradicted = frozenset(f.track for f in merge_findings)
@@ -224,7 +225,6 @@ def _of_outputs(
     zones = {name: position.zone for name, position in sound_check.positions.items()}
     reference_ms = reference_arrivals(arrivals, sound_check.reference)
     flips = flip_rows(sound_check, recorded.measured, recorded.unfed, signs)
-    heard = arrival_rows(measured, sound_check, signs)
     n = bands_per_octave
     return Analysis(
         sound_check=sound_check,

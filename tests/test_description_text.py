@@ -14,7 +14,7 @@ from analyze.description import SoundCheck, load_sound_check
 from analyze.description_lines import MAX_MISTAKES, index_lines, normalised
 from analyze.description_text import MAX_FILE_BYTES, MAX_LINE_BYTES
 from analyze.errors import DescriptionError
-from tests.description_example import EXAMPLE, MEND, MEND_ALL, edited, load, refusal, write_files
+from tests.description_example import EXAMPLE, MEND, MEND_ALL, load, refusal, write_files
 
 #: Values as they may stand behind a key, each with the number of lines it spans.
 VALUES = (
@@ -131,56 +131,6 @@ def test_longest_line(tmp_path: Path) -> None:
 )
 def test_encoding(tmp_path: Path, data: bytes, message: str) -> None:
     assert refusal(tmp_path, data) == [message, "Save it again as UTF-8."]
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "start", "mend"),
-    [
-        ('"main"', "<here>main", "not valid TOML at column 8: Invalid value.", 'Text stands in quotes: "main".'),
-        (
-            '"main"',
-            "<here>“main”",
-            "not valid TOML at column 8: Invalid value.",
-            "Quotes as a word processor makes them",
-        ),
-        ('"main"', "<here>[main", "not valid TOML at column 9: Invalid value.", "Text needs double quotes, numbers"),
-        ("1.5", "<here>1,5", "not valid TOML at column 13: Expected newline", "The decimal sign is a point: 1.5."),
-        (
-            "1.5",
-            "<here>1.5 ms",
-            "not valid TOML at column 16: Expected",
-            "The unit stands in the name of the key: write 1.5",
-        ),
-        ("2026-05-14", "<here>14.05.2026", "not valid TOML at column", "A day is year-month-day: 2026-05-14."),
-        (
-            '"handheld.wav"',
-            r'"C:\handheld.wav"',
-            "not valid TOML at column 43: Unescaped",
-            "In double quotes a backslash",
-        ),
-        ('"handheld.wav"', r'"C:\Users\walk.wav"', "not valid TOML at column 43: Invalid hex", "In double quotes a"),
-        (
-            'kind = "sub"',
-            'kind = "sub"\n<here>kind = "sub"',
-            "not valid TOML at column",
-            "A key or table may stand only once",
-        ),
-        ("[outputs.wedge]", "<here>[outputs.tower]", "not valid TOML at column", "A key or table may stand only once"),
-        ("feed_tap =", "feed_tap", "not valid TOML at column 10: Expected '='", "Each line is a [table] header"),
-    ],
-)
-def test_syntax(tmp_path: Path, old: str, new: str, start: str, mend: str) -> None:
-    text, line = edited(old, new)
-    first, last = refusal(tmp_path, text)
-    assert first.startswith(f"soundcheck.toml:{line}: {start}")
-    assert last.startswith(mend)
-
-
-def test_text_that_ends_too_early(tmp_path: Path) -> None:
-    assert refusal(tmp_path, 'format = 1\ntitle = """a\nb') == [
-        "soundcheck.toml:3: not valid TOML: Unterminated string.",
-        "The quotes opened in this text are never closed.",
-    ]
 
 
 @pytest.mark.parametrize("text", ["x = " + "[\n" * 2000, "x = " + "[\n" * 700 + "]\n" * 700, "x = " + "{x = " * 600])

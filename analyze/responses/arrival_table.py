@@ -6,7 +6,7 @@ Rows stand as captured, the setting included. Delays are positive when later.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -125,11 +125,11 @@ def arrivals_at_present(
     return found
 
 
-def before_its_feed(measured: Sequence[Measured], sound_check: SoundCheck, signs: Signs) -> set[str]:
+def before_its_feed(rows: Iterable[Arrival], measured: Sequence[Measured]) -> set[str]:
     """Outputs that arrive before their feed sounds, whatever delay they are set to: their tracks are not theirs."""
     return {
         row.output
-        for row in arrival_rows(measured, sound_check, signs)
+        for row in rows
         if row.arrival_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms)
         and not any(m.capture.name == row.capture and (row.output, row.position) in m.own_clocks for m in measured)
     }

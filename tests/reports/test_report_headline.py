@@ -230,10 +230,9 @@ def test_what_gets_better_and_worse_stands_beside_the_change_that_does_it(analys
         dataclasses.replace(row, change_db=change.get((row.position, row.band_hz), 0.0)) for row in analysis.prediction
     )
     effects = (
-        ChangeEffect((first.output,), {("mix", 250.0): -3.0, ("lawn", 80.0): 0.4, **dict.fromkeys(change, 1.0)}),
+        ChangeEffect((first.output,), {**dict.fromkeys(change, 1.0), ("mix", 250.0): -3.0}),
         ChangeEffect((second.output,), {("mix", 250.0): 0.6, ("lawn", 80.0): -1.9}),
     )
-    effects[0].sum_db[("mix", 250.0)] = -3.0
     one = dataclasses.replace(analysis, recommendations=rows, inputs=(), prediction=prediction, change_effects=effects)
     found = {line.who.split(" (")[0]: line.effects for line in change_lines(one)}
     assert found == {

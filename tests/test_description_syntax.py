@@ -1,0 +1,59 @@
+"""A description that is no TOML: the line, what the parser says, and the mend that its look suggests."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.description_example import edited, refusal
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "start", "mend"),
+    [
+        ('"main"', "<here>main", "not valid TOML at column 8: Invalid value.", 'Text stands in quotes: "main".'),
+        (
+            '"main"',
+            "<here>“main”",
+            "not valid TOML at column 8: Invalid value.",
+            "Quotes as a word processor makes them",
+        ),
+        ('"main"', "<here>[main", "not valid TOML at column 9: Invalid value.", "Text needs double quotes, numbers"),
+        ("1.5", "<here>1,5", "not valid TOML at column 13: Expected newline", "The decimal sign is a point: 1.5."),
+        (
+            "1.5",
+            "<here>1.5 ms",
+            "not valid TOML at column 16: Expected",
+            "The unit stands in the name of the key: write 1.5",
+        ),
+        ("2026-05-14", "<here>14.05.2026", "not valid TOML at column", "A day is year-month-day: 2026-05-14."),
+        (
+            '"handheld.wav"',
+            r'"C:\handheld.wav"',
+            "not valid TOML at column 43: Unescaped",
+            "In double quotes a backslash",
+        ),
+        ('"handheld.wav"', r'"C:\Users\walk.wav"', "not valid TOML at column 43: Invalid hex", "In double quotes a"),
+        (
+            'kind = "sub"',
+            'kind = "sub"\n<here>kind = "sub"',
+            "not valid TOML at column",
+            "A key or table may stand only once",
+        ),
+        ("[outputs.wedge]", "<here>[outputs.tower]", "not valid TOML at column", "A key or table may stand only once"),
+        ("feed_tap =", "feed_tap", "not valid TOML at column 10: Expected '='", "Each line is a [table] header"),
+    ],
+)
+def test_syntax(tmp_path: Path, old: str, new: str, start: str, mend: str) -> None:
+    text, line = edited(old, new)
+    first, last = refusal(tmp_path, text)
+    assert first.startswith(f"soundcheck.toml:{line}: {start}")
+    assert last.startswith(mend)
+
+
+def test_text_that_ends_too_early(tmp_path: Path) -> None:
+    assert refusal(tmp_path, 'format = 1\ntitle = """a\nb') == [
+        "soundcheck.toml:3: not valid TOML: Unterminated string.",
+        "The quotes opened in this text are never closed.",
+    ]
