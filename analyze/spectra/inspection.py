@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyze.acoustics import energy_db
+from analyze.audio.clock_shared import tracks_by_clock
 from analyze.audio.copied_takes import HeardTrack, copied_takes
 from analyze.audio.damage import TrackStatistics, damage_findings
 from analyze.audio.recording import Recording, open_recording
@@ -77,11 +78,8 @@ def _clocks(capture: Capture) -> list[tuple[Capture, dict[tuple[str, str], Track
     """The tracks of a capture clock by clock; `start_s` and `end_s` count on the first."""
     kinds = (("feed", capture.feeds), ("mic", capture.mics), ("input", capture.inputs))
     tracks = {(kind, name): track for kind, table in kinds for name, track in table.items()}
-    apart = {file: number for number, files in enumerate(capture.unsynced, 1) for file in files}
-    numbers = sorted({apart.get(track.file, 0) for track in tracks.values()})
     parts = []
-    for number in numbers:
-        here = {label: track for label, track in tracks.items() if apart.get(track.file, 0) == number}
+    for number, here in sorted(tracks_by_clock(capture, tracks).items()):
         own = capture if number == 0 else replace(capture, start_s=0.0, end_s=math.nan)
         parts.append((replace(own, unsynced=()), here))
     return parts
