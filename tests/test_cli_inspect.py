@@ -72,6 +72,26 @@ def test_what_is_wrong_is_named_with_its_place(tmp_path: Path, capsys: pytest.Ca
     assert (found["feeds not heard"]["track"], found["feeds not heard"]["file"]) == ("far", "far.wav")
 
 
+def test_a_feed_and_a_microphone_that_are_swapped_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The true feed sounds 25 ms before what stands as feed, and 50 ms before the other microphone."""
+    make(tmp_path)
+    path = tmp_path / "soundcheck.toml"
+    swapped = TEXT.replace("take.wav:1", "take.wav:0").replace("take.wav:2", "take.wav:1").replace(":0", ":2")
+    path.write_text(swapped, encoding="utf-8")
+    (found,) = inspected(tmp_path, capsys)["findings"]
+    assert (found["finding"], found["severity"], found["track"]) == ("arrives before it was sent", "error", "mix")
+    assert found["value"] == pytest.approx(-25.0, abs=0.2)
+    assert "mains (take.wav:2) sounds 25 ms after the microphone at mix (take.wav:1)" in str(found["detail"])
+
+
+def test_noise_that_repeats_itself_is_not_ahead_of_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Heard 225 ms late, it looks as much like noise of 250 ms that is 25 ms early."""
+    feed = np.tile(0.1 * np.random.default_rng(3).standard_normal(RATE_HZ // 4), 36)
+    make(tmp_path, far=0.2 * np.roll(feed, 1800))
+    soundfile.write(tmp_path / "take.wav", np.stack([feed, np.roll(feed, 1800)], axis=1), RATE_HZ, subtype="PCM_16")
+    assert inspected(tmp_path, capsys)["findings"] == []
+
+
 def test_a_recorder_of_its_own_is_looked_at_by_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Shorter, at another rate and silent: only the silence is said."""
     make(tmp_path)
