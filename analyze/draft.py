@@ -1,7 +1,7 @@
 """From a folder of recordings to a first `soundcheck.toml`, to be corrected by hand.
 
 The way: `draft_files` finds the audio, `draft_tracks` guesses what each channel is (by `draft_reading`, from the table
-in `draft_words`), `draft_recordings` what was recorded together, `draft_names` names it, `draft_text` writes it.
+in `description_words`), `draft_recordings` what was recorded together, `draft_names` names it, `draft_text` writes it.
 Nothing is listened to. A description that is there already is never touched, and a new one appears whole or not at all.
 """
 
