@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from analyze.description import Capture, SoundCheck
 
 #: What a draft says at once, for names of tracks are all that it knows.
-TWO_NAMES, NOTHING_IN_COMMON = "one position under two names", "no position in common"
+TWO_NAMES = "one position under two names"
+NOTHING_IN_COMMON = "no position in common"
 
 # How two outputs of a pair are told apart in their names.
 _SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")

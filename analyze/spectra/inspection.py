@@ -36,7 +36,8 @@ _EARLY_S = 0.002
 #: A track whose correlation with itself, this or more later, is over this share of its energy repeats itself.
 _REPEATED_AFTER_S, _REPEATED = 0.05, 0.5
 
-_NOT_HEARD, _SENT_LATE = "feeds not heard", "arrives before it was sent"
+_NOT_HEARD = "feeds not heard"
+_SENT_LATE = "arrives before it was sent"
 
 
 @dataclass(frozen=True)
