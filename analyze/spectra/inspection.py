@@ -166,10 +166,11 @@ def _heard_as_sent(recording: Recording, start: int, n_feeds: int, has_unfed: bo
     ]
     # before all that it hears: a feed that another one carries later has arrived as that one
     ahead_s = np.where(np.any(delays_s >= -_EARLY_S, axis=0), np.nan, delays_s)
-    for i in [] if has_unfed else np.flatnonzero(np.any(ahead_s < -_EARLY_S, axis=1)):
-        if not _repeats_itself(look[i], rate_hz):
-            k = int(np.nanargmin(ahead_s[i]))
-            findings.append(_sent_late(recording.places[i], places[k], -1000.0 * float(ahead_s[i, k])))
+    is_late = np.any(ahead_s < -_EARLY_S, axis=1) & (not has_unfed)
+    for late in np.flatnonzero(is_late):
+        if not _repeats_itself(look[late], rate_hz):
+            k = int(np.nanargmin(ahead_s[late]))
+            findings.append(_sent_late(recording.places[late], places[k], -1000.0 * float(ahead_s[late, k])))
     return findings
 
 
