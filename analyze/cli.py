@@ -112,6 +112,8 @@ def draft(folder: Path) -> int:
     click.echo(f"A draft is in {printable(str(made.path))}: {counts}, all guessed.", err=True)
     if made.n_left_out:
         click.echo(f"{made.n_left_out} tracks or files could not be placed; they stand in comments.", err=True)
+    for doubt in made.doubts:
+        click.echo(printable(doubt), err=True)
     if made.to_fill_in:
         click.echo(f"To be filled in first:\n{made.to_fill_in}", err=True)
     else:

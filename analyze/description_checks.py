@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any
 
-from analyze.description_files import AudioFolder, Refused, by_reading, matching_file, split_track, tidy
+from analyze.description_files import NO_FILE, AudioFolder, Refused, by_reading, matching_file, split_track, tidy
 from analyze.description_lines import KeyPath, Mistake, listed, shown
 from analyze.description_schema import CaptureTable, DescriptionTable, Kind, OutputTable, PositionTable, Zone
 
@@ -52,6 +52,8 @@ class _Checks:
         self._names = {kind: _written(document, kind) for kind in ("outputs", "positions")}
         self._choices = {kind: tuple(names) for kind, names in self._names.items()}
         self.mistakes: list[Mistake] = []
+        self._missing: dict[str, list[tuple[KeyPath, str, Refused]]] = {}  # per file, the tracks that name it
+        self._users: dict[str, dict[int, set[int]]] = {}  # per file that is there, channels by number of the capture
 
     def amounts(self) -> None:
         """No more of anything than one sound check has: time and memory grow with them."""
@@ -100,6 +102,7 @@ class _Checks:
             self._times(key, capture)
             if number - 1 not in absent:
                 self._tracks(key, capture)
+        self._missing_files()
 
     def _add(
         self,
@@ -227,6 +230,7 @@ class _Checks:
                         refused.append(tidy(split_track(text)[0]))
                         continue
                     named[track[0]] = None
+                    self._users.setdefault(track[0], {}).setdefault(int(key[1]), set()).add(track[1])
                     if track in labels:
                         self._add(place, f"same track as {shown(labels[track])}", shown(text), "another track")
                     labels.setdefault(track, label)
@@ -239,9 +243,30 @@ class _Checks:
         try:
             return self._files.track(text)
         except Refused as why:
-            found = shown(text)
-            self._add(key, why.problem, found, why.expected, why.word, why.choices, why.hint)
+            if why.problem == NO_FILE:
+                self._missing.setdefault(why.word, []).append((key, text, why))
+            else:
+                self._add(key, why.problem, shown(text), why.expected, why.word, why.choices, why.hint)
             return None
+
+    def _missing_files(self) -> None:
+        """One mistake per file that is not there, with those that may be meant: none that is another track's."""
+        for file, tracks in self._missing.items():
+            key, text, why = tracks[0]
+            captures = {int(place[1]) for place, _, _ in tracks}
+            channels = {int(split_track(written)[1] or 1) for _, written, _ in tracks}
+            found = shown(text) if len(tracks) == 1 else f"{shown(file)} in {len(tracks)} tracks"
+            choices = tuple(other for other in why.choices if not self._is_taken(other, captures, channels))
+            self._add(key, NO_FILE, found, word=file, choices=choices)
+
+    def _is_taken(self, file: str, captures: Collection[int], channels: Collection[int]) -> bool:
+        """Whether a file is of another take, or these channels of it are of other tracks in these captures."""
+        users = self._users.get(file, {})
+        parts = [self._table.captures[number] for number in captures]
+        is_shared = any(part.start_s > 0.0 or part.end_s is not None for part in parts)  # one file for several takes
+        if not is_shared and not set(users) <= set(captures):
+            return True
+        return any(not users.get(number, set()).isdisjoint(channels) for number in captures)
 
     def _unsynced(
         self, key: KeyPath, clocks: Sequence[Sequence[str]], named: tuple[str, ...], refused: Sequence[str]

@@ -26,7 +26,8 @@ _MAX_NAMES = 2000
 _DRIVE = re.compile(r"[A-Za-z]:[\\/]")
 _NUMBER = re.compile(r"[0-9]+")
 _CHANNEL = re.compile(r"[0-9]{1,9}")
-_NO_FILE = "no such file in the folder of the description"
+#: The problem of a track whose file is not there.
+NO_FILE = "no such file in the folder of the description"
 _INSIDE = "Put the file into the folder of the description and write its path from there, with / between folders."
 _BACKSLASH = "A backslash in double quotes may have turned into it: write / between folders."
 
@@ -110,7 +111,7 @@ class AudioFolder:
             mode = (self._folder / name).stat().st_mode
             target = (self._folder / name).resolve()
         except (FileNotFoundError, NotADirectoryError) as error:
-            raise Refused(_NO_FILE, word=name, choices=self._like(name)) from error
+            raise Refused(NO_FILE, word=name, choices=self._like(name)) from error
         except (OSError, RuntimeError, ValueError) as error:  # RuntimeError: a loop of symbolic links
             reason = getattr(error, "strerror", None) or "not a usable path"
             raise Refused(f"file cannot be opened: {reason}") from error
@@ -132,7 +133,7 @@ class AudioFolder:
         try:
             self.track(text)
         except Refused as why:
-            return why.problem != _NO_FILE
+            return why.problem != NO_FILE
         return True
 
     def _like(self, name: str) -> tuple[str, ...]:

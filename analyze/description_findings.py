@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analyze.description_lines import shown
@@ -10,7 +11,11 @@ from analyze.description_text import GUESS
 from analyze.findings import Finding, Severity
 
 if TYPE_CHECKING:
-    from analyze.description import SoundCheck
+    from analyze.description import Capture, SoundCheck
+
+#: What a draft says at once, for names of tracks are all that it knows.
+TWO_NAMES = "one position under two names"
+NOTHING_IN_COMMON = "no position in common"
 
 # How two outputs of a pair are told apart in their names.
 _SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
@@ -19,14 +24,19 @@ _OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
 _FEW_CAPTURES = 3
 # Twins that are set closer than this are set alike: less is a rounding of a processor.
 _APART_MS = 0.05
+_WORDS = re.compile(r"[^\W\d_]+|\d+")
+# Words that do not tell one position from another.
+_OF_ANY_POSITION = frozenset({"mic", "mike", "microphone", "pos", "position", "seat", "the", "at"})
 
 
 def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
-    """Groups assumed, keys and inputs without effect, guesses that nobody has looked at, captures that are to come."""
+    """Groups assumed, slips of the pen, keys and inputs without effect, guesses left, captures that are to come."""
     return (
         *_assumed_groups(check),
         *_unlike_twins(check),
         *_missing_microphones(check),
+        *_positions_of_two_names(check),
+        *_nothing_in_common(check),
         *_idle_keys(check),
         *_lone_inputs(check),
         *_guesses(check),
@@ -87,6 +97,76 @@ def _missing_microphones(check: SoundCheck) -> tuple[Finding, ...]:
             detail = f"Every other take has a microphone at {position}, {without[0]!r} has none: add its track, if any."
             findings.append(Finding("microphone missing", "warning", detail, without[0], position))
     return tuple(findings)
+
+
+def _positions_of_two_names(check: SoundCheck) -> tuple[Finding, ...]:
+    """Positions that are never in one take with an earlier one, and read like it or stand in for it."""
+    recorded = [capture for capture in check.captures if capture.feeds and capture.mics]
+    takes = {name: [capture for capture in recorded if name in capture.mics] for name in check.positions}
+    names = [name for name in check.positions if takes[name]]
+    findings = []
+    for place, second in enumerate(names):
+        for first in names[:place]:
+            if any(second in capture.mics for capture in takes[first]):
+                continue
+            is_one_zone = check.positions[first].zone == check.positions[second].zone
+            is_alike = _told_by(first) == _told_by(second) != frozenset()
+            if is_alike or (is_one_zone and _stand_in(takes[first], takes[second], first, second)):
+                findings.append(_two_names(first, second, takes[first][0].name, takes[second][0].name))
+                break
+    return tuple(findings)
+
+
+def _two_names(first: str, second: str, take: str, other_take: str) -> Finding:
+    """Two positions that may be one, with a take of each."""
+    detail = (
+        f"{shown(first)} and {shown(second)} are never in one take: are they one position under two names? If so, "
+        f"write the same in {shown(take)} and {shown(other_take)}, else nothing relates what they hear."
+    )
+    return Finding(TWO_NAMES, "warning", detail, other_take, second)
+
+
+def _told_by(name: str) -> frozenset[str]:
+    """The words of a position's name without those that any position might have."""
+    return frozenset(_WORDS.findall(name.casefold())) - _OF_ANY_POSITION
+
+
+def _stand_in(with_first: Sequence[Capture], with_second: Sequence[Capture], first: str, second: str) -> bool:
+    """Whether takes of other outputs have the one position in the place of the other, and all else alike."""
+    heard = ({name for c in captures for name in c.feeds} for captures in (with_first, with_second))
+    others = {frozenset(c.mics) - {first, second} for c in (*with_first, *with_second)}
+    return len(others) == 1 and set.isdisjoint(*heard)
+
+
+def _nothing_in_common(check: SoundCheck) -> tuple[Finding, ...]:
+    """Mains and subs that no position hears both; likewise fills and towers with the reference."""
+    heard: dict[str, dict[str, str]] = {}  # output -> position -> its first take
+    for capture in check.captures:
+        for output in capture.feeds:
+            for position in capture.mics:
+                heard.setdefault(output, {}).setdefault(position, capture.name)
+    findings = []
+    names = [name for name in check.outputs if name in heard]
+    for place, name in enumerate(names):
+        apart = [
+            other
+            for other in names[:place]
+            if _are_to_add(check, name, other) and not heard[name].keys() & heard[other].keys()
+        ]
+        if apart:
+            takes = " and ".join(dict.fromkeys(shown(next(iter(heard[one].values()))) for one in (*apart, name)))
+            detail = (
+                f"No position hears {shown(name)} together with {', '.join(map(shown, apart))}, so nothing can be "
+                f"decided between them. Compare the names of microphones in {takes}, or record them at one position."
+            )
+            findings.append(Finding(NOTHING_IN_COMMON, "warning", detail, track=name))
+    return tuple(findings)
+
+
+def _are_to_add(check: SoundCheck, name: str, other: str) -> bool:
+    """Whether two outputs are judged by what they do together: mains and subs, fills and towers with the reference."""
+    kinds = {check.outputs[name].kind, check.outputs[other].kind}
+    return kinds <= {"main", "sub"} or ("monitor" not in kinds and check.reference in (name, other))
 
 
 def _idle_keys(check: SoundCheck) -> tuple[Finding, ...]:

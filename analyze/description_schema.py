@@ -19,6 +19,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from analyze.description_lines import KeyPath, Mistake, did_you_mean, listed, normalised, shown
+from analyze.description_words import value_meant
 
 #: Versions of the format that are read.
 FORMATS = (1,)
@@ -256,7 +257,10 @@ def _mistake(kind: str, place: KeyPath, value: object, context: Mapping[str, Any
     if kind == "literal_error":
         choices = tuple(re.findall(r"'([^']*)'", context["expected"]))
         word = value if isinstance(value, str) else ""
-        return Mistake(key, f"unknown {key[-1]}", shown(value), listed(choices), word, choices)
+        meant = value_meant(str(key[-1]), word or shown(value))
+        if not meant or meant == did_you_mean(word, choices):  # none, or said anyway
+            return Mistake(key, f"unknown {key[-1]}", shown(value), listed(choices), word, choices)
+        return Mistake(key, f"unknown {key[-1]}", shown(value), listed(choices), hint=f"Write {shown(meant)}.")
     if kind == "refused":
         return Mistake(key, context["problem"], shown(value), context["expected"])
     if kind in _BOUNDS:

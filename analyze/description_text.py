@@ -22,6 +22,11 @@ FILE_NAME = "soundcheck.toml"
 
 #: How a draft marks what it has guessed.
 GUESS = "# guess: "
+#: An output's setting in force where nobody has said it, per key.
+GUESSED_SETTING = {
+    key: f"{key} = {value}  {GUESS}nothing says it; the setting in force while recorded"
+    for key, value in (("delay_ms", "0.0"), ("polarity", '"normal"'))
+}
 
 #: Largest file and longest line that are parsed, in bytes.
 MAX_FILE_BYTES, MAX_LINE_BYTES = 1 << 20, 4096

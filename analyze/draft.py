@@ -1,7 +1,7 @@
 """From a folder of recordings to a first `soundcheck.toml`, to be corrected by hand.
 
 The way: `draft_files` finds the audio, `draft_tracks` guesses what each channel is (by `draft_reading`, from the table
-in `draft_words`), `draft_recordings` what was recorded together, `draft_names` names it, `draft_text` writes it.
+in `description_words`), `draft_recordings` what was recorded together, `draft_names` names it, `draft_text` writes it.
 Nothing is listened to. A description that is there already is never touched, and a new one appears whole or not at all.
 """
 
@@ -13,6 +13,7 @@ from pathlib import Path
 
 from analyze.audio.files import foreign_reason
 from analyze.description import load_sound_check
+from analyze.description_findings import NOTHING_IN_COMMON, TWO_NAMES
 from analyze.description_text import FILE_NAME, MAX_FILE_BYTES
 from analyze.draft_files import LeftOut, find_audio
 from analyze.draft_names import Draft, name_draft
@@ -28,6 +29,7 @@ class Drafted:
 
     n_outputs, n_positions, n_captures : of the draft; captures without those in comments
     n_left_out : tracks and files that no capture has; to_fill_in : what loading it complains of, empty if nothing
+    doubts : where names in its captures may not be those that are meant
     """
 
     path: Path
@@ -36,6 +38,7 @@ class Drafted:
     n_captures: int
     n_left_out: int
     to_fill_in: str
+    doubts: tuple[str, ...] = ()
 
 
 def write_draft(folder: Path) -> Drafted:
@@ -54,13 +57,15 @@ def write_draft(folder: Path) -> Drafted:
         what = f"holds more tracks than a description may have (expected at most {MAX_FILE_BYTES} bytes of text)."
         raise DescriptionError(what, "Draft one sound check at a time, each from its own folder.", path=folder)
     _write_new(target, text)
+    to_fill_in, doubts = _loaded(target)
     return Drafted(
         path=target,
         n_outputs=len(draft.outputs),
         n_positions=len(draft.positions),
         n_captures=len(draft.live),
         n_left_out=draft.n_left_out,
-        to_fill_in=_to_fill_in(target),
+        to_fill_in=to_fill_in,
+        doubts=doubts,
     )
 
 
@@ -122,10 +127,10 @@ def _write_new(target: Path, text: str) -> None:
         raise OutputError(f"could not be written{foreign_reason(error)}.", mend, path=target) from error
 
 
-def _to_fill_in(target: Path) -> str:
-    """What loading a draft complains of; empty if it loads."""
+def _loaded(target: Path) -> tuple[str, tuple[str, ...]]:
+    """What loading a draft complains of, empty if it loads; and what is doubtful about the names in it."""
     try:
-        load_sound_check(target)
+        findings = load_sound_check(target).findings
     except DescriptionError as error:
-        return error.message()
-    return ""
+        return error.message(), ()
+    return "", tuple(found.detail for found in findings if found.finding in (TWO_NAMES, NOTHING_IN_COMMON))

@@ -11,11 +11,11 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from analyze.description_words import plain_text
 from analyze.draft_files import LeftOut
 from analyze.draft_reading import OutputKey, base_key, read_text
 from analyze.draft_recordings import Bundle, Recording
 from analyze.draft_tracks import Track
-from analyze.draft_words import plain_text
 
 #: Longer names are cut: they stand in every table and plot.
 _LONGEST_NAME = 60

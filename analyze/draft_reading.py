@@ -1,7 +1,7 @@
 """What the name of a track says: feed, microphone or stage input, of which output, where, in which take.
 
-`read_text` takes a text apart by the table of words (`draft_words.py`). It only reads; what follows from the other
-tracks of a recording is in `draft_captures.py`.
+`read_text` takes a text apart by the table of words (`description_words.py`). It only reads; what follows from the
+other tracks of a recording is in `draft_recordings.py`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from analyze.draft_words import Word, joined_text, words_of
+from analyze.description_words import Word, joined_text, words_of
 
 #: What tells one output from another: kind, then sides, numbers and other words in their own order.
 OutputKey = tuple[str, ...]

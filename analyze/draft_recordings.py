@@ -11,8 +11,8 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from analyze.description_words import words_of
 from analyze.draft_tracks import Track
-from analyze.draft_words import words_of
 
 
 @dataclass(frozen=True)

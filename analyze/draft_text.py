@@ -12,7 +12,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from analyze.description_text import GUESS
+from analyze.description_text import GUESS, GUESSED_SETTING
 from analyze.draft_names import Draft, DraftCapture, DraftOutput, DraftPosition, printable_name, unique_name
 from analyze.draft_tracks import Track
 
@@ -63,8 +63,7 @@ def _output(output: DraftOutput) -> Iterator[str]:
         yield 'kind = "?"  # fill in, for no word tells: main | sub | fill | tower | monitor'
     if output.group:
         yield _marked(f"group = {_quoted(output.group)}", "its name differs from theirs by side or number alone")
-    yield _marked("delay_ms = 0.0", "nothing says it; the setting in force while recorded")
-    yield _marked('polarity = "normal"', "likewise")
+    yield from GUESSED_SETTING.values()
     if output.kind in ("fill", "tower"):
         yield _marked("later_ms = 0.0", "nothing says it; how much later than the mains it is meant to arrive")
         yield "# align_at = [...]  the seats at which it is to; without it, where it is about as loud as the mains"

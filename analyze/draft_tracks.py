@@ -10,9 +10,9 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from analyze.description_words import words_of
 from analyze.draft_files import FoundFile
 from analyze.draft_reading import OutputKey, Reading, read_text
-from analyze.draft_words import words_of
 
 #: A description longer than this is a text about the file and not the name of its track.
 _LONGEST_NAME = 80

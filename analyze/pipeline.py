@@ -42,6 +42,7 @@ from analyze.responses.arrival_table import (
 )
 from analyze.responses.bands import band_rows
 from analyze.responses.capture import Measured, ProgressStart
+from analyze.responses.exchanged_positions import exchanged_positions
 from analyze.responses.feed_relations import feed_relations, relation_findings, sent_relative
 from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
@@ -50,6 +51,7 @@ from analyze.responses.seats import alike_seats
 from analyze.responses.separation import not_separable, separation_findings, share_bands
 from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
 from analyze.responses.steadiness import not_steady
+from analyze.responses.taped_distances import taped_distances
 from analyze.responses.transfer import merged
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.version import VERSION, library_versions
@@ -253,6 +255,8 @@ def _of_outputs(
             *disagreeing(evidence, signs),
             *opposite_high_sections(high_phases(measured, signs)),
             *merge_findings,
+            *exchanged_positions(heard, measured),
+            *taped_distances(sound_check, arrivals, {key for m in measured for key in m.own_clocks}, untrue),
             *flip_findings(flips),
             *_few_seats(sound_check),
             *alike_seats(responses, zones),

@@ -10,6 +10,9 @@ import pytest
 import soundfile
 
 from analyze.__main__ import _run
+from analyze.findings import Finding
+from analyze.reports.inspection import print_inspection, verdict
+from analyze.spectra.inspection import InspectedTrack
 
 RATE_HZ = 8000
 TEXT = """format = 1
@@ -50,7 +53,7 @@ def test_a_good_take_needs_no_hand(tmp_path: Path, capsys: pytest.CaptureFixture
     assert _run(["inspect", str(tmp_path)]) == 0
     shown = capsys.readouterr()
     assert shown.out == ""
-    assert "Nothing needs a hand." in shown.err
+    assert shown.err.startswith("Nothing needs a hand. The take can be run.\n")
     assert "mic far" in shown.err
     found = inspected(tmp_path, capsys)
     assert found["findings"] == []
@@ -70,6 +73,26 @@ def test_what_is_wrong_is_named_with_its_place(tmp_path: Path, capsys: pytest.Ca
     assert set(found) == {"clipping", "feeds not heard"}
     assert (found["clipping"]["track"], found["clipping"]["at_s"]) == ("mix", 3.75)
     assert (found["feeds not heard"]["track"], found["feeds not heard"]["file"]) == ("far", "far.wav")
+
+
+def test_a_feed_and_a_microphone_that_are_swapped_are_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The true feed sounds 25 ms before what stands as feed, and 50 ms before the other microphone."""
+    make(tmp_path)
+    path = tmp_path / "soundcheck.toml"
+    swapped = TEXT.replace("take.wav:1", "take.wav:0").replace("take.wav:2", "take.wav:1").replace(":0", ":2")
+    path.write_text(swapped, encoding="utf-8")
+    (found,) = inspected(tmp_path, capsys)["findings"]
+    assert (found["finding"], found["severity"], found["track"]) == ("arrives before it was sent", "error", "mix")
+    assert found["value"] == pytest.approx(-25.0, abs=0.2)
+    assert "mains (take.wav:2) sounds 25 ms after the microphone at mix (take.wav:1)" in str(found["detail"])
+
+
+def test_noise_that_repeats_itself_is_not_ahead_of_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Heard 225 ms late, it looks as much like noise of 250 ms that is 25 ms early."""
+    feed = np.tile(0.1 * np.random.default_rng(3).standard_normal(RATE_HZ // 4), 36)
+    make(tmp_path, far=0.2 * np.roll(feed, 1800))
+    soundfile.write(tmp_path / "take.wav", np.stack([feed, np.roll(feed, 1800)], axis=1), RATE_HZ, subtype="PCM_16")
+    assert inspected(tmp_path, capsys)["findings"] == []
 
 
 def test_a_recorder_of_its_own_is_looked_at_by_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -102,7 +125,8 @@ def test_what_hardly_stands_over_the_noise_is_told(tmp_path: Path, capsys: pytes
     soundfile.write(tmp_path / "far.wav", far, RATE_HZ, subtype="PCM_16")
     assert _run(["inspect", str(tmp_path)]) == 0
     said = " ".join(capsys.readouterr().err.split())
-    assert said.count("little level over the noise") == 1
+    assert said.startswith("Can be run, but look at this first: noise (little level over the noise).")
+    assert said.count("): little level over the noise") == 1
     assert "warning (noise, mix, far): little level over the noise" in said
     soundfile.write(tmp_path / "far.wav", far - loud[1] + hum, RATE_HZ, subtype="PCM_16")
     soundfile.write(tmp_path / "take.wav", np.stack([feed, mix - loud[0]], axis=1), RATE_HZ, subtype="PCM_16")
@@ -110,3 +134,32 @@ def test_what_hardly_stands_over_the_noise_is_told(tmp_path: Path, capsys: pytes
     said = " ".join(capsys.readouterr().err.split())
     assert "(noise, far): mains hum" in said
     assert "little level" not in said
+
+
+def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
+    """Takes by what is gravest in each; what has no take is of the description."""
+    tracks = [InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, -20.0, -9.0) for k in range(6)]
+    found = [
+        Finding("guesses in the description", "warning", ""),
+        *(Finding("clipping", "warning", "", f"take {k}") for k in (1, 2)),
+        Finding("copied take", "error", "", "take 2"),
+        Finding("few seats", "note", "", "take 3"),
+        Finding("capture unreadable", "error", "", "take 7"),
+        Finding("not recorded yet", "note", "", "take 8"),
+    ]
+    assert verdict(tracks, found) == [
+        "All is well with 4 of 7 takes.",
+        "Mend before you run it: take 2 (copied take and clipping) and take 7 (capture unreadable).",
+        "Can be run, but look at this first: the description (guesses in the description) and take 1 (clipping).",
+        "Not recorded yet: 1 take.",
+    ]
+    many = [Finding("clipping", "warning", "", f"take {k}") for k in range(6)]
+    assert verdict(tracks, many) == [
+        "Can be run, but look at this first: take 0 (clipping), take 1 (clipping), take 2 (clipping) and 3 more."
+    ]
+
+
+def test_a_long_list_ends_with_the_verdict(capsys: pytest.CaptureFixture[str]) -> None:
+    print_inspection([InspectedTrack("noise", "mic", f"m{k}", "a.wav", k, -20.0, -9.0) for k in range(1, 13)], [])
+    lines = capsys.readouterr().err.split("\n")
+    assert lines[0] == lines[-2] == "Nothing needs a hand. The take can be run."

@@ -8,6 +8,7 @@ import unicodedata
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -161,6 +162,38 @@ def test_twins_that_are_set_differently_are_told(folder: Path, kind, names, sett
         one for one in replace(check, outputs=every, captures=()).findings if one.finding == "twins set differently"
     ]
     assert [(one.severity, pytest.approx(one.value)) for one in rows] == ([found] if found else [])
+
+
+TAKES = "".join(f'[[captures]]\nfeeds = {{ {name} = "a.wav:1" }}\nmics = {{ %s }}\n' for name in ("left", "right"))
+
+
+@pytest.mark.parametrize(
+    ("kinds", "first", "second", "found"),
+    [
+        (("main", "main"), "mix back", "mix back", {}),
+        (("main", "main"), "mix back", "mix", {}),
+        (("main", "sub"), "m1 back", "mix back", {"mix": "one position under two names"}),
+        (("main", "sub"), "m1", "mix", {"mix": "one position under two names", "right": "no position in common"}),
+        (("main", "main"), "mix m1", "mixpos back", {"right": "no position in common"}),
+        (("main", "main"), "mix m1", "pos_mix m1", {"pos_mix": "one position under two names"}),
+        (("main", "tower"), "mix m1", "back", {"right": "no position in common"}),
+        (("main", "monitor"), "mix", "stage", {}),
+    ],
+)
+def test_names_under_which_takes_have_nothing_in_common(tmp_path: Path, kinds, first, second, found) -> None:
+    """Two takes, each of one output; the first position of the second take may be one of the first take's."""
+    soundfile.write(tmp_path / "a.wav", np.zeros((9, 3)), 8000)
+    outputs = "".join(
+        f'[outputs.{n}]\nkind = "{k}"\ngroup = "{n}"\n' for n, k in zip(("left", "right"), kinds, strict=True)
+    )
+    names = dict.fromkeys(f"{first} {second}".split())
+    zones = "".join(f'[positions.{n}]\nzone = "{"stage" if n == "stage" else "audience"}"\n' for n in names)
+    mics = [", ".join(f'{n} = "a.wav:{k}"' for k, n in enumerate(take.split(), 2)) for take in (first, second)]
+    check = load(tmp_path, f"format = 1\n{outputs}{zones}" + TAKES % tuple(mics))
+    assert {one.track: one.finding for one in check.findings} == found
+    for one in check.findings:
+        assert "'capture 1'" in one.detail
+        assert "'capture 2'" in one.detail
 
 
 def test_a_microphone_that_one_take_alone_lacks_is_told(folder: Path) -> None:

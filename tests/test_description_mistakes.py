@@ -30,6 +30,35 @@ MISTAKES = [
         "outputs.mains.kind: unknown kind"
         " (found 'sup', expected main | sub | fill | tower | monitor). Did you mean 'sub'?",
     ),
+    *(
+        (
+            'kind = "main"',
+            f'kind = "{word}"',
+            f"outputs.mains.kind: unknown kind (found '{word}', expected main | sub | fill | tower | monitor)."
+            f" Write '{kind}'.",
+        )
+        for word, kind in (("wedge", "monitor"), ("delay", "tower"), ("Front Fill", "fill"), ("line array", "main"))
+    ),
+    (
+        'zone = "audience"',
+        'zone = "foh"',
+        "positions.mix.zone: unknown zone (found 'foh', expected audience | stage). Write 'audience'.",
+    ),
+    (
+        'feed_tap = "after"',
+        'feed_tap = "post-processor"',
+        "outputs.mains.feed_tap: unknown feed_tap (found 'post-processor', expected before | after). Write 'after'.",
+    ),
+    (
+        'adjust = "delay"',
+        "adjust = false",
+        "outputs.mains.adjust: unknown adjust (found false, expected both | polarity | delay | none). Write 'none'.",
+    ),
+    (
+        'polarity = "inverted"',
+        "polarity = 180",
+        "positions.mix.polarity: unknown polarity (found 180, expected normal | inverted). Write 'inverted'.",
+    ),
     (
         'zone = "audience"',
         'zone = "Audience"',

@@ -64,6 +64,21 @@ def test_another_take_is_not_what_was_meant(folder: Path) -> None:
         load_sound_check(folder)
 
 
+def test_the_file_of_another_take_is_not_what_was_meant(folder: Path) -> None:
+    """Both tracks of the missing file are one line; a part of a file that others use too may be meant."""
+    (folder / "001_main.wav").rename(folder / "alpha.wav")
+    text = (folder / "soundcheck.toml").read_text().replace("001_main", "alpha").replace("002_main", "alphb")
+    (folder / "soundcheck.toml").write_text(text)
+    with pytest.raises(DescriptionError) as refused:
+        load_sound_check(folder)
+    assert "captures[2].feeds.main: no such file" in str(refused.value)
+    assert "(found 'alphb.wav' in 2 tracks).\n" in str(refused.value)
+    assert "captures[2].mics" not in str(refused.value)
+    (folder / "soundcheck.toml").write_text(text + "start_s = 9\n")
+    with pytest.raises(DescriptionError, match=r"in 2 tracks\). Did you mean 'alpha.wav'\?"):
+        load_sound_check(folder)
+
+
 def test_marks_of_guesses_are_counted_until_they_are_taken_away(folder: Path) -> None:
     check = load_recorded(folder)
     found = [one for one in check.findings if one.finding == "guesses in the description"]

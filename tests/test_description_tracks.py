@@ -16,10 +16,11 @@ ABSOLUTE = "expected a path inside the folder of the description"
 
 #: A track, and the message about it behind `(found 'TRACK'`.
 BAD_TRACKS = [
-    ("handheld.wv", "no such file in the folder of the description", "", " Did you mean 'handheld.wav'?"),
+    ("handheld.wv", "no such file in the folder of the description", "", ""),  # handheld.wav:1 is the lawn's
+    ("handheld.wv:2", "no such file in the folder of the description", "", " Did you mean 'handheld.wav'?"),
     ("take3.wav:2", "no such file in the folder of the description", "", " Did you mean 'more/take3.wav'?"),
     ("xxxxxxxx/x", "no such file in the folder of the description", "", ""),
-    ("handheld.wav/x", "no such file in the folder of the description", "", " Did you mean 'handheld.wav'?"),
+    ("handheld.wav/x:2", "no such file in the folder of the description", "", " Did you mean 'handheld.wav'?"),
     ("handheld.wav:0", "bad channel", TRACK, ""),
     ("handheld.wav:1025", "bad channel", TRACK, ""),
     ("handheld.wav:-1", "bad channel", TRACK, ""),

@@ -54,6 +54,15 @@ def test_main_outputs_of_a_multitrack_without_microphones_stand_in_comments(tmp_
     assert '# "Main L" = "13 Main L.wav"' in text_of(tmp_path)
 
 
+def test_a_position_under_two_names_is_doubted(tmp_path: Path) -> None:
+    """Whoever named the second take by the place alone has no microphone in common with the first."""
+    files = ["take1_main_L.wav", "take1 mic 1.wav", "take2_sub_L.wav", "take2 mic mix.wav"]
+    doubts = write_draft(recordings(tmp_path, files)).doubts
+    assert len(doubts) == 2
+    assert "'mic 1' and 'mix' are never in one take" in doubts[0]
+    assert "No position hears 'sub L' together with 'main L'" in doubts[1]
+
+
 def test_a_folder_of_measurements(tmp_path: Path) -> None:
     """Feeds and microphones of one length, one take apart from the other, recorders of their own beside them."""
     recordings(tmp_path, ["mains feed.wav", "mic mix.wav", "take2_sub_L.wav", "take2 mic lawn.wav"])

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from analyze.description_words import words_of
 from analyze.draft_reading import base_key, read_text
-from analyze.draft_words import words_of
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ import pytest
 import analyze
 from analyze.errors import DescriptionError
 from analyze.guide import for_terminal, text_on, topics
+from analyze.guide import words as words_of_the_trade
 
 SOURCE = Path(analyze.__file__).parent
 #: Units of the figures of findings, and severities: words in the same places as the names.
@@ -121,6 +122,43 @@ def test_a_word_of_the_program_leads_to_where_it_is_told(word, told):
     assert "## In `analyze guide records`" in found
     assert told in " ".join(found.split())
     assert "\n## " not in found.split("\n\n", 1)[1].replace("\n## In `analyze guide ", "")
+
+
+@pytest.mark.parametrize(
+    ("word", "told"),
+    [
+        ("wiring", "### output wired inverted"),
+        ("Haas", "precedence or Haas effect"),
+        ("later", "`later_ms`"),
+        ("swapped microphones", "### microphones exchanged"),
+        ("cancel", "## What adds and what cancels"),
+        ("comb", "like a comb"),
+        ("latency", "`latency_ms`"),
+        ("gain", "### automatic gain"),
+        ("flip", "One flip more"),
+        ("phase", "degrees apart"),
+        ("invert", "### microphone chain inverted"),
+        ("crossover", "Linkwitz-Riley"),
+        ("all-pass", "all-pass: flat in level"),
+        ("subs", "## Why a sub can be right either way"),
+        ("wedge", "## An inverted monitor"),
+        ("temperature", "10 degrees change a flight"),
+        ("humidity", "humidity change the upper octaves"),
+        ("time alignment", "## Aligned arrivals are not the goal"),
+        ("ground noise", "ground loop"),
+        ("hum", "### mains hum"),
+    ],
+)
+def test_words_of_the_trade_lead_to_where_it_is_told(word, told):
+    assert told in text_on(word)
+
+
+def test_every_word_of_the_trade_leads_somewhere():
+    for words in words_of_the_trade.LOOKED_FOR_BY.values():
+        for word in words.split(", "):
+            assert len(text_on(word).split()) > 15, word
+    for heading in words_of_the_trade.LOOKED_FOR_BY:
+        assert text_on(heading), heading
 
 
 def test_a_word_that_stands_everywhere_or_nowhere_tells_nothing():

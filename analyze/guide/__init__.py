@@ -8,6 +8,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from analyze.errors import DescriptionError
+from analyze.guide.words import headings_for
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -36,6 +37,8 @@ def text_on(subject: str) -> str:
         parts[topic] = page
     if wanted in parts:
         return parts[wanted]
+    if elsewhere := headings_for(wanted):
+        return "\n".join(parts.get(heading) or _passages(pages, heading) for heading in elsewhere)
     if said := _passages(pages, wanted):
         return said
     alike = difflib.get_close_matches(wanted, parts, n=3, cutoff=_LOOK_ALIKE)

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from collections.abc import Iterable
 from typing import Any
 
 import tomlkit
 from tomlkit.items import AoT, InlineTable, Table
 
+from analyze.description_lines import index_lines, normalised
+from analyze.description_text import GUESSED_SETTING
 from analyze.planning.takes import Plan, Take
 
 _HEAD = """\
 # Planned with `analyze plan`: the takes at the end name files that are still to be recorded. Before it is analysed, set
 # date and temperature to those of the day, and the delay and polarity of every output to what stood in its processor.
 """
+_KIND = re.compile(r"\s*[\"']?kind\b")
 
 
 def planned_text(text: str, plan: Plan) -> str:
     """The text of a description with the takes of a plan as its captures, beside its own if the plan is of the rest.
 
-    text : a valid description
+    text : a valid description; what was not recorded yet has no settings in force, so those not written are guesses
     """
-    document = tomlkit.parse(text.removeprefix(_HEAD))
+    text = text.removeprefix(_HEAD)
+    document = tomlkit.parse(text if plan.is_rest else _with_settings(text))
     if not plan.is_rest:
         document.pop("captures", None)
         for output in document["outputs"].values():
@@ -33,6 +39,20 @@ def planned_text(text: str, plan: Plan) -> str:
         table = _capture(take)
         captures.append(table if isinstance(captures, AoT) else table.unwrap())
     return _HEAD + tomlkit.dumps(document)
+
+
+def _with_settings(text: str) -> str:
+    """The text with a guess, marked as one, for every delay and polarity that it does not say, behind the kind.
+
+    Outputs that stand on one line have no room for a mark and stay as they are.
+    """
+    where, lines = index_lines(text), text.split("\n")
+    guesses: dict[int, list[str]] = {}
+    for name, output in tomllib.loads(text)["outputs"].items():
+        line = where.line_of(("outputs", normalised(name), "kind"))
+        if _KIND.match(lines[line - 1]):
+            guesses[line] = [guess for key, guess in GUESSED_SETTING.items() if key not in output]
+    return "\n".join(one for k, line in enumerate(lines, 1) for one in (line, *guesses.get(k, ())))
 
 
 def _capture(take: Take) -> Table:

@@ -1,4 +1,4 @@
-"""What `analyze inspect` says: every track with its level, and the findings with what to do."""
+"""What `analyze inspect` says: what can be run and what is to be mended, every track, the findings with what to do."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import clean, shortened
+from analyze.reports.summaries import listed, plural
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from rich.console import Console
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 _NAME_LENGTH = 24
 _SEVERITIES = ("error", "warning", "note")
+# Takes that the verdict names, and tracks from which on it is said once more at the end.
+_MOST_NAMED, _MANY_TRACKS = 3, 12
 
 
 def inspection_object(tracks: Sequence[InspectedTrack], findings: Sequence[Finding]) -> dict[str, Any]:
@@ -32,7 +35,7 @@ def _plain(values: dict[str, Any]) -> dict[str, Any]:
 def print_inspection(
     tracks: Sequence[InspectedTrack], findings: Sequence[Finding], *, console: Console | None = None
 ) -> None:
-    """Print a table of all tracks, then the findings, the gravest first; on stderr."""
+    """Print the verdict, all tracks, the findings, the gravest first, and the verdict if that is long; on stderr."""
     from rich import box
     from rich.console import Console
     from rich.markup import escape
@@ -41,6 +44,8 @@ def print_inspection(
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
+    said = [Text(line) for line in verdict(tracks, findings)]
+    console.print(*said, "", sep="\n")
     for capture in dict.fromkeys(t.capture for t in tracks):
         table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title=escape(clean(capture)))
         table.title_justify = "left"
@@ -54,8 +59,39 @@ def print_inspection(
         console.print(table)
     for line in _finding_lines(findings):
         console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
-    if not any(f.severity != "note" for f in findings):
-        console.print(Text("Nothing needs a hand."))
+    if len(tracks) >= _MANY_TRACKS:
+        console.print("", *said, sep="\n")
+
+
+def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding]) -> list[str]:
+    """What can be run, what is to be mended first and what is to be looked at: a line each."""
+    grave = [one for one in findings if one.severity != "note"]
+    takes = dict.fromkeys([*(one.capture for one in tracks), *(one.capture for one in grave if one.capture)])
+    bad = {one.capture for one in grave if one.severity == "error"}
+    doubtful = {one.capture for one in grave} - bad
+    n_good = len(takes.keys() - bad - doubtful)
+    to_come = sum(one.finding == "not recorded yet" for one in findings)
+    said = {
+        f"Nothing needs a hand. {f'All {len(takes)} takes' if len(takes) > 1 else 'The take'} can be run.": not grave,
+        f"All is well with {n_good} of {plural(len(takes), 'take')}.": bool(grave and n_good),
+        f"Mend before you run it: {_named(bad, grave)}.": bool(bad),
+        f"Can be run, but look at this first: {_named(doubtful, grave)}.": bool(doubtful),
+        f"Not recorded yet: {plural(to_come, 'take')}.": bool(to_come),
+    }
+    return [line for line, is_so in said.items() if is_so]
+
+
+def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:
+    """Captures with what was found, the first few of them; what has no capture is of the description."""
+    found: dict[str, list[str]] = {}
+    for one in sorted(grave, key=lambda f: _SEVERITIES.index(f.severity)):
+        if one.capture in captures and one.finding not in found.setdefault(one.capture, []):
+            found[one.capture].append(one.finding)
+    named = [
+        f"{shortened(capture, _NAME_LENGTH) if capture else 'the description'} ({listed(names)})"
+        for capture, names in list(found.items())[:_MOST_NAMED]
+    ]
+    return listed([*named, *([f"{len(found) - _MOST_NAMED} more"] if len(found) > _MOST_NAMED else [])] or [""])
 
 
 def _finding_lines(findings: Sequence[Finding]) -> list[str]:

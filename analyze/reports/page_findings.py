@@ -25,7 +25,13 @@ _SEVERITIES = ("error", "warning")
 #: Of a cable or a box that is to be mended.
 WIRED_INVERTED = "output wired inverted"
 # What may make the description wrong, and every setting with it.
-_OF_THE_DESCRIPTION = ("guesses in the description", "twins set differently")
+_OF_THE_DESCRIPTION = (
+    "guesses in the description",
+    "twins set differently",
+    "one position under two names",
+    "microphones exchanged",
+    "distance contradicted",
+)
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
 # Beside the headline so many are named, and outputs with names so long.

@@ -142,16 +142,16 @@ def identity(analysis: Analysis) -> str:
 
 
 def confidence_words() -> str:
-    """What a confidence is the probability of."""
+    """What a confidence is the probability of, in the words of who types the settings."""
     from analyze.alignment.arrivals import RIGHT_MS  # brings in numpy
     from analyze.alignment.confidence import RIGHT_DB
     from analyze.alignment.decision import DECIDED
 
     return (
-        "Confidence: the probability that the setting is right. Right is any setting that costs at most "
-        f"{RIGHT_DB:g} dB where the output overlaps with others, or the best polarity with a delay within a sixth of a "
-        "period of the best, a period of the highest frequency at which it does (1 ms at 160 Hz); of "
-        f"a fill or tower, an arrival within {RIGHT_MS:g} ms of what was asked and the polarity of the reference. "
+        "Confidence: how likely it is that the setting is right. For mains, subs and monitors: another one adds at "
+        f"most {RIGHT_DB:g} dB more where the output meets others, or the polarity is the best and the delay within a "
+        "sixth of a period of the best (1 ms where they meet up to 160 Hz). For fills and towers: it arrives within "
+        f"{RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
         f"Under {percent(DECIDED)} nothing is changed."
     )
 

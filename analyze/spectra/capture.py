@@ -259,10 +259,13 @@ def _not_heard(capture: str, feed: str, position: str, severity: Severity, stand
 
 def _out_of_reach(capture: str, feed: str, position: str, delay_s: float) -> Finding:
     """A microphone at which a feed arrives too late, or before it was sent."""
-    when = f"{abs(delay_s):.2f} s {'after' if delay_s > 0.0 else 'before'} it is sent"
+    if delay_s > 0.0:
+        what = f"{delay_s:.2f} s after it is sent, and delays up to {LATEST_S:.0f} s can be measured: the"
+    else:
+        what = f"{-delay_s:.2f} s before it is sent: feed and microphone are swapped in the description, or their"
     detail = (
-        f"{feed} is heard at {position} {when}, and delays up to {LATEST_S:.0f} s can be measured: the tracks do not "
-        "begin together. Export them from one point, or name the microphone's file under `unsynced`."
+        f"{feed} is heard at {position} {what} tracks do not begin together. Export them from one point, or name the "
+        "microphone's file under `unsynced`."
     )
     return Finding("delay out of reach", "warning", detail, capture, position, value=1000.0 * delay_s, unit="ms")
 

@@ -9,17 +9,18 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
 from analyze.audio.clock_shared import tracks_by_clock
 from analyze.audio.copied_takes import HeardTrack, copied_takes
-from analyze.audio.damage import TrackStatistics, damage_findings
+from analyze.audio.damage import TrackPlace, TrackStatistics, damage_findings
 from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck, Track
 from analyze.errors import AudioError
 from analyze.findings import Finding
 from analyze.spectra.capture import cross_spectra_of
-from analyze.spectra.coarse_delay import coarse_delays_s
+from analyze.spectra.coarse_delay import LATEST_S, coarse_delays_s
 from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL
 
 #: How much of a capture, from the first sound on, is looked at for what every microphone hears.
@@ -30,6 +31,13 @@ _NOISE_LOOK_S = 12.0
 _BLOCK = 1 << 17
 #: A feed over this, -40 dB of full scale, is sound.
 _SOUND = 1e-2
+#: What is heard more than this before its feed is not that feed's sound: two metres of air are three times as long.
+_EARLY_S = 0.002
+#: A track whose correlation with itself, this or more later, is over this share of its energy repeats itself.
+_REPEATED_AFTER_S, _REPEATED = 0.05, 0.5
+
+_NOT_HEARD = "feeds not heard"
+_SENT_LATE = "arrives before it was sent"
 
 
 @dataclass(frozen=True)
@@ -99,7 +107,8 @@ def _inspected(
         summary = statistics.finish()
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
         if look_at is not None:
-            findings += _not_heard(recording, look_at, n_feeds)
+            has_unfed = not set(capture.playing) <= set(capture.feeds)
+            findings += _heard_as_sent(recording, look_at, n_feeds, has_unfed)
             look_s = capture.start_s + look_at / recording.sample_rate_hz
         with np.errstate(divide="ignore"):
             peaks_dbfs = 20.0 * np.log10(summary.peak)
@@ -115,7 +124,7 @@ def _inspected(
             )
             for k, place in enumerate(recording.places)
         ]
-    if math.isfinite(look_s) and not any(one.finding == "feeds not heard" for one in findings):
+    if math.isfinite(look_s) and not any(one.finding in (_NOT_HEARD, _SENT_LATE) for one in findings):
         findings += _in_noise(sound_check, capture, tracks, look_s)
     return seen, findings
 
@@ -135,37 +144,79 @@ def _in_noise(
     return [one for one in findings if one.finding in (LITTLE_LEVEL, HUM)]
 
 
-def _not_heard(recording: Recording, start: int, n_feeds: int) -> list[Finding]:
-    """Microphones that hear none of the feeds."""
+def _heard_as_sent(recording: Recording, start: int, n_feeds: int, has_unfed: bool) -> list[Finding]:
+    """Microphones that hear none of the feeds, and feeds that sound after a microphone heard them.
+
+    has_unfed : whether something sounded without a feed; then what comes early may be that
+    """
     mics = [k for k, place in enumerate(recording.places) if place.kind == "mic"]
     if not mics:
         return []
-    look = recording.read(start, round(_LOOK_S * recording.sample_rate_hz)).T  # (track, frame)
-    heard = np.zeros(len(mics), dtype=np.bool_)
-    most_db = np.full(len(mics), -np.inf)
+    rate_hz = recording.sample_rate_hz
+    look = recording.read(start, round(_LOOK_S * rate_hz)).T  # (track, frame)
+    delays_s = np.full((n_feeds, len(mics)), np.nan)
+    prominence = np.zeros((n_feeds, len(mics)))
     for i in range(n_feeds):
-        delays_s, prominence = coarse_delays_s(look[i], look[mics], recording.sample_rate_hz)
-        heard |= np.isfinite(delays_s)
-        most_db = np.maximum(most_db, energy_db(np.maximum(prominence, 1e-30)))
-    findings = []
-    for k, mic in enumerate(mics):
-        if not heard[k]:
-            place = recording.places[mic]
-            detail = (
-                f"Nothing that was sent is heard at {place.name} in the first seconds with sound. Check the patch, and "
-                "that feed and microphone are of one take and not swapped, or play louder."
-            )
-            findings.append(
-                Finding(
-                    "feeds not heard",
-                    "warning",
-                    detail,
-                    recording.capture,
-                    place.name,
-                    place.file,
-                    place.channel,
-                    float(most_db[k]),
-                    "dB",
-                )
-            )
+        delays_s[i], prominence[i] = coarse_delays_s(look[i], look[mics], rate_hz, (-LATEST_S, LATEST_S))
+    places = [recording.places[mic] for mic in mics]
+    heard = np.isfinite(delays_s).any(axis=0)
+    most_db = energy_db(np.maximum(prominence.max(axis=0), 1e-30))
+    findings = [
+        _not_heard(place, float(db)) for place, is_heard, db in zip(places, heard, most_db, strict=True) if not is_heard
+    ]
+    # before all that it hears: a feed that another one carries later has arrived as that one
+    ahead_s = np.where(np.any(delays_s >= -_EARLY_S, axis=0), np.nan, delays_s)
+    is_late = np.any(ahead_s < -_EARLY_S, axis=1) & (not has_unfed)
+    for late in np.flatnonzero(is_late):
+        if not _repeats_itself(look[late], rate_hz):
+            k = int(np.nanargmin(ahead_s[late]))
+            findings.append(_sent_late(recording.places[late], places[k], -1000.0 * float(ahead_s[late, k])))
     return findings
+
+
+def _repeats_itself(track: NDArray[np.float32], rate_hz: float) -> bool:
+    """Whether a track is much like itself some time later: then what comes late may seem to come early."""
+    from scipy import fft
+
+    alike = fft.irfft(np.abs(fft.rfft(track, fft.next_fast_len(2 * len(track), real=True))) ** 2)
+    later = alike[round(_REPEATED_AFTER_S * rate_hz) : round(LATEST_S * rate_hz)]
+    return bool(later.max(initial=0.0) > _REPEATED * alike[0])
+
+
+def _not_heard(place: TrackPlace, stands_out_db: float) -> Finding:
+    """A microphone that hears none of the feeds."""
+    detail = (
+        f"Nothing that was sent is heard at {place.name} in the first seconds with sound. Check the patch, and "
+        "that feed and microphone are of one take and not swapped, or play louder."
+    )
+    return Finding(
+        _NOT_HEARD,
+        "warning",
+        detail,
+        place.capture,
+        place.name,
+        place.file,
+        place.channel,
+        stands_out_db,
+        "dB",
+    )
+
+
+def _sent_late(feed: TrackPlace, mic: TrackPlace, early_ms: float) -> Finding:
+    """A feed that sounds after a microphone heard it."""
+    sent, heard = (f"{place.name} ({place.file}:{place.channel or 1})" for place in (feed, mic))
+    detail = (
+        f"What is sent to {sent} sounds {early_ms:.0f} ms after the microphone at {heard} hears it: the two tracks are "
+        "swapped in the description, or do not begin together. Exchange them there, or export all from one point."
+    )
+    return Finding(
+        _SENT_LATE,
+        "error",
+        detail,
+        mic.capture,
+        mic.name,
+        mic.file,
+        mic.channel,
+        -early_ms,
+        "ms",
+    )

@@ -87,6 +87,23 @@ def test_the_description_is_valid_once_the_files_are_there(rig: Path, tmp_path: 
     assert planned_text(text, again.plan) == text
 
 
+def test_settings_that_nobody_wrote_are_guesses(rig: Path) -> None:
+    """A line for each that is missing, beneath the kind; what stands on one line has no room for a mark."""
+    path = rig / "soundcheck.toml"
+    rest = RIG.replace("\\u0000", "").replace('feed_tap = "after"', "delay_ms = 12.0")
+    path.write_text(
+        rest.replace("[positions.mix]", '[outputs]\nsub = { kind = "sub" }\n[positions.mix]'), encoding="utf-8"
+    )
+    asked = plan_for(rig)
+    text = planned_text(asked.check.source.decode(), asked.plan)
+    assert 'kind = "main"\ndelay_ms = 0.0  # guess: nothing says it' in text
+    outputs = tomllib.loads(text)["outputs"]
+    assert outputs["fill"] == {"kind": "fill", "align_at": ["row one"], "delay_ms": 12.0, "polarity": "normal"}
+    assert outputs["sub"] == {"kind": "sub"}
+    assert text.count("# guess: ") == 3 + 4  # but for the fill's delay and the sub, of four outputs
+    assert planned_text(text, asked.plan) == text
+
+
 def test_the_rest_comes_beside_what_there_is(rig: Path) -> None:
     check = load_outline(rig)
     plan = plan_rest(check, {"fill": "too quiet"}, captures=["fill alone again"], files=["002_fill.WAV", "x.wav"])

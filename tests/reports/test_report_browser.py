@@ -94,7 +94,7 @@ def test_the_printed_sheet_is_one_page(opened, report, analysis, tmp_path, paper
     first, second = whole[:2]
     for row in analysis.recommendations:
         assert re.search(rf"\b{re.escape(row.output)}\b", first)
-    assert "Confidence: the probability that" in first
+    assert "Confidence: how likely it is that" in first
     assert "Better by:" in first
     assert "What needs a hand" in second
     assert "Try other settings" not in "".join(whole)

@@ -245,7 +245,7 @@ def test_its_sheet_is_one_page_of_paper(opened, large_report, large, tmp_path, p
     for name, line in zip(OUTPUTS, lines, strict=True):
         assert f"{rows[name].recommended_delay_ms:.2f} ms" in line[0]
     places = [line.start() for line in lines]
-    assert "Confidence: the probability that" in first
+    assert "Confidence: how likely it is that" in first
     assert "Better by:" in first
     assert first.index("2026-06-05") < first.index("air 21.5 °C") < min(places)
     assert "What needs a hand" in second

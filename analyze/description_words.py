@@ -1,5 +1,7 @@
 """Words of the trade in six languages, and what they say of a track: the table that drafts guess from.
 
+They also tell which value of the format was meant by a word that is none of its values.
+
 A text is split at everything that is no letter or digit, where small letters meet capitals, and where letters meet
 digits; case and accents do not count. Two words that stand in the table as one (`front fill`, `Hi-Hat`) are one.
 Common practice, no source. The rows are English, German, French, Spanish, Italian, Dutch.
@@ -14,10 +16,10 @@ from functools import cache, lru_cache
 
 #: What kind of output a word names.
 KINDS = {
-    "monitor": """wedge wedges monitor monitors mon sidefill sidefills drumfill drumfills stagemonitor
-        moni buhnenmonitor buehnenmonitor bodenmonitor retour retours monitores retorno retornos spia spie monitori
-        podiummonitor vloermonitor""",
-    "sub": """sub subs subwoofer subwoofers subbass
+    "monitor": """wedge wedges monitor monitors mon foldback foldbacks sidefill sidefills drumfill drumfills
+        stagemonitor moni buhnenmonitor buehnenmonitor bodenmonitor retour retours monitores retorno retornos spia
+        spie monitori podiummonitor vloermonitor""",
+    "sub": """sub subs subwoofer subwoofers subbass bassbin bassbins
         tiefton tieftoner tieftoener bassbox bassboxen caisson caissons subgrave subgraves graves
         subbasso subbassi sublaag subbas""",
     "fill": """fill fills frontfill frontfills infill infills outfill outfills lipfill lipfills nearfill nearfills
@@ -25,9 +27,28 @@ KINDS = {
     "tower": """tower towers delay delays delaytower delaytowers delayline
         turm turme tuerme delayturm delayturme verzogerung retard retards rappel rappels
         torre torres retardo retardos torri ritardo ritardi toren torens delaytoren vertraging""",
-    "main": """main mains pa array arrays hang hangs top tops master
+    "main": """main mains pa array arrays hang hangs outhang outhangs cluster clusters top tops master
         haupt hauptanlage hauptsystem hauptlautsprecher topteil topteile facade facades principal principale
         principaux principales principali hoofd hoofdsysteem""",
+}
+
+#: What else the values of the format are called, phrases by key and value.
+VALUES = {
+    "polarity": {
+        "normal": "positive, pos, +, in phase, non inverted, not inverted, regular, standard, straight, off, 0",
+        "inverted": "negative, neg, -, out of phase, phase reversed, phase reverse, reversed, reverse, "
+        "reverse polarity, flipped, flip, invert, inv, swapped, opposite, antiphase, on, 180, ø",
+    },
+    "feed_tap": {
+        "before": "pre, pre processor, pre dsp, pre delay, desk, console, mixer, mixing desk, input",
+        "after": "post, post processor, post dsp, post delay, behind, output, amp, amplifier",
+    },
+    "adjust": {
+        "both": "all, any, everything, yes, true, polarity and delay, delay and polarity",
+        "polarity": "phase, invert, flip, polarity only",
+        "delay": "time, timing, delay only",
+        "none": "no, false, nothing, neither, never, fixed, locked, lock, keep, hold, off",
+    },
 }
 
 #: What a track is, said outright; `signal` is what is played into a system, `input` what a stage gives.
@@ -155,6 +176,20 @@ def words_of(text: str) -> tuple[Word, ...]:
         words.append(Word(" ".join(pair), joined, meanings, is_attached=pieces[place][1]))
         place += len(pair)
     return tuple(words)
+
+
+def value_meant(key: str, text: str) -> str:
+    """The value of `kind`, `zone`, `polarity`, `feed_tap` or `adjust` that the trade calls so; empty if none.
+
+    >>> value_meant("kind", "drum fill"), value_meant("polarity", "Out of Phase"), value_meant("kind", "bar")
+    ('monitor', 'inverted', '')
+    """
+    words = words_of(text)
+    if key in ("kind", "zone"):
+        return next((word.first(key) for word in words if word.means(key)), "")
+    phrase = " ".join(word.plain for word in words) or text.strip()
+    phrases = VALUES.get(key, {})
+    return next((value for value, others in phrases.items() if phrase in others.split(", ")), "")
 
 
 def joined_text(words: Iterable[Word]) -> str:

@@ -1,0 +1,128 @@
+"""Do distances measured by hand agree with arrivals? What contradicts them: the tape, the names, or the latency.
+
+A way is `(arrival - setting - latency) c`. What all ways of one output have in common is its latency, known or not, and
+contradicts nothing, unless it would be negative. Conventions: metres; a residual is the way less the tape.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+
+from analyze.acoustics import speed_of_sound_simple
+from analyze.description import SoundCheck
+from analyze.findings import Finding
+
+#: What a tape and the place it is held to may be off: so much, and this share, with it 10 K of air (common practice, no
+#: source).
+_TAPE_M, _TAPE_SHARE = 0.5, 0.03
+#: What the arrival of a sub may be off besides: the most seen in rooms as the demo's is 1.1 ms.
+_SUB_M = 0.5
+#: Standard deviations of an arrival that are no contradiction.
+_SIGMAS = 3.0
+
+
+@dataclass(frozen=True)
+class _Taped:
+    """One distance: by tape, by the arrival at the position named and at all others, what is known of the latency."""
+
+    output: str
+    position: str
+    tape_m: float
+    ways_m: Mapping[str, float]
+    allowed_m: float
+    is_latency_known: bool
+
+    def residual_m(self, swapped: Mapping[str, str]) -> float:
+        """Way less tape, with some positions in the place of others; NaN where nothing was heard there."""
+        return self.ways_m.get(swapped.get(self.position, self.position), math.nan) - self.tape_m
+
+
+def taped_distances(
+    sound_check: SoundCheck,
+    arrivals: Mapping[tuple[str, str], tuple[float, float]],
+    own_clocks: Collection[tuple[str, str]],
+    untrue: Collection[str],
+) -> list[Finding]:
+    """A finding for every distance by hand that arrivals contradict.
+
+    Parameters
+    ----------
+    arrivals : per (output, position) arrival and standard deviation in ms, at present settings
+    own_clocks : (output, position) whose arrivals mean nothing by themselves; untrue : outputs of which none does
+    """
+    told = {key: one for key, one in arrivals.items() if key not in own_clocks and key[0] not in untrue}
+    taped = list(_taped(sound_check, told))
+    off = _contradicted(taped, {})
+    if not off:
+        return []
+    # a lone tape of an output whose latency nobody knows fits nearly everywhere
+    telling = [one for one, _ in off if one.is_latency_known or sum(t.output == one.output for t in taped) > 1]
+    exchanged = _exchanged(taped, [one.position for one in telling])
+    return [_finding(sound_check, one, offset_m, exchanged) for one, offset_m in off]
+
+
+def _taped(sound_check: SoundCheck, arrivals: Mapping[tuple[str, str], tuple[float, float]]) -> Iterator[_Taped]:
+    """Every distance by hand of which something was heard."""
+    speed_m_ms = speed_of_sound_simple(sound_check.temperature_c) / 1000.0
+    for output in sound_check.outputs.values():
+        is_known = math.isfinite(output.latency_ms)
+        unset_ms = output.setting.delay_ms + (output.latency_ms if is_known else 0.0)
+        ways_m = {p: (ms - unset_ms) * speed_m_ms for (name, p), (ms, _) in arrivals.items() if name == output.name}
+        for position in sound_check.positions.values():
+            if output.name in position.distance_m and position.name in ways_m:
+                tape_m = position.distance_m[output.name]
+                allowed_m = _TAPE_M + _TAPE_SHARE * tape_m + (_SUB_M if output.kind == "sub" else 0.0)
+                allowed_m += _SIGMAS * arrivals[output.name, position.name][1] * speed_m_ms
+                yield _Taped(output.name, position.name, tape_m, ways_m, allowed_m, is_known)
+
+
+def _contradicted(taped: list[_Taped], swapped: Mapping[str, str]) -> list[tuple[_Taped, float]]:
+    """Distances that differ by more than is allowed from what the output's have in common, with that."""
+    found = []
+    for output in dict.fromkeys(one.output for one in taped):
+        mine = [one for one in taped if one.output == output]
+        offset_m = _offset_m([one.residual_m(swapped) for one in mine], mine[0].is_latency_known)
+        # what is not heard is not known to agree
+        found += [(one, offset_m) for one in mine if not abs(one.residual_m(swapped) - offset_m) <= one.allowed_m]
+    return found
+
+
+def _offset_m(residuals_m: list[float], is_latency_known: bool) -> float:
+    """What an output's residuals have in common: the latency, or what it is more than was described."""
+    known = sorted(r for r in residuals_m if math.isfinite(r))
+    if not known:
+        return 0.0
+    if is_latency_known:
+        return _median(sorted([*known, 0.0])) if len(known) > 1 else 0.0
+    return max(0.0, _median(known))
+
+
+def _median(ordered: list[float]) -> float:
+    n = len(ordered)
+    return (ordered[(n - 1) // 2] + ordered[n // 2]) / 2.0
+
+
+def _exchanged(taped: list[_Taped], suspects: Collection[str]) -> tuple[str, str] | None:
+    """The one pair of positions with which exchanged all distances agree; None if there is none, or several."""
+    heard = dict.fromkeys(position for one in taped for position in one.ways_m)
+    pairs = {tuple(sorted((a, b))): (a, b) for a in suspects for b in heard if a != b}
+    fitting = [(a, b) for a, b in pairs.values() if not _contradicted(taped, {a: b, b: a})]
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _finding(sound_check: SoundCheck, one: _Taped, offset_m: float, exchanged: tuple[str, str] | None) -> Finding:
+    """Both figures, and what to check."""
+    way_m = one.ways_m[one.position] - offset_m
+    takes = [c.name for c in sound_check.captures if one.output in c.feeds and one.position in c.mics]
+    arrival = f"{way_m:.1f} m" if way_m > 0.0 else "less than nothing"
+    detail = (
+        f"{one.output} is {one.tape_m:g} m from {one.position} by hand, and {arrival} by its arrival "
+        f"({', '.join(map(repr, takes))}). "
+    )
+    if exchanged:
+        detail += f"With {exchanged[0]} and {exchanged[1]} exchanged it fits: are those two microphones swapped?"
+    else:
+        detail += "Check the tape, whether two microphones are swapped, the delay described and latency_ms."
+    return Finding("distance contradicted", "warning", detail, "", one.position, value=way_m - one.tape_m, unit="m")
