@@ -33,7 +33,7 @@ from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, 
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older
-from analyze.archive.rewiring import mended
+from analyze.archive.rewiring import rewired
 
 #: How exactly a microphone is put back, as an error of every row: one centimetre, and what it does to the level.
 PLACED_MS, PLACED_DB = 0.03, 0.2
@@ -170,10 +170,11 @@ def _mended(
     older: ReportRead, newer: ReportRead, outputs: Sequence[str], expected: Mapping[str, tuple[float, int]]
 ) -> list[int]:
     """Outputs (index) whose wire was mended by the wiring of both reports, if they turned over and nothing else did."""
+    wires = [rewired(older, newer, output, 1.0) for output in outputs]
     return [
         o
-        for o, output in enumerate(outputs)
-        if expected.get(output, (0.0, 1))[1] > 0 and mended(older, newer, output, 1.0) is not None
+        for o, (output, wire) in enumerate(zip(outputs, wires, strict=True))
+        if wire is not None and wire.is_mended and expected.get(output, (0.0, 1))[1] > 0
     ]
 
 

@@ -34,7 +34,7 @@ from analyze.archive.comparison_words import (
     untold_words,
 )
 from analyze.archive.opening import ReportRead
-from analyze.archive.rewiring import mended
+from analyze.archive.rewiring import rewired
 from analyze.reports.summaries import listed
 
 NAN = math.nan
@@ -137,8 +137,11 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
 def _setting(older: ReportRead, newer: ReportRead, output: str, turned: float) -> SettingNow:
     """What became of an output's setting; its wire, if it turned over with the probability given."""
     (ms_then, sign_then), (ms_now, sign_now) = older.setting(output), newer.setting(output)
-    polarity = str(newer.output(output)["setting"]["polarity"])
-    return SettingNow(ms_now - ms_then, sign_now != sign_then, polarity, mended(older, newer, output, turned))
+    is_turned, polarity = sign_now != sign_then, str(newer.output(output)["setting"]["polarity"])
+    wire = rewired(older, newer, output, turned)
+    if wire is not None and is_turned and not wire.is_mended:  # whoever typed the polarity is likelier
+        wire = None
+    return SettingNow(ms_now - ms_then, is_turned, polarity, wire)
 
 
 def _chances(found: Found, o: int, times: OutputTimes, level: Shift, tolerances: Tolerances) -> dict[str, float]:

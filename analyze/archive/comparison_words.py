@@ -15,7 +15,7 @@ from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, Visit
 from analyze.archive.renaming import renames_words
-from analyze.archive.rewiring import OTHER_POLARITY, Mended
+from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
@@ -43,13 +43,13 @@ class OutputTimes:
 class SettingNow:
     """One output's setting as the newer visit describes it: changed by so much, turned over, polarity.
 
-    mended : its wire, where both reports say so
+    wire : its own, where by both reports that turned over
     """
 
     later_ms: float
     is_turned: bool
     polarity: str
-    mended: Mended | None = None
+    wire: Rewired | None = None
 
 
 def headline(comparison: Comparison) -> str:
@@ -226,8 +226,8 @@ def output_words(
 def _polarity_words(polarity: str, setting: SettingNow, where: str) -> list[str]:
     if polarity == "undecided":
         return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
-    if polarity == "flipped" and setting.mended:
-        return [_mended_words(setting, setting.mended, where)]
+    if polarity == "flipped" and setting.wire:
+        return [_wire_words(setting, setting.wire, where)]
     if polarity == "flipped" and setting.is_turned:
         return ["Its polarity setting was changed, but what is heard did not turn over: the setting is not in force."]
     if polarity == "flipped":
@@ -239,18 +239,20 @@ def _polarity_words(polarity: str, setting: SettingNow, where: str) -> list[str]
     return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
 
 
-def _mended_words(setting: SettingNow, mended: Mended, where: str) -> str:
-    """That a wire was mended, what that asks for, and how to tell it from a setting that is not in force."""
+def _wire_words(setting: SettingNow, wire: Rewired, where: str) -> str:
+    """That a wire turned over, what that asks for, and how to tell it from a setting that is not in force."""
     now, other = setting.polarity, OTHER_POLARITY[setting.polarity]
     if setting.is_turned:
         return (
-            f"{mended.words} Its polarity setting was changed as well, so that it plays as at the older visit. If the "
+            f"{wire.words} Its polarity setting was changed as well, so that it plays as at the older visit. If the "
             f"processor does not show {now}, no wire was touched and the new setting is not in force."
         )
+    turned = f"It plays the other way up than at the older visit, at {where}. {wire.words}"
+    if not wire.is_mended:
+        return f"{turned} {check_words(now)}"
     return (
-        f"It plays the other way up than at the older visit, at {where}. {mended.words} If the processor shows {now}, "
-        f"as described, go by the newer report; with {other} it would play as it did. If it shows {other}, no wire was "
-        f"touched and its setting was changed: set {now}."
+        f"{turned} If the processor shows {now}, as described, go by the newer report; with {other} it would play as "
+        f"it did. If it shows {other}, no wire was touched and its setting was changed: set {now}."
     )
 
 

@@ -16,7 +16,7 @@ from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.comparison_words import visits_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
-from analyze.archive.rewiring import Mended, TurnedOver, mended, turned_over
+from analyze.archive.rewiring import Rewired, rewired
 from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, is_same, outcome_of, owner_of, sureness
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
@@ -44,7 +44,7 @@ class Measured:
     other_ms: float
     margin: float
     odd: tuple[str, ...] = ()
-    wire: Mended | TurnedOver | None = None
+    wire: Rewired | None = None
     described: Turn | None = None
 
     @property
@@ -172,10 +172,10 @@ def _with_wire(
     """
     if not done.is_sign_told or not is_same(done.rewired, described, done.std_ms):
         return done
-    turned = probability(done.sign_margin)
-    wire: Mended | TurnedOver | None = mended(*visits, name, turned)
-    if wire is None and described[1] > 0 and asked.change[1] > 0:
-        wire = turned_over(*visits, name, turned)
+    wire = rewired(*visits, name, probability(done.sign_margin))
+    is_typed = described[1] < 0 or asked.change[1] < 0
+    if wire is None or (is_typed and not wire.is_mended):
+        return done
     return replace(done, wire=wire)
 
 
@@ -236,14 +236,13 @@ def _outcome(name: str, done: Measured | None, asked: Mapping[str, Asked]) -> tu
     return ("another output's", owner) if owner else (outcome, "")
 
 
-def _with_rewired(
-    name: str, done: Measured, wire: Mended | TurnedOver, asked: Mapping[str, Asked]
-) -> tuple[str, str, float]:
+def _with_rewired(name: str, done: Measured, wire: Rewired, asked: Mapping[str, Asked]) -> tuple[str, str, float]:
     """What was done with a setting if its wire turned over."""
     setting = replace(done, change=done.rewired)
     found = _outcome(name, setting, asked)
     confidence = _confidence(name, setting, found, asked) * wire.confidence
-    return (wire.outcome, "", confidence) if found[0] in DONE else (*found, confidence)
+    outcome = "wire mended" if wire.is_mended else "wire inverted"
+    return (outcome, "", confidence) if found[0] in DONE else (*found, confidence)
 
 
 def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:

@@ -236,7 +236,16 @@ def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> 
     assert "It was wired inverted before and reads normal now" in row.reason
     assert "its wire was likely mended (66 %)" in row.reason
     assert "If the processor shows normal, as described, go by the newer report" in row.reason
-    assert "wire" not in output(compared("several"), "front fill").reason
+
+
+def test_a_wire_that_went_bad_is_said_with_what_to_check() -> None:
+    """Flipped between the two, its setting as it was: both reports read the wiring, at over 99 %."""
+    row = output(compared("several"), "front fill")
+    assert row.verdict == "flipped"
+    assert "It was wired normal before and reads inverted now" in row.reason
+    assert "its wire likely turned over (66 %)" in row.reason
+    assert "check cable, connectors and whatever was swapped or repaired since" in row.reason
+    assert "If it shows inverted, no wire was touched: set normal." in row.reason
 
 
 # What cannot be told
