@@ -9,7 +9,17 @@ import math
 from dataclasses import dataclass, field
 
 #: What an output can be found to be, gravest first; the first that holds is its verdict.
-VERDICTS = ("gone", "new", "flipped", "moved", "unclear", "changed in response", "changed in level", "same")
+VERDICTS = (
+    "gone",
+    "new",
+    "flipped",
+    "setting not in force",
+    "moved",
+    "unclear",
+    "changed in response",
+    "changed in level",
+    "same",
+)
 #: The same for a position.
 POSITION_VERDICTS = ("gone", "new", "chain flipped", "moved", "other gain", "same")
 #: Whether polarity is as it was.

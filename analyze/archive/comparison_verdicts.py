@@ -44,6 +44,8 @@ _SPREAD_RATIO, _SPREAD_MS, _SPREAD_ROWS = 3.0, 0.1, 3
 _PLACE_MS = 0.15
 #: A margin of cost under which two explanations are about as good (odds of 4.5), and one under which both are told.
 _UNCLEAR, _TOLD = 3.0, 6.0
+#: A delay is taken for one that is not in force where that fits to this or better, ms.
+_IN_FORCE_MS = 0.02
 #: One position tells a box from a microphone when so many outputs are heard there.
 _OUTPUTS_AT_ONE = 4
 #: `same` with less confidence than this is `unclear`.
@@ -100,14 +102,19 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
     sign_margin = found.signs.margin[o]
     polarity = "undecided" if not sign_margin >= _UNCLEAR else "flipped" if o in found.signs.outputs else "same"
     n_positions = sum(pair.output == output for pair in found.pairs)
-    verdict = _verdict(polarity, times, peak, is_louder)
+    setting = _setting(older, newer, output, times, probability(sign_margin))
+    is_unturned = polarity == "flipped" and setting.is_turned and setting.wire is None
+    verdict = _verdict("unturned" if is_unturned else polarity, times, setting, peak, is_louder)
     margins = {
-        "flipped": sign_margin, "moved": times.margin, "changed in level": level_margin, "changed in response": _TOLD
-    }  # fmt: skip
+        "flipped": sign_margin,
+        "setting not in force": sign_margin if is_unturned else times.margin,
+        "moved": times.margin,
+        "changed in level": level_margin,
+        "changed in response": _TOLD,
+    }
     same = all_same(*chances.values())
-    setting = _setting(older, newer, output, probability(sign_margin))
     reason = output_words(polarity, times, level if is_louder else None, peak, setting, n_positions)
-    if found.signs.odd[o] and verdict in ("same", "flipped"):
+    if found.signs.odd[o] and (is_unturned or verdict in ("same", "flipped")):
         verdict, polarity, sign_margin, same = "unclear", "undecided", NAN, _DOUBTED
         reason = odd_words(found.positions[p] for p in found.signs.odd[o])
     elif verdict == "same" and same < _DOUBTED:
@@ -134,14 +141,16 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
     )
 
 
-def _setting(older: ReportRead, newer: ReportRead, output: str, turned: float) -> SettingNow:
+def _setting(older: ReportRead, newer: ReportRead, output: str, times: OutputTimes, turned: float) -> SettingNow:
     """What became of an output's setting; its wire, if it turned over with the probability given."""
     (ms_then, sign_then), (ms_now, sign_now) = older.setting(output), newer.setting(output)
     is_turned, polarity = sign_now != sign_then, str(newer.output(output)["setting"]["polarity"])
     wire = rewired(older, newer, output, turned)
     if wire is not None and is_turned and not wire.is_mended:  # whoever typed the polarity is likelier
         wire = None
-    return SettingNow(ms_now - ms_then, is_turned, polarity, wire)
+    later_ms, shift = ms_now - ms_then, times.shift
+    fits_none = later_ms != 0.0 and abs(shift.mean + later_ms) < max(SIGMAS * shift.std, _IN_FORCE_MS)
+    return SettingNow(later_ms, is_turned, polarity, fits_none and not times.is_elsewhere, wire)
 
 
 def _chances(found: Found, o: int, times: OutputTimes, level: Shift, tolerances: Tolerances) -> dict[str, float]:
@@ -199,12 +208,15 @@ def _level(found: Found, o: int) -> tuple[Shift, float]:
     return shift, toggled(found.level_rows, found.levels, cause).cost - found.levels.cost
 
 
-def _verdict(polarity: str, times: OutputTimes, peak: ResponsePeak, is_louder: bool) -> str:
-    """The gravest that holds."""
+def _verdict(polarity: str, times: OutputTimes, setting: SettingNow, peak: ResponsePeak, is_louder: bool) -> str:
+    """The gravest that holds; `unturned` is a polarity that was turned in the description and not in what is heard."""
     if polarity == "flipped":
         return "flipped"
+    if polarity == "unturned":
+        return "setting not in force"
     if times.is_beyond:
-        return "unclear" if times.margin < _UNCLEAR else "moved"
+        moved = "setting not in force" if setting.fits_none else "moved"
+        return "unclear" if times.margin < _UNCLEAR else moved
     if polarity == "undecided":
         return "unclear"
     if peak.is_beyond:

@@ -43,12 +43,14 @@ class OutputTimes:
 class SettingNow:
     """One output's setting as the newer visit describes it: changed by so much, turned over, polarity.
 
-    wire : its own, where by both reports that turned over
+    fits_none : whether what is heard fits that the delay was not changed; wire : its own, where by both reports that
+    turned over
     """
 
     later_ms: float
     is_turned: bool
     polarity: str
+    fits_none: bool = False
     wire: Rewired | None = None
 
 
@@ -210,7 +212,7 @@ def output_words(
 ) -> str:
     """What was found of one output, in sentences."""
     where = "one position" if n_positions == 1 else f"{n_positions} positions"
-    parts = [*_polarity_words(polarity, setting, where), *_time_words(times, setting.later_ms, where, n_positions)]
+    parts = [*_polarity_words(polarity, setting, where), *_time_words(times, setting, where, n_positions)]
     if level is not None:
         parts.append(f"It is {louder(level.mean)} ± {number(2.0 * level.std)} dB.")
     if peak.is_beyond:
@@ -229,7 +231,10 @@ def _polarity_words(polarity: str, setting: SettingNow, where: str) -> list[str]
     if polarity == "flipped" and setting.wire:
         return [_wire_words(setting, setting.wire, where)]
     if polarity == "flipped" and setting.is_turned:
-        return ["Its polarity setting was changed, but what is heard did not turn over: the setting is not in force."]
+        return [
+            "Its polarity setting was changed in the description, but what is heard did not turn over: the setting is "
+            "not in force now, or was already then."
+        ]
     if polarity == "flipped":
         return [
             f"It plays the other way up than at the older visit, at {where}: look for a turned connector, a cable "
@@ -256,23 +261,34 @@ def _wire_words(setting: SettingNow, wire: Rewired, where: str) -> str:
     )
 
 
-def _time_words(times: OutputTimes, setting_ms: float, where: str, n_positions: int) -> list[str]:
+def _time_words(times: OutputTimes, setting: SettingNow, where: str, n_positions: int) -> list[str]:
     shift, parts = times.shift, []
-    is_not_in_force = times.is_beyond and abs(shift.mean + setting_ms) < max(SIGMAS * shift.std, 0.02)
-    if setting_ms and is_not_in_force:
-        return [f"Its delay setting was changed by {signed(setting_ms, 2)} ms, but what is heard did not move: the "
-                "setting is not in force."]  # fmt: skip
-    if setting_ms:
-        accordingly = "that is taken out" if times.is_beyond else "it arrives accordingly"
-        parts.append(f"Its delay setting was changed by {signed(setting_ms, 2)} ms on purpose; {accordingly}.")
+    asked = f"Its delay setting was changed by {signed(setting.later_ms, 2)} ms"
+    alike = f"at {where}" if n_positions == 1 else f"at {where} alike"
+    if setting.later_ms and (times.is_elsewhere or not times.is_beyond):
+        so_little = setting.fits_none and not times.is_elsewhere
+        found = "so little cannot be told from no change here" if so_little else "it arrives accordingly"
+        parts.append(f"{asked} on purpose; {'that is taken out' if times.is_elsewhere else found}.")
     if times.is_elsewhere:
         parts.append(
             f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "
             f"average, spread {number(shift.spread, 2)} ms): the box stands elsewhere."
         )
+    elif times.is_beyond and setting.fits_none:
+        parts.append(
+            f"{asked} in the description, but what is heard did not move: the setting is not in force now, "
+            "or was already then."
+        )
+    elif times.is_beyond and setting.later_ms:
+        heard = f"{signed(setting.later_ms + shift.mean, 2)} ± {number(2.0 * shift.std, 2)} ms"
+        parts.append(
+            f"{asked} in the description, what is heard by {heard}: it arrives {later(shift.mean)} than that asks for, "
+            f"{alike}."
+        )
     elif times.is_beyond:
-        alike = f"at {where}" if n_positions == 1 else f"at {where} alike"
         parts.append(f"It arrives {later(shift.mean, 2.0 * shift.std)} than at the older visit, {alike}.")
+        if n_positions > 1:
+            parts.append("Its delay is described as it was: look for a delay that nobody wrote down, or a latency.")
     if times.other:
         parts.append(f"Or else: {times.other}; the two cannot be told apart well.")
     return parts

@@ -15,7 +15,9 @@ from visits_making import CHANGES, compared, dated_report, only, turned_at, visi
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare
-from analyze.archive.comparison_words import headline, remarks
+from analyze.archive.comparison_causes import Shift
+from analyze.archive.comparison_response import ResponsePeak
+from analyze.archive.comparison_words import OutputTimes, SettingNow, headline, output_words, remarks
 from analyze.errors import DescriptionError
 
 
@@ -214,16 +216,36 @@ def test_settings_changed_on_purpose_are_no_change() -> None:
 
 
 def test_a_setting_that_was_described_and_is_not_in_force_is_said(tmp_path) -> None:
+    """One sub's change of a tenth of a millisecond is too small to be told, so that nothing is said to be in force."""
     told = only(visit("warmer"), tmp_path / "told")
-    delay_ms, _ = told.setting("front fill")
-    setting = told.results["sound_check"]["outputs"]["front fill"]["setting"]
-    setting["delay_ms"], setting["polarity"] = delay_ms + 2.0, "inverted"
-    for capture in told.results["sound_check"]["captures"]:
-        if "front fill" in capture["settings"]:
-            capture["settings"]["front fill"] = dict(setting)
-    row = output(compare(visit("first"), told, {}), "front fill")
-    assert row.verdict == "flipped"
-    assert row.reason.count("not in force") == 2
+    for name, later_ms, polarity in (("front fill", 2.0, "inverted"), ("sub left", 0.1, "normal")):
+        setting = {"delay_ms": told.setting(name)[0] + later_ms, "polarity": polarity}
+        told.results["sound_check"]["outputs"][name]["setting"] = setting
+        for capture in told.results["sound_check"]["captures"]:
+            if name in capture["settings"]:
+                capture["settings"][name] = dict(setting)
+    comparison = compare(visit("first"), told, {})
+    assert verdicts(comparison) == {"front fill": "setting not in force"}
+    row = output(comparison, "front fill")
+    assert row.reason.count("not in force now, or was already then") == 2
+    assert row.confidence > 0.95
+    assert "so little cannot be told from no change here" in output(comparison, "sub left").reason
+
+
+@pytest.mark.parametrize(
+    ("described_ms", "own_ms", "words"),
+    [
+        (0.0, 0.4, "It arrives 0.40 ± 0.06 ms later than at the older visit, at 4 positions alike. Its delay is"),
+        (1.0, -0.6, "what is heard by +0.40 ± 0.06 ms: it arrives 0.60 ms earlier than that asks for, at 4"),
+        (0.4, 0.0, "changed by +0.40 ms on purpose; it arrives accordingly."),
+    ],
+)
+def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, words) -> None:
+    times = OutputTimes(Shift(own_ms, 0.03, 0.0), own_ms != 0.0, False, 20.0, 0.0, "")
+    peak = ResponsePeak(math.nan, math.nan, math.nan, math.nan, False, 1)
+    said = output_words("same", times, None, peak, SettingNow(described_ms, False, "normal"), 4)
+    assert words in said
+    assert ("older visit" in said) is (described_ms == 0.0)
 
 
 # Wires
