@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
-from analyze.archive.comparison import PLACED_MS, SCATTER_DB, SCATTER_MS, Found, own_shift, toggled
+from analyze.archive.comparison import PLACE_MS, PLACED_MS, SCATTER_DB, SCATTER_MS, Found, own_shift, toggled
 from analyze.archive.comparison_causes import Cause, Explanation, Shift, part_of
 from analyze.archive.comparison_certainty import (
     ARRIVAL_MS,
@@ -40,8 +41,6 @@ from analyze.reports.summaries import listed
 NAN = math.nan
 #: Spread of a box's arrivals, re what positions have anyway and in ms, beyond which it stands elsewhere.
 _SPREAD_RATIO, _SPREAD_MS, _SPREAD_ROWS = 3.0, 0.1, 3
-#: A microphone whose arrivals changed by less than this in ms (5 cm) was put back where it stood.
-_PLACE_MS = 0.15
 #: A margin of cost under which two explanations are about as good (odds of 4.5), and one under which both are told.
 _UNCLEAR, _TOLD = 3.0, 6.0
 #: A delay is taken for one that is not in force where that fits to this or better, ms.
@@ -243,13 +242,21 @@ def _if_untold(row: OutputChange, found: Found, tolerances: Tolerances) -> Outpu
 
 
 def position_changes(
-    found: Found, older: ReportRead, newer: ReportRead, tolerances: Tolerances
+    found: Found,
+    older: ReportRead,
+    newer: ReportRead,
+    tolerances: Tolerances,
+    exchanged: Sequence[tuple[str, str]] = (),
 ) -> tuple[PositionChange, ...]:
-    """One row per position: those of the newer visit in their order, then those that are gone."""
+    """One row per position: those of the newer visit in their order, then those that are gone.
+
+    exchanged : pairs whose microphones look exchanged, with what was heard there exchanged already
+    """
+    other = {name: pair[name == pair[0]] for pair in exchanged for name in pair}
     rows = []
     for position in newer.positions:
         if position in found.positions:
-            rows.append(_position(found, position, newer, tolerances))
+            rows.append(_position(found, position, newer, tolerances, other.get(position, "")))
         else:
             rows.append(_position_alone(position, newer, "new", "Nothing was measured here at the older visit."))
     gone = found.names.gone_positions
@@ -261,19 +268,24 @@ def _position_alone(position: str, report: ReportRead, verdict: str, reason: str
     return PositionChange(position, zone, verdict, NAN, NAN, NAN, NAN, "undecided", NAN, NAN, 0, reason)
 
 
-def _position(found: Found, position: str, newer: ReportRead, tolerances: Tolerances) -> PositionChange:
+def _position(
+    found: Found, position: str, newer: ReportRead, tolerances: Tolerances, exchanged_with: str
+) -> PositionChange:
     p = found.positions.index(position)
     cause: Cause = ("position", p)
     nothing = Shift(0.0, NAN, 0.0)
     shift, gain = (one.shifts.get(cause, nothing) for one in (found.times, found.levels))
     own = found.time_rows.of(cause)
     shifts_ms = shift.mean + found.times.left[own]
-    furthest_ms = float(np.max(np.abs(shifts_ms))) if cause in found.times.causes and own.any() else 0.0
-    is_turned, is_moved = p in found.signs.positions, furthest_ms > _PLACE_MS
+    furthest_ms = found.furthest_ms(p)
+    is_turned, is_moved = p in found.signs.positions, furthest_ms > PLACE_MS
     is_gain = abs(gain.mean) > tolerances.level_db + SIGMAS * (gain.std if math.isfinite(gain.std) else 0.0)
-    verdict = "chain flipped" if is_turned else "moved" if is_moved else "other gain" if is_gain else "same"
+    found_of = {"chain flipped": is_turned, "moved": is_moved, "exchanged": exchanged_with, "other gain": is_gain}
+    verdict = next((word for word, holds in found_of.items() if holds), "same")
     distance_m = 1e-3 * furthest_ms * speed_of_sound_simple(newer.temperature_c)
     parts = ["The microphone chain has turned over: all outputs turn over here."] if is_turned else []
+    if exchanged_with:
+        parts.append(f"It looks exchanged with {exchanged_with}, and is compared with what is named so now.")
     if is_moved:
         parts.append(moved_words(shifts_ms, distance_m))
     if is_gain:

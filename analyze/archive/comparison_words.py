@@ -59,10 +59,12 @@ def headline(comparison: Comparison) -> str:
     changed = [row for row in comparison.outputs if row.verdict not in ("same", "unclear")]
     unclear = [row.output for row in comparison.outputs if row.verdict == "unclear"]
     n = len(comparison.outputs)
-    others = [row.position for row in comparison.positions if row.verdict != "same"]
+    others = [row.position for row in comparison.positions if row.verdict not in ("same", "exchanged")]
     aside = f" Of the microphones, {listed(others)} changed." if others else ""
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
+    for pair in comparison.exchanged:
+        aside = f"{aside} Positions {listed(pair)} look exchanged."
     if unclear:
         aside = f" {'Unclear' if not changed else 'Of others it is unclear'}: {listed(unclear)}.{aside}"
     if not changed:
@@ -99,7 +101,18 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
             f"{len(moved)} of {n} microphones stand elsewhere: what is said of arrivals holds to {number(error_ms, 2)} "
             "ms, and small changes of response may be missed."
         )
+    parts += exchanged_words(comparison.exchanged)
     return (*visits_words(older, newer), *parts, *renames_words(comparison.renames))
+
+
+def exchanged_words(pairs: Iterable[tuple[str, str]]) -> list[str]:
+    """That microphones look exchanged, pair by pair."""
+    return [
+        f"Positions {one} and {other} look exchanged: what is heard at either now is like what was heard at the other "
+        "then. They are compared crosswise, and nothing counts as moved for it. Find out at which visit tracks or "
+        "names were exchanged, and put that right in its description."
+        for one, other in pairs
+    ]
 
 
 def visits_words(older: Visit, newer: Visit) -> list[str]:

@@ -17,6 +17,7 @@ import pytest
 from calling import call, read_table
 from visits_making import SECONDS, dated_report, place, told_otherwise, turned_at
 
+from analyze.archive.comparison_exchanged import with_exchanged
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
@@ -71,7 +72,6 @@ def cases() -> dict[str, dict[str, tuple[float, int]]]:
     return {
         "done": {},
         "not applied": PRESENT,
-        "subs not applied": {name: PRESENT[name] for name in SUBS},
         "subs with the wrong sign, fill otherwise": {
             **{name: (PRESENT[name][0] - change_ms(name), new[name][1]) for name in SUBS},
             "front fill": (new["front fill"][0] - 2.0, 1),
@@ -133,7 +133,6 @@ def test_what_was_done_as_recommended_is_said_so_whatever_the_description_says(d
     ("name", "expected"),
     [
         ("not applied", dict.fromkeys(DONE, "not applied")),
-        ("subs not applied", DONE | dict.fromkeys(SUBS, "not applied")),
         (
             "subs with the wrong sign, fill otherwise",
             dict.fromkeys(SUBS, "wrong sign of delay") | {"front fill": "otherwise"},
@@ -172,9 +171,9 @@ def test_the_setting_in_force_is_measured_within_its_error(name: str) -> None:
         assert row.in_force_polarity == ("normal" if sign > 0 else "inverted")
 
 
-@pytest.mark.parametrize("name", ["main right", "sub left"])
-def test_an_output_turned_over_at_some_positions_alone_cannot_be_told(tmp_path: Path, name: str) -> None:
-    """Whether it was to be changed or not: as where `compare` says `unclear`."""
+def test_an_output_turned_over_at_some_positions_alone_cannot_be_told(tmp_path: Path) -> None:
+    """As where `compare` says `unclear`, though it was to be changed."""
+    name = "sub left"
     newer = turned_at(after("done"), tmp_path / "turned", name, ("mix",))
     rows = {row.output: row for row in verify_settings(before(), newer).settings}
     odd = rows.pop(name)
@@ -184,6 +183,13 @@ def test_an_output_turned_over_at_some_positions_alone_cannot_be_told(tmp_path: 
     assert [row.outcome for row in rows.values()] == [
         row.outcome for row in verified("done").settings if row.output != name
     ]
+
+
+def test_exchanged_microphones_hide_no_setting() -> None:
+    one = verify_settings(before(), with_exchanged(after("done"), ("mix", "left")))
+    assert outcomes(one) == DONE
+    assert any("look exchanged" in text for text in one.remarks)
+    assert all(seat.as_predicted == "yes" for seat in one.seats)
 
 
 def test_a_mended_wire_is_no_wrong_setting(tmp_path: Path) -> None:
@@ -366,11 +372,11 @@ def test_the_owner_of_a_change_is_no_one_of_the_same_change() -> None:
 
 
 def test_the_data_package_describes_every_table(tmp_path: Path) -> None:
-    SETTINGS_FOLDER.write(verified("subs not applied"), tmp_path / "verified")
+    SETTINGS_FOLDER.write(verified("not applied"), tmp_path / "verified")
     checked = frictionless.validate(str(tmp_path / "verified" / "datapackage.json"))
     assert checked.valid, checked.flatten(["rowNumber", "fieldName", "note"])
     results = json.loads((tmp_path / "verified" / "results.json").read_text(encoding="utf-8"))
-    assert results == json.loads(json.dumps(SETTINGS_FOLDER.as_object(verified("subs not applied"))))
+    assert results == json.loads(json.dumps(SETTINGS_FOLDER.as_object(verified("not applied"))))
     for table in TABLES:
         assert len(read_table(tmp_path / "verified" / table.path)) == len(results[table.name]) > 0
 
