@@ -12,6 +12,7 @@ import frictionless
 import pytest
 from calling import ReadPage, call, read_table
 from histories_making import damaged, make_record, make_report, of_later_format
+from rich.console import Console
 
 import analyze.archive.history_folder as module
 from analyze.archive.history import history_of
@@ -175,14 +176,20 @@ def test_the_page_tells_every_venue_and_loads_nothing(folder):
 
 
 def test_the_page_says_where_the_name_of_a_venue_is_guessed(tmp_path):
-    make_report(tmp_path / "a", venue="", title="Quay, empty")
-    page = dict(HISTORY_FOLDER.files(history_of(tmp_path)))["report.html"].decode()
+    make_report(tmp_path / "a", "", venue="", title="Quay, empty")
+    make_report(tmp_path / "b", venue="Quay empty", title="")
+    found = history_of(tmp_path)
+    page = dict(HISTORY_FOLDER.files(found))["report.html"].decode()
     assert "is taken from the title of the sound check" in page
+    console = Console(file=io.StringIO(), width=300)
+    print_history(found, Path("there"), console=console)
+    text = console.file.getvalue()
+    for words in ("1 visit without a date", "Nearly one name: Quay empty and Quay, empty."):
+        assert words in page
+        assert words in text
 
 
 def test_the_terminal_has_a_sentence_per_venue_and_nothing_that_it_would_act_on(history):
-    from rich.console import Console
-
     console = Console(file=io.StringIO(), width=80)
     print_history(history, Path("there"), console=console)
     print_left_out(history, console=console)
