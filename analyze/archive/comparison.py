@@ -113,7 +113,7 @@ def compare(
     """
     from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
     from analyze.archive.comparison_verdicts import output_changes, position_changes
-    from analyze.archive.comparison_words import as_named, remarks
+    from analyze.archive.comparison_words import remarks
 
     renames, tolerances = renames or {}, tolerances or Tolerances()
     older = renamed_older(older, newer, renames)
@@ -145,7 +145,7 @@ def compare(
         is_rig_flipped=found.signs.is_whole,
         exchanged=exchanged,
     )
-    return as_named(replace(comparison, remarks=remarks(comparison)))
+    return replace(comparison, remarks=remarks(comparison))
 
 
 def found_between(

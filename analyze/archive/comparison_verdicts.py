@@ -33,6 +33,7 @@ from analyze.archive.comparison_words import (
     odd_words,
     output_words,
     untold_words,
+    visit_names,
 )
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import rewired
@@ -55,16 +56,16 @@ def output_changes(
     found: Found, older: ReportRead, newer: ReportRead, tolerances: Tolerances
 ) -> tuple[OutputChange, ...]:
     """One row per output: those of the newer visit in their order, then those that are gone."""
-    rows = []
+    rows, (then, now) = [], visit_names(older, newer)
     for output in newer.outputs:
         if output not in found.names.outputs:
-            rows.append(_alone(output, newer, "new", "It was not there at the older visit."))
+            rows.append(_alone(output, newer, "new", f"It was not there at {then}."))
         elif any(pair.output == output for pair in found.pairs):
             row = _matched(found, output, (older, newer), tolerances)
             rows.append(_if_untold(row, found, tolerances))
         else:
             rows.append(_unheard(output, older, newer))
-    gone = (_alone(output, older, "gone", "It is not in the newer visit.") for output in found.names.gone_outputs)
+    gone = (_alone(output, older, "gone", f"It is not there at {now}.") for output in found.names.gone_outputs)
     return (*rows, *gone)
 
 
@@ -77,20 +78,21 @@ def _alone(output: str, report: ReportRead, verdict: str, reason: str) -> Output
 
 def _unheard(output: str, older: ReportRead, newer: ReportRead) -> OutputChange:
     """An output described at both visits that has no position where both heard it."""
-    heard = []
+    heard, (then, now) = [], visit_names(older, newer)
     for report in (older, newer):
         rows = report.table("arrivals")
         heard.append(bool(np.isfinite(rows.arrival_ms[rows.output == output].to_numpy(dtype=float)).any()))
     if heard[0] and not heard[1]:
-        return _alone(output, newer, "gone", "It is described, but nothing of it was heard at the newer visit.")
+        return _alone(output, newer, "gone", f"It is described, but nothing of it was heard at {now}.")
     if heard[1] and not heard[0]:
-        return _alone(output, newer, "new", "It was described, but nothing of it was heard at the older visit.")
+        return _alone(output, newer, "new", f"It was described, but nothing of it was heard at {then}.")
     return _alone(output, newer, "unclear", "No position heard it at both visits: nothing can be compared.")
 
 
 def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], tolerances: Tolerances) -> OutputChange:
     o = found.outputs.index(output)
     older, newer = visits
+    then, _ = visit_names(older, newer)
     times = _times(found, o, tolerances)
     level, level_margin = _level(found, o)
     chances = _chances(found, o, times, level, tolerances)
@@ -112,10 +114,10 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
         "changed in response": _TOLD,
     }
     same = all_same(*chances.values())
-    reason = output_words(polarity, times, level if is_louder else None, peak, setting, n_positions)
+    reason = output_words(polarity, times, level if is_louder else None, peak, setting, n_positions, then)
     if found.signs.odd[o] and (is_unturned or verdict in ("same", "flipped")):
         verdict, polarity, sign_margin, same = "unclear", "undecided", NAN, _DOUBTED
-        reason = odd_words(found.positions[p] for p in found.signs.odd[o])
+        reason = odd_words((found.positions[p] for p in found.signs.odd[o]), then)
     elif verdict == "same" and same < _DOUBTED:
         verdict, reason = "unclear", doubt_words(max(chances, key=chances.__getitem__), times.shift, level, peak)
     return OutputChange(
@@ -253,14 +255,14 @@ def position_changes(
     exchanged : pairs whose microphones look exchanged, with what was heard there exchanged already
     """
     other = {name: pair[name == pair[0]] for pair in exchanged for name in pair}
-    rows = []
+    rows, (then, now) = [], visit_names(older, newer)
     for position in newer.positions:
         if position in found.positions:
             rows.append(_position(found, position, newer, tolerances, other.get(position, "")))
         else:
-            rows.append(_position_alone(position, newer, "new", "Nothing was measured here at the older visit."))
+            rows.append(_position_alone(position, newer, "new", f"Nothing was measured here at {then}."))
     gone = found.names.gone_positions
-    return (*rows, *(_position_alone(p, older, "gone", "Nothing was measured here this time.") for p in gone))
+    return (*rows, *(_position_alone(p, older, "gone", f"Nothing was measured here at {now}.") for p in gone))
 
 
 def _position_alone(position: str, report: ReportRead, verdict: str, reason: str) -> PositionChange:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from analyze.archive.comparison_words import later, louder
 from analyze.archive.history_rows import History, OutputRow
+from analyze.reports.naming import clean
 from analyze.reports.summaries import listed, number, percent, plural
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def venue_words(history: History, venue: str) -> str:
     """How often a venue was visited, and what the newest visit found against the one before and the first."""
     visits = history.visits_of(venue)
     days, newest = [row.date for row in visits if row.date], history.newest(venue)
-    undated = [row.path for row in visits if not row.date]
+    undated = [clean(row.path) for row in visits if not row.date]
     if len(undated) > _NAMED:
         undated[_NAMED:] = [f"{len(undated) - _NAMED} more"]
     if newest is None:

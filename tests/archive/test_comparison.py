@@ -78,7 +78,7 @@ def test_air_that_nobody_wrote_down_shows_in_the_arrivals(tmp_path, assumed) -> 
     # measured 8.9 of 9 K
     assert comparison.air_error_c == pytest.approx(9.0, abs=1.0)
     described, heard = comparison.remarks[:2]
-    assert ("of the newer one none is, and 17.2 °C is assumed" in described) is assumed
+    assert ("of the newer visit none is, and 17.2 °C is assumed" in described) is assumed
     assert ("Air of 17.2 °C is described at both visits." in described) is not assumed
     assert "The arrivals contradict that: by them the air is 8." in heard
     assert "°C warmer than then, not as warm as then." in heard
@@ -257,7 +257,7 @@ def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> 
     assert row.verdict == "flipped"
     assert "It was wired inverted before and reads normal now" in row.reason
     assert "its wire was likely mended (66 %)" in row.reason
-    assert "If the processor shows normal, as described, go by the newer report" in row.reason
+    assert "If the processor shows normal, as described, go by the report that says so" in row.reason
 
 
 def test_a_wire_that_went_bad_is_said_with_what_to_check() -> None:
