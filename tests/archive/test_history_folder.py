@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 
 import frictionless
+import numpy as np
 import pytest
 from calling import ReadPage, call, read_table
 from histories_making import damaged, make_record, make_report, of_later_format
@@ -140,10 +141,12 @@ def test_without_the_extra_the_csv_stands_alone(history, monkeypatch):
 # Plots
 
 
-def test_no_day_stands_over_a_temperature(tmp_path):
+def test_no_day_stands_over_a_temperature_and_visits_of_one_day_side_by_side(tmp_path):
     make_report(tmp_path / "a", "2026-05-14", temperature_c=18.0)
     make_report(tmp_path / "b", "2026-05-15", temperature_c=18.3)
+    make_report(tmp_path / "c", "2026-05-15", temperature_c=18.1)
     boxes: list[list] = []
+    marks: list[float] = []
 
     def draw(figure):
         plot.draw(figure)
@@ -152,8 +155,17 @@ def test_no_day_stands_over_a_temperature(tmp_path):
             (low, high), ticks = axes.get_xlim(), axes.xaxis.get_major_ticks()
             boxes.append([t.label1.get_window_extent() for t in ticks if low <= t.get_loc() <= high])
 
-    plot = plots(history_of(tmp_path))[0]
+    def draw_polarity(figure):
+        plots_of[2].draw(figure)
+        axes = figure.axes[0]
+        marks.extend(axes.transData.transform((line.get_xdata()[0], 0.0))[0] * 72.0 / figure.dpi for line in axes.lines)
+
+    plots_of = plots(history_of(tmp_path))
+    plot = plots_of[0]
     render(draw, plot.size_in)
+    render(draw_polarity, plots_of[2].size_in)
+    assert len(marks) == 3
+    assert min(np.diff(marks)) > 14.0  # points, as wide as a ring is
     days, temperatures = boxes
     assert len(days) == 2
     assert max(one.x1 for one in days) + 4.0 < min(one.x0 for one in temperatures)
