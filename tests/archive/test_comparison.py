@@ -7,17 +7,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
-from visits_making import CHANGES, compared, dated_report, only, turned_at, visit
+from visits_making import CHANGES, compared, dated_report, described_as, mirrored, only, put_off, turned_at, visit
 
 from analyze.acoustics import speed_of_sound_simple
-from analyze.archive.comparison import compare
-from analyze.archive.comparison_causes import Shift
-from analyze.archive.comparison_response import ResponsePeak
-from analyze.archive.comparison_words import OutputTimes, SettingNow, headline, output_words, remarks
+from analyze.archive.comparison import compare, found_between
+from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
+from analyze.archive.comparison_pairs import matched_names
+from analyze.archive.comparison_words import headline, remarks
 from analyze.errors import DescriptionError
 
 
@@ -58,17 +58,6 @@ def test_what_the_air_does_is_the_change_of_the_speed_of_sound() -> None:
 def test_without_the_air_taken_out_every_output_would_have_moved() -> None:
     tolerance_ms = compared("warmer").tolerances.arrival_ms
     assert all(abs(row.arrival_change_ms) > tolerance_ms for row in compared("warmer").changes)
-
-
-def described_as(report, folder, temperature_c: float, *, assumed: bool = False):
-    """The same sound in air that is described otherwise."""
-    told = only(report, folder)
-    check = told.results["sound_check"]
-    check |= {"temperature_c": temperature_c, "is_temperature_assumed": assumed}
-    told.results.pop("fingerprint", None)  # that is of another description
-    for capture in check["captures"]:
-        capture["temperature_c"] = temperature_c
-    return told
 
 
 @pytest.mark.parametrize("assumed", [False, True])
@@ -191,16 +180,9 @@ def test_a_recorder_on_its_own_clock_blames_no_one_for_its_offset(tmp_path) -> N
     for row in newer.results["arrivals"]:
         row["arrival_ms"] += 17.0 * (row["position"] == "back")
     for name in newer.results["responses"]:
-        _later(newer, name, "back", 17.0)
+        put_off(newer, name, "back", 17.0)
     comparison = compare(visit("first"), newer, {})
     assert verdicts(comparison) == {"sub right": "moved", "front fill": "flipped", "left": "moved"}
-
-
-def _later(report, name: str, position: str, later_ms: float) -> None:
-    """Put a response off by so many milliseconds."""
-    path = report.folder / report.results["responses"][name][position]
-    samples, rate_hz = soundfile.read(path)
-    soundfile.write(path, np.roll(samples, round(later_ms * rate_hz / 1000.0)), rate_hz, subtype="FLOAT")
 
 
 # Settings
@@ -232,22 +214,6 @@ def test_a_setting_that_was_described_and_is_not_in_force_is_said(tmp_path) -> N
     assert "so little cannot be told from no change here" in output(comparison, "sub left").reason
 
 
-@pytest.mark.parametrize(
-    ("described_ms", "own_ms", "words"),
-    [
-        (0.0, 0.4, "It arrives 0.40 ± 0.06 ms later than at the older visit, at 4 positions alike. Its delay is"),
-        (1.0, -0.6, "what is heard by +0.40 ± 0.06 ms: it arrives 0.60 ms earlier than that asks for, at 4"),
-        (0.4, 0.0, "changed by +0.40 ms on purpose; it arrives accordingly."),
-    ],
-)
-def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, words) -> None:
-    times = OutputTimes(Shift(own_ms, 0.03, 0.0), own_ms != 0.0, False, 20.0, 0.0, "")
-    peak = ResponsePeak(math.nan, math.nan, math.nan, math.nan, False, 1)
-    said = output_words("same", times, None, peak, SettingNow(described_ms, False, "normal"), 4)
-    assert words in said
-    assert ("older visit" in said) is (described_ms == 0.0)
-
-
 # Wires
 
 
@@ -268,6 +234,34 @@ def test_a_wire_that_went_bad_is_said_with_what_to_check() -> None:
     assert "its wire likely turned over (66 %)" in row.reason
     assert "check cable, connectors and whatever was swapped or repaired since" in row.reason
     assert "If it shows inverted, no wire was touched: set normal." in row.reason
+
+
+# Exchanged microphones
+
+
+def test_exchanged_microphones_are_named_and_all_else_is_told_as_without() -> None:
+    """One of the two was moved by 0.6 m besides."""
+    found = compare(visit("first"), with_exchanged(visit("several"), ("left", "back")))
+    assert [set(pair) for pair in found.exchanged] == [{"left", "back"}]
+    assert {row.position: row.verdict for row in found.positions if row.verdict != "same"} == {
+        "left": "moved",
+        "back": "exchanged",
+    }
+    without = {row.output: (row.verdict, row.reason) for row in compared("several").outputs}
+    assert {row.output: (row.verdict, row.reason) for row in found.outputs} == without
+    assert "Positions left and back look exchanged." in headline(found).replace("back and left", "left and back")
+    assert any("nothing counts as moved for it" in text for text in found.remarks)
+
+
+def test_where_outputs_exchanged_left_for_right_explain_it_as_well_nothing_is_said(tmp_path: Path) -> None:
+    then, now = mirrored(visit("first"), tmp_path / "a"), mirrored(visit("warmer"), tmp_path / "b")
+    names = matched_names(then, now)
+    for after, is_moved in ((now, False), (with_exchanged(now, ("left", "back")), True)):
+        found = found_between(then, after, names)
+        assert any(found.furthest_ms(p) > 1.0 for p in range(3)) is is_moved
+        assert exchanged_positions(then, after, found) == ()
+    found = found_between(then, with_exchanged(now, ("left", "mix")), names)
+    assert exchanged_positions(then, with_exchanged(now, ("left", "mix")), found) == (("mix", "left"),)
 
 
 # What cannot be told
