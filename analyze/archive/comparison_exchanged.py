@@ -55,21 +55,40 @@ def exchanged_positions(
         exchanged.append(pair)
 
 
-def with_exchanged(report: ReportRead, names: Two, kind: str = "position") -> ReportRead:
-    """The same report with what was heard at two positions, or of two outputs, exchanged; what is described stays."""
-    other = dict(zip(names, reversed(names), strict=True))
-    is_position = kind == "position"
-    responses = report.results["responses"]
-    heard = {o: _keys(files, other) for o, files in responses.items()} if is_position else _keys(responses, other)
-    tables = {
-        name: [{**row, kind: other.get(row[kind], row[kind])} for row in report.results[name]]
-        for name in (("arrivals", "bands", "prediction") if is_position else ("arrivals",))
-        if name in report.results
+def with_exchanged(report: ReportRead, names: Two) -> ReportRead:
+    """The same report with what was heard at two positions exchanged; what is described of them stays."""
+    other = _other(names)
+    responses = {output: _keys(files, other) for output, files in report.results["responses"].items()}
+    tables = {name: _rows(report, name, "position", other) for name in ("arrivals", "bands", "prediction")}
+    captures = [{**one, "mics": _keys(one.get("mics") or {}, other)} for one in report.check["captures"]]
+    heard = {"responses": responses, "sound_check": {**report.check, "captures": captures}}
+    return replace(report, results={**report.results, **tables, **heard})
+
+
+def _with_outputs_exchanged(report: ReportRead, names: Two) -> ReportRead:
+    """The same of what was heard of two outputs, as far as it is compared."""
+    other = _other(names)
+    heard = {
+        "responses": _keys(report.results["responses"], other),
+        "arrivals": _rows(report, "arrivals", "output", other),
     }
-    channels = "mics" if is_position else "feeds"
-    captures = [{**one, channels: _keys(one.get(channels) or {}, other)} for one in report.check["captures"]]
-    check = {**report.check, "captures": captures}
-    return replace(report, results={**report.results, **tables, "responses": heard, "sound_check": check})
+    return replace(report, results={**report.results, **heard})
+
+
+def _other(names: Two) -> dict[str, str]:
+    return dict(zip(names, reversed(names), strict=True))
+
+
+def _rows(report: ReportRead, table: str, column: str, other: Mapping[str, str]) -> Any:
+    """A table with names exchanged; what is none, or names nothing of that kind, stays for others to refuse."""
+    rows = report.results.get(table)
+    if not isinstance(rows, list):
+        return rows
+    return [{**row, column: other[row[column]]} if _named(row, column) in tuple(other) else row for row in rows]
+
+
+def _named(row: Any, column: str) -> Any:
+    return row.get(column) if isinstance(row, dict) else None
 
 
 def _keys(what: Mapping[str, Any], other: Mapping[str, str]) -> dict[str, Any]:
@@ -112,7 +131,7 @@ def _is_of_outputs(
     like = {output: _most_like(both, output, positions) for output in crosswise.outputs}
     pairs = {tuple(sorted((one, other))) for one, other in like.items() if one != other and like.get(other) == one}
     for one, other in sorted(pairs):
-        newer = with_exchanged(newer, (one, other), "output")
+        newer = _with_outputs_exchanged(newer, (one, other))
     return bool(pairs) and found_between(older, newer, crosswise.names, expected).cost < crosswise.cost + _CLEARLY
 
 
