@@ -99,17 +99,17 @@ def _likely(older: ReportRead, newer: ReportRead, positions: Sequence[str]) -> l
     """Pairs of positions whose arrivals are more alike crosswise than straight on, what all outputs share aside."""
     then, now = arrivals_in(older), arrivals_in(newer)
 
-    def unlike_ms(at: Two) -> float:
-        shared = [one for one, position in then if position == at[0] and (one, at[1]) in now]
+    def unlike_ms(was: str, heard_as: str) -> float:
+        shared = [one for one, position in then if position == was and (one, heard_as) in now]
         if len(shared) < _LEAST_OUTPUTS:
             return float("nan")
-        later_ms = np.array([now[one, at[1]].arrival_ms - then[one, at[0]].arrival_ms for one in shared])
-        return float(np.median(np.abs(later_ms - np.median(later_ms))))
+        later_ms = np.array([now[one, heard_as].arrival_ms - then[one, was].arrival_ms for one in shared])
+        return float(np.mean(np.abs(later_ms - np.median(later_ms))))
 
     return [
         (a, b)
         for a, b in combinations(positions, 2)
-        if max(unlike_ms((a, b)), unlike_ms((b, a))) < min(unlike_ms((a, a)), unlike_ms((b, b)))
+        if unlike_ms(a, b) + unlike_ms(b, a) < unlike_ms(a, a) + unlike_ms(b, b)
     ]
 
 
