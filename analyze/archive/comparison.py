@@ -33,12 +33,14 @@ from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, 
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older
-from analyze.archive.rewiring import mended
+from analyze.archive.rewiring import rewired
 
 #: How exactly a microphone is put back, as an error of every row: one centimetre, and what it does to the level.
 PLACED_MS, PLACED_DB = 0.03, 0.2
 #: What microphones that are put back by eye make of it, within some centimetres (common practice, no source).
 SCATTER_MS, SCATTER_DB = 0.08, 0.2
+#: A microphone whose arrivals changed by less than this in ms (5 cm) was put back where it stood.
+PLACE_MS = 0.15
 #: How well a temperature is known that was written down, and one that is assumed, K.
 _TEMPERATURE_STD_C, _UNTOLD_STD_C = 2.5, 8.0
 #: Another air than was written down is believed when so many pairs of output and position or more say so by so many
@@ -65,6 +67,18 @@ class Found:
     levels: Explanation
     signs: SignsExplained
     peaks: Mapping[str, ResponsePeak]
+
+    @property
+    def cost(self) -> float:
+        """What the explanation of arrivals, levels and signs costs."""
+        return self.times.cost + self.levels.cost + self.signs.cost
+
+    def furthest_ms(self, position: int) -> float:
+        """By how much an arrival at one position changed at most, if its microphone has a part in that; else 0."""
+        cause, own = ("position", position), self.time_rows.of(("position", position))
+        if cause not in self.times.causes or not own.any():
+            return 0.0
+        return float(np.max(np.abs(self.times.shifts[cause].mean + self.times.left[own])))
 
     def typical_spread(self, rows: Rows, found: Explanation, usual: float) -> float:
         """How far rows scatter beyond their errors, by which any mean over positions may be off.
@@ -97,13 +111,19 @@ def compare(
     ------
     DescriptionError : they have nothing of one name, a rename names nothing, or a response cannot be read
     """
+    from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
     from analyze.archive.comparison_verdicts import output_changes, position_changes
-    from analyze.archive.comparison_words import as_named, remarks
+    from analyze.archive.comparison_words import remarks
 
     renames, tolerances = renames or {}, tolerances or Tolerances()
     older = renamed_older(older, newer, renames)
     names = matched_names(older, newer)
     found = found_between(older, newer, names, response_db=tolerances.response_db)
+    exchanged = exchanged_positions(older, newer, found)
+    for pair in exchanged:
+        newer = with_exchanged(newer, pair)
+    if exchanged:
+        found = found_between(older, newer, names, response_db=tolerances.response_db)
     rig, louder = (one.shifts.get(("whole", 0), Shift(0.0, math.nan, 0.0)) for one in (found.times, found.levels))
     error_c = _warmer_c(found.times.share, newer.temperature_c)
     comparison = Comparison(
@@ -112,7 +132,7 @@ def compare(
         renames=dict(renames),
         tolerances=tolerances,
         outputs=output_changes(found, older, newer, tolerances),
-        positions=position_changes(found, older, newer, tolerances),
+        positions=position_changes(found, older, newer, tolerances, exchanged),
         changes=_pair_changes(found, newer),
         comparison=_band_changes(found, newer),
         air_stretch=speed_of_sound_simple(older.temperature_c) / speed_of_sound_simple(newer.temperature_c) - 1.0,
@@ -123,8 +143,9 @@ def compare(
         rig_louder_db=louder.mean,
         rig_louder_std_db=louder.std,
         is_rig_flipped=found.signs.is_whole,
+        exchanged=exchanged,
     )
-    return as_named(replace(comparison, remarks=remarks(comparison)))
+    return replace(comparison, remarks=remarks(comparison))
 
 
 def found_between(
@@ -170,10 +191,11 @@ def _mended(
     older: ReportRead, newer: ReportRead, outputs: Sequence[str], expected: Mapping[str, tuple[float, int]]
 ) -> list[int]:
     """Outputs (index) whose wire was mended by the wiring of both reports, if they turned over and nothing else did."""
+    wires = [rewired(older, newer, output, 1.0) for output in outputs]
     return [
         o
-        for o, output in enumerate(outputs)
-        if expected.get(output, (0.0, 1))[1] > 0 and mended(older, newer, output, 1.0) is not None
+        for o, (output, wire) in enumerate(zip(outputs, wires, strict=True))
+        if wire is not None and wire.is_mended and expected.get(output, (0.0, 1))[1] > 0
     ]
 
 

@@ -9,9 +9,19 @@ import math
 from dataclasses import dataclass, field
 
 #: What an output can be found to be, gravest first; the first that holds is its verdict.
-VERDICTS = ("gone", "new", "flipped", "moved", "unclear", "changed in response", "changed in level", "same")
+VERDICTS = (
+    "gone",
+    "new",
+    "flipped",
+    "setting not in force",
+    "moved",
+    "unclear",
+    "changed in response",
+    "changed in level",
+    "same",
+)
 #: The same for a position.
-POSITION_VERDICTS = ("gone", "new", "chain flipped", "moved", "other gain", "same")
+POSITION_VERDICTS = ("gone", "new", "chain flipped", "moved", "exchanged", "other gain", "same")
 #: Whether polarity is as it was.
 SIGN_CHANGES = ("same", "flipped", "undecided")
 
@@ -137,6 +147,7 @@ class Comparison:
     air_stretch : share by which flight times are longer in the newer air, as the two temperatures say
     air_error_c, air_error_std_c : by how much warmer than that the newer air seems, from the arrivals
     rig_later_ms, rig_louder_db : common to all outputs and positions, with their standard errors; is_rig_flipped
+    exchanged : pairs of positions whose microphones look exchanged, compared crosswise
     """
 
     older: Visit
@@ -155,6 +166,7 @@ class Comparison:
     rig_louder_db: float = 0.0
     rig_louder_std_db: float = math.nan
     is_rig_flipped: bool = False
+    exchanged: tuple[tuple[str, str], ...] = ()
     remarks: tuple[str, ...] = field(default=())
 
     @property

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
-from analyze.archive.comparison import PLACED_MS, SCATTER_DB, SCATTER_MS, Found, own_shift, toggled
+from analyze.archive.comparison import PLACE_MS, PLACED_MS, SCATTER_DB, SCATTER_MS, Found, own_shift, toggled
 from analyze.archive.comparison_causes import Cause, Explanation, Shift, part_of
 from analyze.archive.comparison_certainty import (
     ARRIVAL_MS,
@@ -32,18 +33,19 @@ from analyze.archive.comparison_words import (
     odd_words,
     output_words,
     untold_words,
+    visit_names,
 )
 from analyze.archive.opening import ReportRead
-from analyze.archive.rewiring import mended
+from analyze.archive.rewiring import rewired
 from analyze.reports.summaries import listed
 
 NAN = math.nan
 #: Spread of a box's arrivals, re what positions have anyway and in ms, beyond which it stands elsewhere.
 _SPREAD_RATIO, _SPREAD_MS, _SPREAD_ROWS = 3.0, 0.1, 3
-#: A microphone whose arrivals changed by less than this in ms (5 cm) was put back where it stood.
-_PLACE_MS = 0.15
 #: A margin of cost under which two explanations are about as good (odds of 4.5), and one under which both are told.
 _UNCLEAR, _TOLD = 3.0, 6.0
+#: A delay is taken for one that is not in force where that fits to this or better, ms.
+_IN_FORCE_MS = 0.02
 #: One position tells a box from a microphone when so many outputs are heard there.
 _OUTPUTS_AT_ONE = 4
 #: `same` with less confidence than this is `unclear`.
@@ -54,16 +56,16 @@ def output_changes(
     found: Found, older: ReportRead, newer: ReportRead, tolerances: Tolerances
 ) -> tuple[OutputChange, ...]:
     """One row per output: those of the newer visit in their order, then those that are gone."""
-    rows = []
+    rows, (then, now) = [], visit_names(older, newer)
     for output in newer.outputs:
         if output not in found.names.outputs:
-            rows.append(_alone(output, newer, "new", "It was not there at the older visit."))
+            rows.append(_alone(output, newer, "new", f"It was not there at {then}."))
         elif any(pair.output == output for pair in found.pairs):
             row = _matched(found, output, (older, newer), tolerances)
             rows.append(_if_untold(row, found, tolerances))
         else:
             rows.append(_unheard(output, older, newer))
-    gone = (_alone(output, older, "gone", "It is not in the newer visit.") for output in found.names.gone_outputs)
+    gone = (_alone(output, older, "gone", f"It is not there at {now}.") for output in found.names.gone_outputs)
     return (*rows, *gone)
 
 
@@ -76,20 +78,21 @@ def _alone(output: str, report: ReportRead, verdict: str, reason: str) -> Output
 
 def _unheard(output: str, older: ReportRead, newer: ReportRead) -> OutputChange:
     """An output described at both visits that has no position where both heard it."""
-    heard = []
+    heard, (then, now) = [], visit_names(older, newer)
     for report in (older, newer):
         rows = report.table("arrivals")
         heard.append(bool(np.isfinite(rows.arrival_ms[rows.output == output].to_numpy(dtype=float)).any()))
     if heard[0] and not heard[1]:
-        return _alone(output, newer, "gone", "It is described, but nothing of it was heard at the newer visit.")
+        return _alone(output, newer, "gone", f"It is described, but nothing of it was heard at {now}.")
     if heard[1] and not heard[0]:
-        return _alone(output, newer, "new", "It was described, but nothing of it was heard at the older visit.")
+        return _alone(output, newer, "new", f"It was described, but nothing of it was heard at {then}.")
     return _alone(output, newer, "unclear", "No position heard it at both visits: nothing can be compared.")
 
 
 def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], tolerances: Tolerances) -> OutputChange:
     o = found.outputs.index(output)
     older, newer = visits
+    then, _ = visit_names(older, newer)
     times = _times(found, o, tolerances)
     level, level_margin = _level(found, o)
     chances = _chances(found, o, times, level, tolerances)
@@ -100,16 +103,21 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
     sign_margin = found.signs.margin[o]
     polarity = "undecided" if not sign_margin >= _UNCLEAR else "flipped" if o in found.signs.outputs else "same"
     n_positions = sum(pair.output == output for pair in found.pairs)
-    verdict = _verdict(polarity, times, peak, is_louder)
+    setting = _setting(older, newer, output, times, probability(sign_margin))
+    is_unturned = polarity == "flipped" and setting.is_turned and setting.wire is None
+    verdict = _verdict("unturned" if is_unturned else polarity, times, setting, peak, is_louder)
     margins = {
-        "flipped": sign_margin, "moved": times.margin, "changed in level": level_margin, "changed in response": _TOLD
-    }  # fmt: skip
+        "flipped": sign_margin,
+        "setting not in force": sign_margin if is_unturned else times.margin,
+        "moved": times.margin,
+        "changed in level": level_margin,
+        "changed in response": _TOLD,
+    }
     same = all_same(*chances.values())
-    setting = _setting(older, newer, output, probability(sign_margin))
-    reason = output_words(polarity, times, level if is_louder else None, peak, setting, n_positions)
-    if found.signs.odd[o] and verdict in ("same", "flipped"):
+    reason = output_words(polarity, times, level if is_louder else None, peak, setting, n_positions, then)
+    if found.signs.odd[o] and (is_unturned or verdict in ("same", "flipped")):
         verdict, polarity, sign_margin, same = "unclear", "undecided", NAN, _DOUBTED
-        reason = odd_words(found.positions[p] for p in found.signs.odd[o])
+        reason = odd_words((found.positions[p] for p in found.signs.odd[o]), then)
     elif verdict == "same" and same < _DOUBTED:
         verdict, reason = "unclear", doubt_words(max(chances, key=chances.__getitem__), times.shift, level, peak)
     return OutputChange(
@@ -134,11 +142,16 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
     )
 
 
-def _setting(older: ReportRead, newer: ReportRead, output: str, turned: float) -> SettingNow:
+def _setting(older: ReportRead, newer: ReportRead, output: str, times: OutputTimes, turned: float) -> SettingNow:
     """What became of an output's setting; its wire, if it turned over with the probability given."""
     (ms_then, sign_then), (ms_now, sign_now) = older.setting(output), newer.setting(output)
-    polarity = str(newer.output(output)["setting"]["polarity"])
-    return SettingNow(ms_now - ms_then, sign_now != sign_then, polarity, mended(older, newer, output, turned))
+    is_turned, polarity = sign_now != sign_then, str(newer.output(output)["setting"]["polarity"])
+    wire = rewired(older, newer, output, turned)
+    if wire is not None and is_turned and not wire.is_mended:  # whoever typed the polarity is likelier
+        wire = None
+    later_ms, shift = ms_now - ms_then, times.shift
+    fits_none = later_ms != 0.0 and abs(shift.mean + later_ms) < max(SIGMAS * shift.std, _IN_FORCE_MS)
+    return SettingNow(later_ms, is_turned, polarity, fits_none and not times.is_elsewhere, wire)
 
 
 def _chances(found: Found, o: int, times: OutputTimes, level: Shift, tolerances: Tolerances) -> dict[str, float]:
@@ -196,12 +209,15 @@ def _level(found: Found, o: int) -> tuple[Shift, float]:
     return shift, toggled(found.level_rows, found.levels, cause).cost - found.levels.cost
 
 
-def _verdict(polarity: str, times: OutputTimes, peak: ResponsePeak, is_louder: bool) -> str:
-    """The gravest that holds."""
+def _verdict(polarity: str, times: OutputTimes, setting: SettingNow, peak: ResponsePeak, is_louder: bool) -> str:
+    """The gravest that holds; `unturned` is a polarity that was turned in the description and not in what is heard."""
     if polarity == "flipped":
         return "flipped"
+    if polarity == "unturned":
+        return "setting not in force"
     if times.is_beyond:
-        return "unclear" if times.margin < _UNCLEAR else "moved"
+        moved = "setting not in force" if setting.fits_none else "moved"
+        return "unclear" if times.margin < _UNCLEAR else moved
     if polarity == "undecided":
         return "unclear"
     if peak.is_beyond:
@@ -228,17 +244,25 @@ def _if_untold(row: OutputChange, found: Found, tolerances: Tolerances) -> Outpu
 
 
 def position_changes(
-    found: Found, older: ReportRead, newer: ReportRead, tolerances: Tolerances
+    found: Found,
+    older: ReportRead,
+    newer: ReportRead,
+    tolerances: Tolerances,
+    exchanged: Sequence[tuple[str, str]] = (),
 ) -> tuple[PositionChange, ...]:
-    """One row per position: those of the newer visit in their order, then those that are gone."""
-    rows = []
+    """One row per position: those of the newer visit in their order, then those that are gone.
+
+    exchanged : pairs whose microphones look exchanged, with what was heard there exchanged already
+    """
+    other = {name: pair[name == pair[0]] for pair in exchanged for name in pair}
+    rows, (then, now) = [], visit_names(older, newer)
     for position in newer.positions:
         if position in found.positions:
-            rows.append(_position(found, position, newer, tolerances))
+            rows.append(_position(found, position, newer, tolerances, other.get(position, "")))
         else:
-            rows.append(_position_alone(position, newer, "new", "Nothing was measured here at the older visit."))
+            rows.append(_position_alone(position, newer, "new", f"Nothing was measured here at {then}."))
     gone = found.names.gone_positions
-    return (*rows, *(_position_alone(p, older, "gone", "Nothing was measured here this time.") for p in gone))
+    return (*rows, *(_position_alone(p, older, "gone", f"Nothing was measured here at {now}.") for p in gone))
 
 
 def _position_alone(position: str, report: ReportRead, verdict: str, reason: str) -> PositionChange:
@@ -246,19 +270,24 @@ def _position_alone(position: str, report: ReportRead, verdict: str, reason: str
     return PositionChange(position, zone, verdict, NAN, NAN, NAN, NAN, "undecided", NAN, NAN, 0, reason)
 
 
-def _position(found: Found, position: str, newer: ReportRead, tolerances: Tolerances) -> PositionChange:
+def _position(
+    found: Found, position: str, newer: ReportRead, tolerances: Tolerances, exchanged_with: str
+) -> PositionChange:
     p = found.positions.index(position)
     cause: Cause = ("position", p)
     nothing = Shift(0.0, NAN, 0.0)
     shift, gain = (one.shifts.get(cause, nothing) for one in (found.times, found.levels))
     own = found.time_rows.of(cause)
     shifts_ms = shift.mean + found.times.left[own]
-    furthest_ms = float(np.max(np.abs(shifts_ms))) if cause in found.times.causes and own.any() else 0.0
-    is_turned, is_moved = p in found.signs.positions, furthest_ms > _PLACE_MS
+    furthest_ms = found.furthest_ms(p)
+    is_turned, is_moved = p in found.signs.positions, furthest_ms > PLACE_MS
     is_gain = abs(gain.mean) > tolerances.level_db + SIGMAS * (gain.std if math.isfinite(gain.std) else 0.0)
-    verdict = "chain flipped" if is_turned else "moved" if is_moved else "other gain" if is_gain else "same"
+    found_of = {"chain flipped": is_turned, "moved": is_moved, "exchanged": exchanged_with, "other gain": is_gain}
+    verdict = next((word for word, holds in found_of.items() if holds), "same")
     distance_m = 1e-3 * furthest_ms * speed_of_sound_simple(newer.temperature_c)
     parts = ["The microphone chain has turned over: all outputs turn over here."] if is_turned else []
+    if exchanged_with:
+        parts.append(f"It looks exchanged with {exchanged_with}, and is compared with what is named so now.")
     if is_moved:
         parts.append(moved_words(shifts_ms, distance_m))
     if is_gain:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +14,9 @@ from analyze.archive.comparison_causes import Shift
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, Visit
+from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renames_words
-from analyze.archive.rewiring import OTHER_POLARITY, Mended
+from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
@@ -43,13 +44,15 @@ class OutputTimes:
 class SettingNow:
     """One output's setting as the newer visit describes it: changed by so much, turned over, polarity.
 
-    mended : its wire, where both reports say so
+    fits_none : whether what is heard fits that the delay was not changed; wire : its own, where by both reports that
+    turned over
     """
 
     later_ms: float
     is_turned: bool
     polarity: str
-    mended: Mended | None = None
+    fits_none: bool = False
+    wire: Rewired | None = None
 
 
 def headline(comparison: Comparison) -> str:
@@ -57,10 +60,12 @@ def headline(comparison: Comparison) -> str:
     changed = [row for row in comparison.outputs if row.verdict not in ("same", "unclear")]
     unclear = [row.output for row in comparison.outputs if row.verdict == "unclear"]
     n = len(comparison.outputs)
-    others = [row.position for row in comparison.positions if row.verdict != "same"]
+    others = [row.position for row in comparison.positions if row.verdict not in ("same", "exchanged")]
     aside = f" Of the microphones, {listed(others)} changed." if others else ""
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
+    for pair in comparison.exchanged:
+        aside = f"{aside} Positions {listed(pair)} look exchanged."
     if unclear:
         aside = f" {'Unclear' if not changed else 'Of others it is unclear'}: {listed(unclear)}.{aside}"
     if not changed:
@@ -97,7 +102,18 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
             f"{len(moved)} of {n} microphones stand elsewhere: what is said of arrivals holds to {number(error_ms, 2)} "
             "ms, and small changes of response may be missed."
         )
+    parts += exchanged_words(comparison.exchanged)
     return (*visits_words(older, newer), *parts, *renames_words(comparison.renames))
+
+
+def exchanged_words(pairs: Iterable[tuple[str, str]]) -> list[str]:
+    """That microphones look exchanged, pair by pair."""
+    return [
+        f"Positions {one} and {other} look exchanged: what is heard at either now is like what was heard at the other "
+        "then. They are compared crosswise, and nothing counts as moved for it. Find out at which visit tracks or "
+        "names were exchanged, and put that right in its description."
+        for one, other in pairs
+    ]
 
 
 def visits_words(older: Visit, newer: Visit) -> list[str]:
@@ -115,44 +131,28 @@ def visits_words(older: Visit, newer: Visit) -> list[str]:
     ]
 
 
-def is_newer_first(first: Visit, second: Visit) -> bool:
+def is_newer_first(first: Visit | ReportRead, second: Visit | ReportRead) -> bool:
     """Whether by their dates the visit that was named first is the newer one."""
     return bool(first.date and second.date and first.date > second.date)
 
 
-def as_named(comparison: Comparison) -> Comparison:
-    """A comparison whose sentences call its visits older and newer only where their dates do not say otherwise."""
-    if not is_newer_first(comparison.older, comparison.newer):
-        return comparison
-    return replace(
-        comparison,
-        outputs=tuple(replace(row, reason=_by_order(row.reason)) for row in comparison.outputs),
-        positions=tuple(replace(row, reason=_by_order(row.reason)) for row in comparison.positions),
-        remarks=tuple(_by_order(text) for text in comparison.remarks),
-    )
-
-
-def _by_order(text: str) -> str:
-    """A sentence of an older and a newer visit, of the one named first and second instead.
-
-    >>> _by_order("It arrives 0.40 ms later than at the older visit.")
-    'It arrives 0.40 ms later than at the visit named first.'
-    """
-    for said, order in (("older", "first"), ("newer", "second")):
-        for thing in ("visit", "one", "report"):
-            text = text.replace(f"the {said} {thing}", f"the {thing} named {order}")
-    return text
+def visit_names(first: Visit | ReportRead, second: Visit | ReportRead) -> tuple[str, str]:
+    """What sentences call the two: older and newer only where their dates do not say otherwise."""
+    if is_newer_first(first, second):
+        return "the visit named first", "the visit named second"
+    return "the older visit", "the newer visit"
 
 
 def _described_air(older: Visit, newer: Visit) -> str:
     """What was described of the air, and what was no more than assumed."""
     then, now = (f"{number(one.temperature_c)} °C" for one in (older, newer))
+    first, second = visit_names(older, newer)
     if older.is_temperature_assumed and newer.is_temperature_assumed:
         return f"No temperature was described at either visit: air of {now} is assumed at both."
     if older.is_temperature_assumed:
-        return f"Air of {now} is described; of the older visit none is, and {then} is assumed."
+        return f"Air of {now} is described; of {first} none is, and {then} is assumed."
     if newer.is_temperature_assumed:
-        return f"Air of {then} is described of the older visit; of the newer one none is, and {now} is assumed."
+        return f"Air of {then} is described of {first}; of {second} none is, and {now} is assumed."
     if then == now:
         return f"Air of {now} is described at both visits."
     return f"Air of {then} is described then and of {now} now."
@@ -207,10 +207,11 @@ def output_words(
     peak: ResponsePeak,
     setting: SettingNow,
     n_positions: int,
+    older: str = "the older visit",
 ) -> str:
-    """What was found of one output, in sentences."""
-    where = "one position" if n_positions == 1 else f"{n_positions} positions"
-    parts = [*_polarity_words(polarity, setting, where), *_time_words(times, setting.later_ms, where, n_positions)]
+    """What was found of one output, in sentences; `older` is what the older visit is called."""
+    where = _where(n_positions)
+    parts = [*_polarity_words(polarity, setting, where, older), *_time_words(times, setting, n_positions, older)]
     if level is not None:
         parts.append(f"It is {louder(level.mean)} ± {number(2.0 * level.std)} dB.")
     if peak.is_beyond:
@@ -223,54 +224,74 @@ def output_words(
     return " ".join(parts)
 
 
-def _polarity_words(polarity: str, setting: SettingNow, where: str) -> list[str]:
+def _where(n_positions: int) -> str:
+    return "one position" if n_positions == 1 else f"{n_positions} positions"
+
+
+def _polarity_words(polarity: str, setting: SettingNow, where: str, older: str) -> list[str]:
     if polarity == "undecided":
         return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
-    if polarity == "flipped" and setting.mended:
-        return [_mended_words(setting, setting.mended, where)]
+    if polarity == "flipped" and setting.wire:
+        return [_wire_words(setting, setting.wire, where, older)]
     if polarity == "flipped" and setting.is_turned:
-        return ["Its polarity setting was changed, but what is heard did not turn over: the setting is not in force."]
+        return [
+            "Its polarity setting was changed in the description, but what is heard did not turn over: the setting is "
+            "not in force now, or was already then."
+        ]
     if polarity == "flipped":
         return [
-            f"It plays the other way up than at the older visit, at {where}: look for a turned connector, a cable "
+            f"It plays the other way up than at {older}, at {where}: look for a turned connector, a cable "
             "or another preset."
         ]
     is_set = setting.is_turned
     return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
 
 
-def _mended_words(setting: SettingNow, mended: Mended, where: str) -> str:
-    """That a wire was mended, what that asks for, and how to tell it from a setting that is not in force."""
+def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> str:
+    """That a wire turned over, what that asks for, and how to tell it from a setting that is not in force."""
     now, other = setting.polarity, OTHER_POLARITY[setting.polarity]
     if setting.is_turned:
         return (
-            f"{mended.words} Its polarity setting was changed as well, so that it plays as at the older visit. If the "
+            f"{wire.words} Its polarity setting was changed as well, so that it plays as at {older}. If the "
             f"processor does not show {now}, no wire was touched and the new setting is not in force."
         )
+    turned = f"It plays the other way up than at {older}, at {where}. {wire.words}"
+    if not wire.is_mended:
+        return f"{turned} {check_words(now)}"
     return (
-        f"It plays the other way up than at the older visit, at {where}. {mended.words} If the processor shows {now}, "
-        f"as described, go by the newer report; with {other} it would play as it did. If it shows {other}, no wire was "
-        f"touched and its setting was changed: set {now}."
+        f"{turned} If the processor shows {now}, as described, go by the report that says so; with {other} it would "
+        f"play as it did. If it shows {other}, no wire was touched and its setting was changed: set {now}."
     )
 
 
-def _time_words(times: OutputTimes, setting_ms: float, where: str, n_positions: int) -> list[str]:
+def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older: str) -> list[str]:
     shift, parts = times.shift, []
-    is_not_in_force = times.is_beyond and abs(shift.mean + setting_ms) < max(SIGMAS * shift.std, 0.02)
-    if setting_ms and is_not_in_force:
-        return [f"Its delay setting was changed by {signed(setting_ms, 2)} ms, but what is heard did not move: the "
-                "setting is not in force."]  # fmt: skip
-    if setting_ms:
-        accordingly = "that is taken out" if times.is_beyond else "it arrives accordingly"
-        parts.append(f"Its delay setting was changed by {signed(setting_ms, 2)} ms on purpose; {accordingly}.")
+    asked = f"Its delay setting was changed by {signed(setting.later_ms, 2)} ms"
+    alike = f"at {_where(n_positions)}{'' if n_positions == 1 else ' alike'}"
+    if setting.later_ms and (times.is_elsewhere or not times.is_beyond):
+        so_little = setting.fits_none and not times.is_elsewhere
+        found = "so little cannot be told from no change here" if so_little else "it arrives accordingly"
+        parts.append(f"{asked} on purpose; {'that is taken out' if times.is_elsewhere else found}.")
     if times.is_elsewhere:
         parts.append(
             f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "
             f"average, spread {number(shift.spread, 2)} ms): the box stands elsewhere."
         )
+    elif times.is_beyond and setting.fits_none:
+        parts.append(
+            f"{asked} in the description, but what is heard did not move: the setting is not in force now, "
+            "or was already then."
+        )
+    elif times.is_beyond and setting.later_ms:
+        heard = f"{signed(setting.later_ms + shift.mean, 2)} ± {number(2.0 * shift.std, 2)} ms"
+        parts.append(
+            f"{asked} in the description, what is heard by {heard}: it arrives {later(shift.mean)} than that asks for, "
+            f"{alike}."
+        )
     elif times.is_beyond:
-        alike = f"at {where}" if n_positions == 1 else f"at {where} alike"
-        parts.append(f"It arrives {later(shift.mean, 2.0 * shift.std)} than at the older visit, {alike}.")
+        parts.append(f"It arrives {later(shift.mean, 2.0 * shift.std)} than at {older}, {alike}.")
+        if n_positions > 1:
+            parts.append("Its delay is described as it was: look for a delay that nobody wrote down, or a latency.")
     if times.other:
         parts.append(f"Or else: {times.other}; the two cannot be told apart well.")
     return parts
@@ -285,10 +306,10 @@ def untold_words(later_ms: float, is_turned: bool) -> str:
     return " ".join(parts)
 
 
-def odd_words(positions: Iterable[str]) -> str:
-    """That an output turned over at some positions and not at the others."""
+def odd_words(positions: Iterable[str], older: str = "the older visit") -> str:
+    """That an output turned over at some positions and not at the others; `older` is what the older visit is called."""
     return (
-        f"Against the older visit its polarity at {listed(list(positions))} is not what it is at the rest. Nothing "
+        f"Against {older} its polarity at {listed(list(positions))} is not what it is at the rest. Nothing "
         "that happens to an output or a microphone does that: look whether tracks or takes were exchanged, and record "
         "it again."
     )

@@ -11,7 +11,7 @@ from analyze.archive.folders import MadeFolder
 from analyze.archive.history_plots import plots
 from analyze.archive.history_rows import History
 from analyze.archive.history_tables import HISTORY, TABLES, VISITS
-from analyze.archive.history_words import REBUILT, venue_words, whole_words
+from analyze.archive.history_words import REBUILT, spelling_words, venue_words, whole_words
 from analyze.archive.page import page_table
 from analyze.archive.renaming import renames_words
 from analyze.reports.columns import Table
@@ -92,7 +92,7 @@ def _content(history: History) -> dict[str, Any]:
     return {
         "title": _title(history),
         "headline": whole_words(history),
-        "remarks": [REBUILT, *renames_words(history.renames)],
+        "remarks": [*spelling_words(history.venues), REBUILT, *renames_words(history.renames)],
         "venues": [_venue(history, venue) for venue in history.venues],
         "left": page_table(history.not_read, VISITS, _LEFT_COLUMNS, "Found and not read") if history.not_read else None,
         "has_parquet": can_write_parquet(),

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analyze.archive.history_rows import History
-from analyze.archive.history_words import venue_words, whole_words
+from analyze.archive.history_words import spelling_words, venue_words, whole_words
 from analyze.archive.terminal import judged, print_found
 from analyze.reports.naming import clean, shortened
 
@@ -22,7 +22,7 @@ def print_history(history: History, target: Path, *, console: Console | None = N
         f"{shortened(venue, _NAME_LENGTH)}: {venue_words(history, venue)}{_sure_words(history, venue)}"
         for venue in history.venues
     ]
-    print_found([whole_words(history)], venues, target, console=console)
+    print_found([whole_words(history), *spelling_words(history.venues)], venues, target, console=console)
 
 
 def _sure_words(history: History, venue: str) -> str:

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import difflib
+import re
+import unicodedata
 from collections.abc import Iterable
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 from analyze.archive.comparison_words import later, louder
 from analyze.archive.history_rows import History, OutputRow
+from analyze.reports.naming import clean
 from analyze.reports.summaries import listed, number, percent, plural
 
 if TYPE_CHECKING:
     from analyze.archive.history_drift import Drift
     from analyze.archive.history_finding import Seen
 
+#: Names of venues that differ by so many letters, and by no more than this share of them, may be one that was misspelt.
+_MISSPELT_LETTERS, _MISSPELT_SHARE = 2, 0.25
+#: So many visits without a date are named one by one.
+_NAMED = 4
 #: Said wherever a history is handed out.
 REBUILT = (
     "All of this is made anew from the records every time. It is an index, never the only copy: what must last are the "
@@ -54,13 +63,46 @@ def venue_words(history: History, venue: str) -> str:
     """How often a venue was visited, and what the newest visit found against the one before and the first."""
     visits = history.visits_of(venue)
     days, newest = [row.date for row in visits if row.date], history.newest(venue)
+    undated = [clean(row.path) for row in visits if not row.date]
+    if len(undated) > _NAMED:
+        undated[_NAMED:] = [f"{len(undated) - _NAMED} more"]
     if newest is None:
         return f"{plural(len(visits), 'visit')} without a date: they have no place in time."
     span = f"from {days[0]} to {days[-1]}" if days[0] != days[-1] else f"on {days[0]}"
     last = "" if newest.verdict == "first" else f" The newest against the one before it: {newest.reason}"
     first = f" Against the first visit: {newest.since_first}" if newest.since_first else ""
     drifting = _drifting_words(row for row in history.outputs_of(venue) if row.path == newest.path)
-    return f"{plural(len(visits), 'visit')} {span}.{last}{first}{drifting}"
+    without = f" Without a date, and so compared with nothing: {listed(undated)}." if undated else ""
+    return f"{plural(len(days), 'visit')} {span}.{last}{first}{drifting}{without}"
+
+
+def spelling_words(venues: Iterable[str]) -> list[str]:
+    """Which venues bear nearly one name: their visits are not held against each other.
+
+    >>> spelling_words(["Boathouse", "Quay", "boat house"])[0][:40]
+    'Nearly one name: Boathouse and boat hous'
+    """
+    return [
+        f"Nearly one name: {one} and {other}. If they are one venue, write it alike in both descriptions: until then "
+        "nothing of the one is compared with the other."
+        for one, other in combinations(venues, 2)
+        if _is_nearly(one, other)
+    ]
+
+
+def _is_nearly(one: str, other: str) -> bool:
+    """Whether one name may be the other misspelt. A number or a letter by itself tells two halls apart."""
+    words = [re.findall(r"\w+", unicodedata.normalize("NFKC", name).casefold()) for name in (one, other)]
+    a, b = ("".join(each) for each in words)
+    if a == b:
+        return bool(a)
+    marks = [[word for word in each if len(word) == 1 or any(map(str.isdigit, word))] for each in words]
+    starts = [[word[0] for word in each] for each in words]
+    if marks[0] != marks[1] or (len(words[0]) == len(words[1]) and starts[0] != starts[1]):
+        return False
+    steps = difflib.SequenceMatcher(None, a, b, autojunk=False).get_opcodes()
+    changed = sum(max(a1 - a0, b1 - b0) for what, a0, a1, b0, b1 in steps if what != "equal")
+    return changed <= min(_MISSPELT_LETTERS, _MISSPELT_SHARE * min(len(a), len(b)))
 
 
 def same_results_words(one: Seen, other: str) -> str:

@@ -23,61 +23,48 @@ OTHER_POLARITY = {"normal": "inverted", "inverted": "normal"}
 
 
 @dataclass(frozen=True)
-class Mended:
-    """A wire that was inverted and is normal now, by the wiring of two reports, and how sure that is."""
+class Rewired:
+    """A wire that turned over, by the wiring of two reports, and how sure that is.
 
+    is_mended : whether it was inverted and is normal now; else it was normal and is inverted now
+    """
+
+    is_mended: bool
     confidence: float
-    outcome = "wire mended"
-
-    @property
-    def words(self) -> str:
-        """That it was mended, without saying of which output."""
-        return (
-            f"It was wired inverted before and reads normal now, its setting taken as described: its wire was likely "
-            f"mended ({percent(self.confidence)})."
-        )
-
-
-@dataclass(frozen=True)
-class TurnedOver:
-    """A wire that was normal and is inverted now, by the wiring of two reports, and how sure that is."""
-
-    confidence: float
-    outcome = "wire inverted"
 
     @property
     def words(self) -> str:
         """That it turned over, without saying of which output."""
+        then, now = ("inverted", "normal") if self.is_mended else ("normal", "inverted")
+        what = "was likely mended" if self.is_mended else "likely turned over"
         return (
-            f"It was wired normal before and reads inverted now, its setting taken as described: its wire likely "
-            f"turned over ({percent(self.confidence)})."
+            f"It was wired {then} before and reads {now} now, its setting taken as described: its wire {what} "
+            f"({percent(self.confidence)})."
         )
 
 
-def mended(older: ReportRead, newer: ReportRead, output: str, turned: float) -> Mended | None:
-    """Whether the wiring of both reports explains that an output turned over, by its wire having been mended.
+def rewired(older: ReportRead, newer: ReportRead, output: str, turned: float) -> Rewired | None:
+    """Whether the wiring of both reports explains that an output turned over, by its wire.
 
     Parameters
     ----------
     turned : probability that it turned over, settings as described out of it
     """
-    sure = _sureness(older, newer, output, ("inverted", "normal"))
-    return None if sure is None else Mended(turned * sure)
-
-
-def turned_over(older: ReportRead, newer: ReportRead, output: str, turned: float) -> TurnedOver | None:
-    """The same of a wire that was right and is wrong now."""
-    sure = _sureness(older, newer, output, ("normal", "inverted"))
-    return None if sure is None else TurnedOver(turned * sure)
-
-
-def _sureness(older: ReportRead, newer: ReportRead, output: str, wired: tuple[str, str]) -> float | None:
-    """Probability that a wire went from one polarity to the other, given that its output turned over."""
     then, now = (report.wiring.get(output, {}) for report in (older, newer))
-    if (then.get("polarity"), now.get("polarity")) != wired:
+    wired = then.get("polarity"), now.get("polarity")
+    if wired not in (("inverted", "normal"), ("normal", "inverted")):
         return None
     for_it = float(then["confidence"]) * float(now["confidence"])
     either = for_it + (1.0 - float(then["confidence"])) * (1.0 - float(now["confidence"]))
     if not either > 0.0:  # not the confidences of two signs that were found
         return None
-    return for_it / either * _AS_DESCRIBED
+    return Rewired(wired[0] == "inverted", turned * for_it / either * _AS_DESCRIBED)
+
+
+def check_words(shown: str) -> str:
+    """What to look for where a wire turned over that was right; `shown` is the polarity that is described."""
+    other = OTHER_POLARITY[shown]
+    return (
+        f"Look first whether the processor shows {shown}, as described. If it does, check cable, connectors and "
+        f"whatever was swapped or repaired since, and mend that. If it shows {other}, no wire was touched: set {shown}."
+    )

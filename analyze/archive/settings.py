@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shift, toggled, visit_of
 from analyze.archive.comparison_causes import part_of, shift_of
 from analyze.archive.comparison_certainty import probability
+from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
 from analyze.archive.comparison_pairs import matched_names
-from analyze.archive.comparison_words import visits_words
+from analyze.archive.comparison_words import exchanged_words, visits_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
-from analyze.archive.rewiring import Mended, TurnedOver, mended, turned_over
+from analyze.archive.rewiring import Rewired, rewired
 from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, is_same, outcome_of, owner_of, sureness
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
@@ -44,7 +45,7 @@ class Measured:
     other_ms: float
     margin: float
     odd: tuple[str, ...] = ()
-    wire: Mended | TurnedOver | None = None
+    wire: Rewired | None = None
     described: Turn | None = None
 
     @property
@@ -96,6 +97,11 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
             raise DescriptionError(f"it recommends nothing for {name!r}.", "Make it again.", path=before.place)
     described = {name: _described(before, after, name) for name in names.outputs}
     found, base = _best_found(before, after, asked, described)
+    exchanged = exchanged_positions(before, after, found, _expected(base, described))
+    for pair in exchanged:
+        after = with_exchanged(after, pair)
+    if exchanged:
+        found, base = _best_found(before, after, asked, described)
     heard = [name for name in found.outputs if any(pair.output == name for pair in found.pairs)]
     done = {
         name: _with_wire(_measured(found, name, base[name]), (before, after), name, described[name], asked[name])
@@ -117,7 +123,12 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
         verification=bands,
         seat=_headline_seat(before, seats),
         renames=dict(renames or {}),
-        remarks=(*visits_words(*visits), *remarks(found, after, bands), *renames_words(renames or {})),
+        remarks=(
+            *visits_words(*visits),
+            *exchanged_words(exchanged),
+            *remarks(found, after, bands),
+            *renames_words(renames or {}),
+        ),
     )
 
 
@@ -130,18 +141,19 @@ def _described(before: ReportRead, after: ReportRead, name: str) -> Turn:
 def _best_found(
     before: ReportRead, after: ReportRead, asked: Mapping[str, Asked], described: Mapping[str, Turn]
 ) -> tuple[Found, dict[str, Turn]]:
-    """What was measured, and the change per output it is counted from: as recommended or none, whichever explains more.
-
-    Descriptions have their settings taken out, so what is expected of a chain is the change less the one described.
-    """
+    """What was measured, and the change per output it is counted from: as recommended or none, what explains more."""
     names = matched_names(before, after)
     tried = []
     for base in ({name: asked[name].change for name in described}, dict.fromkeys(described, NOTHING)):
-        expected = {n: (base[n][0] - described[n][0], base[n][1] * described[n][1]) for n in described}
-        found = found_between(before, after, names, expected)
+        found = found_between(before, after, names, _expected(base, described))
         tried.append((found.times.cost + found.signs.cost, found, base))
     _, found, base = min(tried, key=lambda one: one[0])
     return found, base
+
+
+def _expected(base: Mapping[str, Turn], described: Mapping[str, Turn]) -> dict[str, Turn]:
+    """What is expected of chains whose settings are taken out as described: the change less the one described."""
+    return {n: (base[n][0] - described[n][0], base[n][1] * described[n][1]) for n in described}
 
 
 def _reason(row: Applied, done: Measured) -> str:
@@ -172,10 +184,10 @@ def _with_wire(
     """
     if not done.is_sign_told or not is_same(done.rewired, described, done.std_ms):
         return done
-    turned = probability(done.sign_margin)
-    wire: Mended | TurnedOver | None = mended(*visits, name, turned)
-    if wire is None and described[1] > 0 and asked.change[1] > 0:
-        wire = turned_over(*visits, name, turned)
+    wire = rewired(*visits, name, probability(done.sign_margin))
+    is_typed = described[1] < 0 or asked.change[1] < 0
+    if wire is None or (is_typed and not wire.is_mended):
+        return done
     return replace(done, wire=wire)
 
 
@@ -236,14 +248,13 @@ def _outcome(name: str, done: Measured | None, asked: Mapping[str, Asked]) -> tu
     return ("another output's", owner) if owner else (outcome, "")
 
 
-def _with_rewired(
-    name: str, done: Measured, wire: Mended | TurnedOver, asked: Mapping[str, Asked]
-) -> tuple[str, str, float]:
+def _with_rewired(name: str, done: Measured, wire: Rewired, asked: Mapping[str, Asked]) -> tuple[str, str, float]:
     """What was done with a setting if its wire turned over."""
     setting = replace(done, change=done.rewired)
     found = _outcome(name, setting, asked)
     confidence = _confidence(name, setting, found, asked) * wire.confidence
-    return (wire.outcome, "", confidence) if found[0] in DONE else (*found, confidence)
+    outcome = "wire mended" if wire.is_mended else "wire inverted"
+    return (outcome, "", confidence) if found[0] in DONE else (*found, confidence)
 
 
 def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from analyze.archive.comparison import Found
 from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
-from analyze.archive.rewiring import OTHER_POLARITY, Mended, TurnedOver
+from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
 from analyze.reports.summaries import listed, number, signed
 
@@ -83,7 +83,7 @@ def described_reason(row: Applied, *, is_other_sound: bool) -> str:
     return " ".join(parts)
 
 
-def reason(row: Applied, odd: Sequence[str] = (), wire: Mended | TurnedOver | None = None) -> str:
+def reason(row: Applied, odd: Sequence[str] = (), wire: Rewired | None = None) -> str:
     """What was done with one output, and what to do about it.
 
     odd : positions at which its polarity is not what it is at the rest; wire : its own, where it turned over
@@ -98,9 +98,11 @@ def reason(row: Applied, odd: Sequence[str] = (), wire: Mended | TurnedOver | No
     return " ".join(part for part in parts if part)
 
 
-def _done_words(row: Applied, wire: Mended | TurnedOver | None) -> str:
+def _done_words(row: Applied, wire: Rewired | None) -> str:
     """What was found, and what to type where it is wrong: with a mended wire the other polarity."""
-    polarity = OTHER_POLARITY[row.recommended_polarity] if isinstance(wire, Mended) else row.recommended_polarity
+    polarity = (
+        OTHER_POLARITY[row.recommended_polarity] if wire is not None and wire.is_mended else row.recommended_polarity
+    )
     type_in = f" Type {number(row.recommended_delay_ms, 2)} ms, {polarity}."
     change = f"{signed(row.delay_change_ms, 2)} ms"
     found = f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}"
@@ -136,15 +138,11 @@ def _otherwise(row: Applied, found: str) -> str:
     return f"{found} is in force, neither what was there nor what was recommended."
 
 
-def _wire_words(row: Applied, wire: Mended | TurnedOver) -> list[str]:
+def _wire_words(row: Applied, wire: Rewired) -> list[str]:
     """That a wire turned over, and how to tell that from a setting that is not as described."""
     now, told = row.described_polarity, row.recommended_polarity
-    if isinstance(wire, TurnedOver):
-        return [
-            f"{wire.words} Look first whether the processor shows {now}, as described. If it does, check cable, "
-            f"connectors and whatever was swapped or repaired since, and mend that. If it shows {OTHER_POLARITY[now]}, "
-            f"no wire was touched: set {now}."
-        ]
+    if not wire.is_mended:
+        return [f"{wire.words} {check_words(now)}"]
     if row.outcome in DONE:
         return [
             f"Its description says {now}: if the processor shows that, it plays as recommended all the same. "

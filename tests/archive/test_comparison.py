@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
-import soundfile
-from visits_making import CHANGES, compared, dated_report, only, turned_at, visit
+from visits_making import CHANGES, compared, dated_report, described_as, mirrored, only, put_off, turned_at, visit
 
 from analyze.acoustics import speed_of_sound_simple
-from analyze.archive.comparison import compare
+from analyze.archive.comparison import compare, found_between
+from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
+from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.comparison_words import headline, remarks
 from analyze.errors import DescriptionError
 
@@ -58,17 +60,6 @@ def test_without_the_air_taken_out_every_output_would_have_moved() -> None:
     assert all(abs(row.arrival_change_ms) > tolerance_ms for row in compared("warmer").changes)
 
 
-def described_as(report, folder, temperature_c: float, *, assumed: bool = False):
-    """The same sound in air that is described otherwise."""
-    told = only(report, folder)
-    check = told.results["sound_check"]
-    check |= {"temperature_c": temperature_c, "is_temperature_assumed": assumed}
-    told.results.pop("fingerprint", None)  # that is of another description
-    for capture in check["captures"]:
-        capture["temperature_c"] = temperature_c
-    return told
-
-
 @pytest.mark.parametrize("assumed", [False, True])
 def test_air_that_nobody_wrote_down_shows_in_the_arrivals(tmp_path, assumed) -> None:
     told = described_as(visit("warmer"), tmp_path / "told", visit("first").temperature_c, assumed=assumed)
@@ -76,7 +67,7 @@ def test_air_that_nobody_wrote_down_shows_in_the_arrivals(tmp_path, assumed) -> 
     # measured 8.9 of 9 K
     assert comparison.air_error_c == pytest.approx(9.0, abs=1.0)
     described, heard = comparison.remarks[:2]
-    assert ("of the newer one none is, and 17.2 °C is assumed" in described) is assumed
+    assert ("of the newer visit none is, and 17.2 °C is assumed" in described) is assumed
     assert ("Air of 17.2 °C is described at both visits." in described) is not assumed
     assert "The arrivals contradict that: by them the air is 8." in heard
     assert "°C warmer than then, not as warm as then." in heard
@@ -189,16 +180,9 @@ def test_a_recorder_on_its_own_clock_blames_no_one_for_its_offset(tmp_path) -> N
     for row in newer.results["arrivals"]:
         row["arrival_ms"] += 17.0 * (row["position"] == "back")
     for name in newer.results["responses"]:
-        _later(newer, name, "back", 17.0)
+        put_off(newer, name, "back", 17.0)
     comparison = compare(visit("first"), newer, {})
     assert verdicts(comparison) == {"sub right": "moved", "front fill": "flipped", "left": "moved"}
-
-
-def _later(report, name: str, position: str, later_ms: float) -> None:
-    """Put a response off by so many milliseconds."""
-    path = report.folder / report.results["responses"][name][position]
-    samples, rate_hz = soundfile.read(path)
-    soundfile.write(path, np.roll(samples, round(later_ms * rate_hz / 1000.0)), rate_hz, subtype="FLOAT")
 
 
 # Settings
@@ -214,16 +198,20 @@ def test_settings_changed_on_purpose_are_no_change() -> None:
 
 
 def test_a_setting_that_was_described_and_is_not_in_force_is_said(tmp_path) -> None:
+    """One sub's change of a tenth of a millisecond is too small to be told, so that nothing is said to be in force."""
     told = only(visit("warmer"), tmp_path / "told")
-    delay_ms, _ = told.setting("front fill")
-    setting = told.results["sound_check"]["outputs"]["front fill"]["setting"]
-    setting["delay_ms"], setting["polarity"] = delay_ms + 2.0, "inverted"
-    for capture in told.results["sound_check"]["captures"]:
-        if "front fill" in capture["settings"]:
-            capture["settings"]["front fill"] = dict(setting)
-    row = output(compare(visit("first"), told, {}), "front fill")
-    assert row.verdict == "flipped"
-    assert row.reason.count("not in force") == 2
+    for name, later_ms, polarity in (("front fill", 2.0, "inverted"), ("sub left", 0.1, "normal")):
+        setting = {"delay_ms": told.setting(name)[0] + later_ms, "polarity": polarity}
+        told.results["sound_check"]["outputs"][name]["setting"] = setting
+        for capture in told.results["sound_check"]["captures"]:
+            if name in capture["settings"]:
+                capture["settings"][name] = dict(setting)
+    comparison = compare(visit("first"), told, {})
+    assert verdicts(comparison) == {"front fill": "setting not in force"}
+    row = output(comparison, "front fill")
+    assert row.reason.count("not in force now, or was already then") == 2
+    assert row.confidence > 0.95
+    assert "so little cannot be told from no change here" in output(comparison, "sub left").reason
 
 
 # Wires
@@ -235,8 +223,45 @@ def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> 
     assert row.verdict == "flipped"
     assert "It was wired inverted before and reads normal now" in row.reason
     assert "its wire was likely mended (66 %)" in row.reason
-    assert "If the processor shows normal, as described, go by the newer report" in row.reason
-    assert "wire" not in output(compared("several"), "front fill").reason
+    assert "If the processor shows normal, as described, go by the report that says so" in row.reason
+
+
+def test_a_wire_that_went_bad_is_said_with_what_to_check() -> None:
+    """Flipped between the two, its setting as it was: both reports read the wiring, at over 99 %."""
+    row = output(compared("several"), "front fill")
+    assert row.verdict == "flipped"
+    assert "It was wired normal before and reads inverted now" in row.reason
+    assert "its wire likely turned over (66 %)" in row.reason
+    assert "check cable, connectors and whatever was swapped or repaired since" in row.reason
+    assert "If it shows inverted, no wire was touched: set normal." in row.reason
+
+
+# Exchanged microphones
+
+
+def test_exchanged_microphones_are_named_and_all_else_is_told_as_without() -> None:
+    """One of the two was moved by 0.6 m besides."""
+    found = compare(visit("first"), with_exchanged(visit("several"), ("left", "back")))
+    assert [set(pair) for pair in found.exchanged] == [{"left", "back"}]
+    assert {row.position: row.verdict for row in found.positions if row.verdict != "same"} == {
+        "left": "moved",
+        "back": "exchanged",
+    }
+    without = {row.output: (row.verdict, row.reason) for row in compared("several").outputs}
+    assert {row.output: (row.verdict, row.reason) for row in found.outputs} == without
+    assert "Positions left and back look exchanged." in headline(found).replace("back and left", "left and back")
+    assert any("nothing counts as moved for it" in text for text in found.remarks)
+
+
+def test_where_outputs_exchanged_left_for_right_explain_it_as_well_nothing_is_said(tmp_path: Path) -> None:
+    then, now = mirrored(visit("first"), tmp_path / "a"), mirrored(visit("warmer"), tmp_path / "b")
+    names = matched_names(then, now)
+    for after, is_moved in ((now, False), (with_exchanged(now, ("left", "back")), True)):
+        found = found_between(then, after, names)
+        assert any(found.furthest_ms(p) > 1.0 for p in range(3)) is is_moved
+        assert exchanged_positions(then, after, found) == ()
+    found = found_between(then, with_exchanged(now, ("left", "mix")), names)
+    assert exchanged_positions(then, with_exchanged(now, ("left", "mix")), found) == (("mix", "left"),)
 
 
 # What cannot be told

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import frictionless
 import pytest
+from archive_making import make_report
 from calling import ReadPage, call, read_table
 from visits_making import compared, visit
 
@@ -90,7 +91,7 @@ def test_neither_visit_nor_another_folder_is_replaced(tmp_path: Path, folder: Pa
     with pytest.raises(DescriptionError, match="one of the two visits"):
         COMPARISON_FOLDER.check(places[0], places)
     with pytest.raises(DescriptionError, match="not a comparison"):
-        COMPARISON_FOLDER.check(visit("warmer").place, places)
+        COMPARISON_FOLDER.check(make_report(tmp_path / "another"), places)
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "notes.txt").write_text("mine")
     with pytest.raises(DescriptionError, match="--force"):

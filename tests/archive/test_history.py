@@ -17,7 +17,7 @@ import analyze.archive.history as module
 from analyze.archive.comparison import compare
 from analyze.archive.history import history_of
 from analyze.archive.history_rows import History
-from analyze.archive.history_words import venue_words
+from analyze.archive.history_words import spelling_words, venue_words
 from analyze.archive.opening import open_report
 from analyze.errors import DescriptionError
 
@@ -179,12 +179,31 @@ def test_a_venue_is_told_by_its_note_then_by_the_title_then_by_a_folder(tmp_path
     }
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "is_nearly"),
+    [
+        ("Harbour hall", "Harbor Hall", True),
+        ("Harbour hall", "Harbour-Hall", True),
+        ("Harbour hall", "Harbuor hall", True),
+        ("Quay 1", "Quay 2", False),
+        ("Studio A", "Studio B", False),
+        ("North hall", "South hall", False),
+        ("Quay", "Bay", False),
+    ],
+)
+def test_venues_of_nearly_one_name_are_said(one, other, is_nearly) -> None:
+    assert bool(spelling_words([one, other])) is is_nearly
+
+
 def test_what_has_no_day_is_listed_and_compared_with_nothing(tmp_path):
     make_record(tmp_path / "a", "")
     make_record(tmp_path / "b", "2026-06-01")
     make_record(tmp_path / "c", "2026-07-01")
     found = history_of(tmp_path)
     assert told(found) == {"b": ("read", "first"), "c": ("read", "same"), "a": ("read", "not compared")}
+    said = venue_words(found, found.venues[0])
+    assert said.startswith("2 visits from 2026-06-01 to 2026-07-01.")
+    assert said.endswith("Without a date, and so compared with nothing: a.")
     assert np.isnan(rows(found, "a")["horn"].arrival_since_ms)
     assert rows(found, "a")["horn"].arrival_ms > 0
 

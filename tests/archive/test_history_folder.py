@@ -9,9 +9,11 @@ from datetime import date
 from pathlib import Path
 
 import frictionless
+import numpy as np
 import pytest
 from calling import ReadPage, call, read_table
 from histories_making import damaged, make_record, make_report, of_later_format
+from rich.console import Console
 
 import analyze.archive.history_folder as module
 from analyze.archive.history import history_of
@@ -139,10 +141,12 @@ def test_without_the_extra_the_csv_stands_alone(history, monkeypatch):
 # Plots
 
 
-def test_no_day_stands_over_a_temperature(tmp_path):
+def test_no_day_stands_over_a_temperature_and_visits_of_one_day_side_by_side(tmp_path):
     make_report(tmp_path / "a", "2026-05-14", temperature_c=18.0)
     make_report(tmp_path / "b", "2026-05-15", temperature_c=18.3)
+    make_report(tmp_path / "c", "2026-05-15", temperature_c=18.1)
     boxes: list[list] = []
+    marks: list[float] = []
 
     def draw(figure):
         plot.draw(figure)
@@ -151,8 +155,17 @@ def test_no_day_stands_over_a_temperature(tmp_path):
             (low, high), ticks = axes.get_xlim(), axes.xaxis.get_major_ticks()
             boxes.append([t.label1.get_window_extent() for t in ticks if low <= t.get_loc() <= high])
 
-    plot = plots(history_of(tmp_path))[0]
+    def draw_polarity(figure):
+        plots_of[2].draw(figure)
+        axes = figure.axes[0]
+        marks.extend(axes.transData.transform((line.get_xdata()[0], 0.0))[0] * 72.0 / figure.dpi for line in axes.lines)
+
+    plots_of = plots(history_of(tmp_path))
+    plot = plots_of[0]
     render(draw, plot.size_in)
+    render(draw_polarity, plots_of[2].size_in)
+    assert len(marks) == 3
+    assert min(np.diff(marks)) > 14.0  # points, as wide as a ring is
     days, temperatures = boxes
     assert len(days) == 2
     assert max(one.x1 for one in days) + 4.0 < min(one.x0 for one in temperatures)
@@ -175,14 +188,20 @@ def test_the_page_tells_every_venue_and_loads_nothing(folder):
 
 
 def test_the_page_says_where_the_name_of_a_venue_is_guessed(tmp_path):
-    make_report(tmp_path / "a", venue="", title="Quay, empty")
-    page = dict(HISTORY_FOLDER.files(history_of(tmp_path)))["report.html"].decode()
+    make_report(tmp_path / "a", "", venue="", title="Quay, empty")
+    make_report(tmp_path / "b", venue="Quay empty", title="")
+    found = history_of(tmp_path)
+    page = dict(HISTORY_FOLDER.files(found))["report.html"].decode()
     assert "is taken from the title of the sound check" in page
+    console = Console(file=io.StringIO(), width=300)
+    print_history(found, Path("there"), console=console)
+    text = console.file.getvalue()
+    for words in ("1 visit without a date", "Nearly one name: Quay empty and Quay, empty."):
+        assert words in page
+        assert words in text
 
 
 def test_the_terminal_has_a_sentence_per_venue_and_nothing_that_it_would_act_on(history):
-    from rich.console import Console
-
     console = Console(file=io.StringIO(), width=80)
     print_history(history, Path("there"), console=console)
     print_left_out(history, console=console)

@@ -10,6 +10,7 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import soundfile
 
 from analyze.archive.comparison import compare
@@ -35,6 +36,11 @@ CHANGES = {
     "box": Change(warmer_c=-2.0, box_moved_m={"front fill": (0.3, 0.5, 0.0)}),
     "peak": Change(peak={"main right": (1000.0, 4.0, 1.4)}, louder_db={"sub left": -2.0}),
 }
+
+
+#: Of a symmetrical rig: what stands on the other side.
+OTHER = {"main left": "main right", "left": "back"}
+OTHER |= {there: here for here, there in OTHER.items()}
 
 
 @cache
@@ -114,3 +120,37 @@ def only(
     shutil.copytree(report.folder / "responses", folder / "responses")
     (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
     return open_report(folder)
+
+
+def mirrored(report: ReportRead, folder: Path) -> ReportRead:
+    """The same rig made symmetrical: left and back are mirror images, mix stands on the axis, and so does the fill."""
+    report = only(report, folder, ("main left", "main right", "front fill"), ("mix", "left", "back"))
+    results = json.loads(json.dumps(report.results))
+    heard = {(row["output"], row["position"]): row for row in results["arrivals"]}
+
+    def source(output: str, position: str) -> tuple[str, str]:
+        is_there = position == "back" or (position == "mix" and output.endswith("right"))
+        return (OTHER.get(output, output), OTHER.get(position, position)) if is_there else (output, position)
+
+    results["arrivals"] = [{**heard[source(*key)], "output": key[0], "position": key[1]} for key in heard]
+    files = results["responses"]
+    results["responses"] = {o: {p: files[source(o, p)[0]][source(o, p)[1]] for p in files[o]} for o in files}
+    return replace(report, results=results)
+
+
+def described_as(report: ReportRead, folder: Path, temperature_c: float, *, assumed: bool = False) -> ReportRead:
+    """The same sound in air that is described otherwise."""
+    told = only(report, folder)
+    check = told.results["sound_check"]
+    check |= {"temperature_c": temperature_c, "is_temperature_assumed": assumed}
+    told.results.pop("fingerprint", None)  # that is of another description
+    for capture in check["captures"]:
+        capture["temperature_c"] = temperature_c
+    return told
+
+
+def put_off(report: ReportRead, name: str, position: str, later_ms: float) -> None:
+    """Put a response off by so many milliseconds."""
+    path = report.folder / report.results["responses"][name][position]
+    samples, rate_hz = soundfile.read(path)
+    soundfile.write(path, np.roll(samples, round(later_ms * rate_hz / 1000.0)), rate_hz, subtype="FLOAT")

@@ -55,6 +55,7 @@ class Kind:
         """What must be said, by output or position; all others must be `same`."""
         said = dict.fromkeys(change.later_ms, "moved") | dict.fromkeys(change.peak, "changed in response")
         said |= dict.fromkeys(change.louder_db, "changed in level") | dict.fromkeys(change.flipped, "flipped")
+        said |= dict.fromkeys(change.exchanged, "exchanged")
         said |= dict.fromkeys(change.moved_m, "moved") | dict.fromkeys(change.mic_inverted, "chain flipped")
         return said | dict.fromkeys(change.mic_louder_db, "other gain") | dict.fromkeys(change.gone, "gone")
 
@@ -69,6 +70,10 @@ def _output(scene: Scene, rng: np.random.Generator, sub: bool = False) -> str:
 
 def _position(scene: Scene, rng: np.random.Generator) -> str:
     return str(rng.choice([p.name for p in scene.positions]))
+
+
+def _two_positions(scene: Scene, rng: np.random.Generator) -> list[str]:
+    return [str(name) for name in rng.choice([p.name for p in scene.positions], 2, replace=False)]
 
 
 def _elsewhere(rng: np.random.Generator) -> tuple[float, float, float]:
@@ -101,6 +106,7 @@ KINDS = (
     ),
     Kind("peak of 4 dB", lambda scene, rng: Change(_warmer(rng), peak={_output(scene, rng): (1000.0, 4.0, 1.4)})),
     Kind("box 2 dB louder", lambda scene, rng: Change(_warmer(rng), louder_db={_output(scene, rng): 2.0})),
+    Kind("microphones exchanged", lambda scene, rng: Change(_warmer(rng), exchanged=_two_positions(scene, rng))),
 )
 
 

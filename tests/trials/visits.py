@@ -39,6 +39,7 @@ class Change:
     later_ms, flipped, louder_db : of outputs, undeclared; settings : (delay_ms, sign) put in force and declared
     peak : output -> (hz, db, quality) of a peaking filter in its chain
     box_moved_m : of outputs; moved_m, mic_inverted, mic_louder_db : of positions; rig_later_ms : of everything
+    exchanged : two positions, each of which bears what was heard at the other
     gone : outputs that are not measured again
     """
 
@@ -54,6 +55,7 @@ class Change:
     mic_inverted: Sequence[str] = ()
     mic_louder_db: Mapping[str, float] = field(default_factory=dict)
     rig_later_ms: float = 0.0
+    exchanged: Sequence[str] = ()
     gone: Sequence[str] = ()
 
 
@@ -113,6 +115,8 @@ def _scene(seed: int, rig: Rig, settings: Settings, change: Change, first: Rig) 
     frequency_hz = np.fft.rfftfreq(_N_SAMPLES, 1.0 / RATE_HZ)
     flights = [[distance_m(o.place_m, p.place_m) for p in rig.positions] for o in rig.outputs]
     names = [p.name for p in rig.positions]
+    other = dict(zip(change.exchanged, reversed(change.exchanged), strict=True))
+    heard = [names.index(other.get(name, name)) for name in names]
     return Scene(
         seed=seed,
         fault="none",
@@ -121,12 +125,12 @@ def _scene(seed: int, rig: Rig, settings: Settings, change: Change, first: Rig) 
         sample_rate_hz=RATE_HZ,
         rig=rig,
         frequency_hz=frequency_hz,
-        response=_responses(seed, rig, frequency_hz, change, first),
+        response=_responses(seed, rig, frequency_hz, change, first)[:, heard],
         present=settings,
         best=settings,
         wiring=np.array([-1.0 if o.name in change.flipped else 1.0 for o in rig.outputs]),
         microphone_signs=np.array([-1.0 if name in change.mic_inverted else 1.0 for name in names]),
-        flight_s=rig.latency_s + np.array(flights) / rig.hall.speed_m_s,
+        flight_s=rig.latency_s + np.array(flights)[:, heard] / rig.hall.speed_m_s,
         sub_choices=(Choice(1, 0.0, np.nan), Choice(-1, 0.0, np.nan)),
     )
 

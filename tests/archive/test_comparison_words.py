@@ -1,0 +1,27 @@
+"""Sentences of a comparison, from figures that nobody had to measure."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from analyze.archive.comparison_causes import Shift
+from analyze.archive.comparison_response import ResponsePeak
+from analyze.archive.comparison_words import OutputTimes, SettingNow, output_words
+
+
+@pytest.mark.parametrize(
+    ("described_ms", "own_ms", "words"),
+    [
+        (0.0, 0.4, "It arrives 0.40 ± 0.06 ms later than at the older visit, at 4 positions alike. Its delay is"),
+        (1.0, -0.6, "what is heard by +0.40 ± 0.06 ms: it arrives 0.60 ms earlier than that asks for, at 4"),
+        (0.4, 0.0, "changed by +0.40 ms on purpose; it arrives accordingly."),
+    ],
+)
+def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, words) -> None:
+    times = OutputTimes(Shift(own_ms, 0.03, 0.0), own_ms != 0.0, False, 20.0, 0.0, "")
+    peak = ResponsePeak(math.nan, math.nan, math.nan, math.nan, False, 1)
+    said = output_words("same", times, None, peak, SettingNow(described_ms, False, "normal"), 4)
+    assert words in said
+    assert ("older visit" in said) is (described_ms == 0.0)
