@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from analyze.archive.comparison_tables import counted, declared
 from analyze.reports.columns import Table
+from analyze.reports.delay_words import change_texts
+from analyze.reports.naming import clean
+from analyze.reports.summaries import listed
 
 if TYPE_CHECKING:
     from analyze.archive.opening import ReportRead
@@ -33,6 +37,8 @@ class Outcome:
     undecided: int | None = None
     warnings: int | None = None
     errors: int | None = None
+    changes: str = ""
+    left_open: str = ""
     message: str = ""
     is_new: bool = True
 
@@ -53,6 +59,8 @@ OUTCOMES = Table(
         counted("undecided", "outputs and stage inputs that are left undecided"),
         counted("warnings", "findings of severity warning"),
         counted("errors", "findings of severity error"),
+        declared("changes", "what should be changed, each from what to what"),
+        declared("left_open", "outputs and stage inputs that are left undecided"),
         declared("message", "why there is no report, and what to do"),
     ),
     "outcomes",
@@ -68,7 +76,8 @@ def outcome_of(name: str, folder: str, report: ReportRead, *, is_new: bool) -> O
     name : of the sound check in the summary; folder : name of its report's folder
     """
     results = report.results
-    decisions = [row["decision"] for row in (*results["recommendations"], *results["inputs"])]
+    rows = *results["recommendations"], *results["inputs"]
+    decisions = [row["decision"] for row in rows]
     severities = [row["severity"] for row in results["quality"]]
     return Outcome(
         sound_check=name,
@@ -82,8 +91,26 @@ def outcome_of(name: str, folder: str, report: ReportRead, *, is_new: bool) -> O
         undecided=decisions.count("undecided"),
         warnings=severities.count("warning"),
         errors=severities.count("error"),
+        changes=_changes(rows),
+        left_open=", ".join(clean(_name(row)) for row in rows if row["decision"] == "undecided"),
         is_new=is_new,
     )
+
+
+def _name(row: Mapping[str, Any]) -> str:
+    """The output or stage input of a row."""
+    return str(row.get("output") or row["input"])
+
+
+def _changes(rows: Sequence[Mapping[str, Any]]) -> str:
+    """What changes, those together that change alike; a stage input is as it was recorded until something is set."""
+    alike: dict[str, list[str]] = {}
+    for row in rows:
+        if row["decision"] == "change":
+            delays_ms = row.get("setting_delay_ms", 0.0), row["recommended_delay_ms"]
+            polarities = row.get("setting_polarity", "normal"), row["recommended_polarity"]
+            alike.setdefault(", ".join(change_texts(delays_ms, polarities)), []).append(clean(_name(row)))
+    return "; ".join(f"{listed(names)} {texts}" for texts, names in alike.items())
 
 
 def _text(described: Any, key: str) -> str:

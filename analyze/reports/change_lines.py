@@ -7,7 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyze.reports.delay_words import delay_texts
+from analyze.reports.delay_words import change_texts
 from analyze.reports.effects import effects_by_change
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_sheet import input_rows, is_changed, is_polarity_doubtful
@@ -131,10 +131,10 @@ def _who(analysis: Analysis, names: Sequence[str]) -> str:
 
 def _values(row: Recommendation) -> str:
     """From what to what, of what changes; which polarity stays where only the delay does."""
-    now, then = delay_texts(row.setting_delay_ms, row.recommended_delay_ms)
-    delay = f"{now} → {then} ms" if now != then else ""
-    turned = f"{row.setting_polarity} → {row.recommended_polarity}" if row.polarity_change == "yes" else ""
-    return ", ".join(filter(None, (delay, turned or f"polarity stays {row.recommended_polarity}")))
+    delays_ms = row.setting_delay_ms, row.recommended_delay_ms
+    texts = change_texts(delays_ms, (row.setting_polarity, row.recommended_polarity))
+    stays = [f"polarity stays {row.recommended_polarity}"] if row.polarity_change == "no" else []
+    return ", ".join([*texts, *stays])
 
 
 def _of_what(row: Recommendation) -> str:

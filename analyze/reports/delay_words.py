@@ -1,4 +1,4 @@
-"""Delays in words: as they are typed, and how far sound goes in them."""
+"""Settings in words: delays as they are typed, how far sound goes in them, and what changes."""
 
 from __future__ import annotations
 
@@ -22,6 +22,17 @@ def delay_texts(*delays_ms: float) -> list[str]:
     known = [f"{d:.{MAX_DECIMALS}f}".rstrip("0").partition(".")[2] for d in delays_ms if math.isfinite(d)]
     decimals = max(MIN_DECIMALS, *(len(digits) for digits in known), 0)
     return [number(d, decimals) for d in delays_ms]
+
+
+def change_texts(delays_ms: tuple[float, float], polarities: tuple[str, str]) -> list[str]:
+    """What of a setting changes from the first to the second: its delay, its polarity, both, or nothing.
+
+    >>> change_texts((13.52, 6.32), ("normal", "normal")), change_texts((0.0, 1.0), ("normal", "inverted"))
+    (['13.52 → 6.32 ms'], ['0.00 → 1.00 ms', 'normal → inverted'])
+    """
+    now, then = delay_texts(*delays_ms)
+    texts = [f"{now} → {then} ms"] if now != then else []
+    return texts if polarities[0] == polarities[1] else [*texts, " → ".join(polarities)]
 
 
 def length_text(delay_ms: float, speed_m_s: float) -> str:

@@ -202,7 +202,8 @@ def test_the_reason_of_a_polarity_stands_beside_it(analysis, kind, wired, why):
 
 def test_how_sure_it_is_stands_beside_every_change(analysis):
     row = dataclasses.replace(analysis.recommendations[1], decision="change", confidence=0.93, polarity_change="no")
-    stays = dataclasses.replace(row, recommended_polarity="inverted", recommended_delay_ms=4.0)
+    inverted = {"setting_polarity": "inverted", "recommended_polarity": "inverted"}
+    stays = dataclasses.replace(row, **inverted, recommended_delay_ms=4.0)
     one = dataclasses.replace(analysis, recommendations=(stays,), inputs=())
     (line,) = change_lines(one)
     assert line.what == "2.00 → 4.00 ms, polarity stays inverted"
