@@ -173,6 +173,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "caution": page_sheet.CAUTION,
         "cautions": CAUTIONS,
         "confidence_words": page_sheet.confidence_words(),
+        "half_judged_words": page_sheet.half_judged_words(analysis),
         "sheet": page_sheet.sheet_steps(analysis),
         "signs": {"normal": "+", "inverted": "−"},
         "checks": proof_words.HOW if analysis.proofs else "",

@@ -156,6 +156,22 @@ def confidence_words() -> str:
     )
 
 
+def half_judged_words(analysis: Analysis) -> str:
+    """Of which outputs the description lets only the polarity, or only the delay, be judged; empty where of none."""
+    sentences = []
+    for half, other in (("polarity", "delay"), ("delay", "polarity")):
+        names = [
+            shortened(row.output, _NAME_LENGTH)
+            for row in analysis.recommendations
+            if row.decision != "reference" and analysis.sound_check.outputs[row.output].adjust == half
+        ]
+        if names:
+            whose = "its" if len(names) == 1 else "their"
+            allowed = f"The description lets only the {half} of {listed(names)} be judged (adjust)"
+            sentences.append(f"{allowed}; {whose} {other} stays.")
+    return " ".join(sentences)
+
+
 def sheet_steps(analysis: Analysis) -> list[SheetStep]:
     """The settings sheet in the order of typing; its rows are numbered throughout."""
     speed_m_s = speed_of_sound_simple(analysis.sound_check.temperature_c)

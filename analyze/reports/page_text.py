@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING
 from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import notice
-from analyze.reports.page_sheet import CAUTION, confidence_words, identity, input_rows, sheet_steps, title
+from analyze.reports.page_sheet import (
+    CAUTION,
+    confidence_words,
+    half_judged_words,
+    identity,
+    input_rows,
+    sheet_steps,
+    title,
+)
 from analyze.reports.proof_words import HOW
 from analyze.reports.summaries import air
 from analyze.reports.wiring_notes import hand_words
@@ -66,6 +74,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(effect_words(analysis)),
         *_wrapped(CAUTION),
         *_wrapped(confidence_words() if analysis.recommendations else ""),
+        *_wrapped(half_judged_words(analysis)),
     ]
 
 

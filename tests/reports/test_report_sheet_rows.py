@@ -275,3 +275,15 @@ def test_what_a_confidence_means_is_said_below_the_sheet(analysis, report):
     assert text.index("93 %") < text.index(said) < text.index("What needs a hand", text.index(said))
     assert text.count("Confidence: ") == 2  # below the sheet, and in the sheet as text
     assert said in " ".join(sheet_text(analysis).split())
+
+
+def test_it_says_of_which_outputs_half_a_setting_is_judged(analysis):
+    names = [row.output for row in analysis.recommendations if row.decision != "reference"]
+    limits = dict.fromkeys(names, "both") | {names[0]: "polarity"}
+    outputs = {
+        name: dataclasses.replace(one, adjust=limits.get(name, "polarity"))
+        for name, one in analysis.sound_check.outputs.items()
+    }
+    check = dataclasses.replace(analysis.sound_check, outputs=outputs)
+    said = page_sheet.half_judged_words(dataclasses.replace(analysis, sound_check=check))
+    assert said == f"The description lets only the polarity of {names[0]} be judged (adjust); its delay stays."
