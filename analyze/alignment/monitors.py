@@ -144,8 +144,8 @@ def _without_question(context: Context, group: Group) -> Decision | None:
     if not context.stage.own(context.heard(group)).any():
         if is_faint(context, group, "stage"):
             reason = (
-                f"Kept: {group[0]} does not stand out from the noise on stage in the low bands. Record it alone "
-                "and louder to judge it."
+                f"Kept: {group[0]} does not stand out from the noise on stage ({_stage_names(context)}) in the low "
+                "bands. Record it alone and louder to judge it, or correct the zone of positions."
             )
             return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
         reason = "Meets no other output in the low bands on stage: its polarity does not matter there."
@@ -158,6 +158,11 @@ def _subs_heard_on_stage(context: Context) -> bool:
     subs = [name for name, output in context.sound_check.outputs.items() if output.kind == "sub"]
     here = [p for p in context.responses.positions if context.sound_check.positions[p].zone == "stage"]
     return not subs or any(context.responses.has(name, p) for name in subs for p in here)
+
+
+def _stage_names(context: Context) -> str:
+    """The stage positions that were measured."""
+    return ", ".join(p for p in context.responses.positions if context.sound_check.positions[p].zone == "stage")
 
 
 def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:

@@ -67,11 +67,20 @@ def _to_do(analysis: Analysis, things: str) -> str:
     if n_needed or n_until:
         words = f"Change {' and '.join(filter(None, (f'{n_needed} of {things}' if n_needed else '', mended)))}."
     else:
-        words = f"Keep the present settings of {things}."
+        words = _kept(analysis, things)
     if n_optional:
         more = plural(n_optional, "more change" if n_needed else "change")
         words += f" {more} {'is' if n_optional == 1 else 'are'} optional."
     return words
+
+
+def _kept(analysis: Analysis, things: str) -> str:
+    """That nothing changes of what is decided, and how much that is."""
+    rows = [*analysis.recommendations, *analysis.inputs]
+    if not any(row.decision == "undecided" for row in rows):
+        return f"Keep the present settings of {things}."
+    n_kept = sum(row.decision not in ("undecided", "reference") for row in rows)
+    return f"Keep the present settings of {n_kept} of {things}." if n_kept else "Nothing can be decided yet."
 
 
 def _undecided(analysis: Analysis) -> str:

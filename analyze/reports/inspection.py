@@ -1,4 +1,4 @@
-"""What `analyze inspect` says: what can be run and what is to be mended, every track, the findings with what to do."""
+"""What `analyze inspect` says: what can be run and what is to be mended, the findings with what to do, every track."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def _plain(values: dict[str, Any]) -> dict[str, Any]:
 def print_inspection(
     tracks: Sequence[InspectedTrack], findings: Sequence[Finding], *, console: Console | None = None
 ) -> None:
-    """Print the verdict, all tracks, the findings, the gravest first, and the verdict if that is long; on stderr."""
+    """Print the verdict, the findings, the gravest first, all tracks, and the verdict if that is long; on stderr."""
     from rich import box
     from rich.console import Console
     from rich.markup import escape
@@ -46,6 +46,8 @@ def print_inspection(
     console = console or Console(stderr=True, highlight=False)
     said = [Text(line) for line in verdict(tracks, findings)]
     console.print(*said, "", sep="\n")
+    for line in _finding_lines(findings):
+        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     for capture in dict.fromkeys(t.capture for t in tracks):
         table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title=escape(clean(capture)))
         table.title_justify = "left"
@@ -57,8 +59,6 @@ def print_inspection(
             label, place = f"{t.kind} {shortened(t.name, _NAME_LENGTH)}", f"{clean(t.file)}:{t.channel}"
             table.add_row(escape(label), escape(place), _db(t.level_dbfs), _db(t.peak_dbfs))
         console.print(table)
-    for line in _finding_lines(findings):
-        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if len(tracks) >= _MANY_TRACKS:
         console.print("", *said, sep="\n")
 

@@ -86,6 +86,11 @@ def notice(analysis: Analysis) -> str:
     return f"{' and '.join(counts)}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
 
 
+def is_description_doubtful(analysis: Analysis) -> bool:
+    """Whether findings doubt the description itself, which is to be said before any setting."""
+    return any(one.finding in _OF_THE_DESCRIPTION and one.severity in _SEVERITIES for one in analysis.findings)
+
+
 def _on_the_reference(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
     """That some are about the reference, against which everything is set."""
     reference = analysis.sound_check.reference
@@ -97,7 +102,7 @@ def _on_the_reference(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
 
 def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
     """What to do about them before anything is typed."""
-    if any(row.name in _OF_THE_DESCRIPTION for row in rows):
+    if is_description_doubtful(analysis):
         return "Put the description right and run it again before you type anything: the settings hang on it."
     undecided = {row.output for row in analysis.recommendations if row.decision == "undecided"}
     lines = {line for row in rows for line in row.lines}

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_findings import notice
+from analyze.reports.page_findings import is_description_doubtful, notice
 from analyze.reports.page_sheet import (
     CAUTION,
     confidence_words,
@@ -54,6 +54,13 @@ def sheet_text(analysis: Analysis) -> str:
     return "\n\n".join("\n".join(lines) for lines in parts if lines) + "\n"
 
 
+def first_lines(analysis: Analysis) -> list[str]:
+    """What to do and what to mind, in the order of the page: doubts about the description first."""
+    said, doubts = [*headline(analysis), hand_words(analysis)], notice(analysis)
+    ordered = [doubts, *said] if is_description_doubtful(analysis) else [*said, doubts]
+    return [line for line in (*ordered, effect_words(analysis)) if line]
+
+
 def _head(analysis: Analysis) -> list[str]:
     """Title, day and air, what to do and what to mind."""
     check = analysis.sound_check
@@ -68,10 +75,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(title(analysis)),
         *_wrapped(", ".join(facts)),
         "",
-        *(line for part in headline(analysis) for line in _wrapped(part)),
-        *_wrapped(hand_words(analysis)),
-        *_wrapped(notice(analysis)),
-        *_wrapped(effect_words(analysis)),
+        *(line for part in first_lines(analysis) for line in _wrapped(part)),
         *_wrapped(CAUTION),
         *_wrapped(confidence_words() if analysis.recommendations else ""),
         *_wrapped(half_judged_words(analysis)),

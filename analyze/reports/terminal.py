@@ -7,11 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_findings import findings, notice
+from analyze.reports.page_findings import findings
 from analyze.reports.page_sheet import SheetRow, confidence_words, input_rows, sheet_rows
-from analyze.reports.wiring_notes import hand_words
+from analyze.reports.page_text import first_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -38,9 +37,8 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    for line in (*headline(analysis), hand_words(analysis), notice(analysis), effect_words(analysis)):
-        if line:
-            console.print(Text(_ascii(clean(line))))
+    for line in first_lines(analysis):
+        console.print(Text(_ascii(clean(line))))
     if analysis.recommendations:
         console.print(_settings(analysis))
         console.print(Text(confidence_words()))

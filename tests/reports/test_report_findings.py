@@ -11,7 +11,7 @@ import pytest
 from rich.console import Console
 
 from analyze.findings import Finding
-from analyze.reports import print_summary
+from analyze.reports import headline, print_summary
 from analyze.reports.page import page_bytes
 from analyze.reports.page_findings import WIRED_INVERTED, findings, notice
 from analyze.reports.page_text import sheet_text
@@ -220,6 +220,16 @@ def test_what_an_error_or_an_undecided_output_asks_for_is_said_first(analysis):
 def test_nothing_is_typed_from_a_description_that_may_be_wrong(analysis, name):
     said = said_of(analysis, Finding(name, "warning", "Look."), Finding("silent track", "error", "Record it again."))
     assert said.endswith("before you type anything: the settings hang on it.")
+
+
+def test_doubts_about_the_description_come_before_any_setting(analysis):
+    doubted = dataclasses.replace(analysis, findings=(Finding("guesses in the description", "warning", "Look."),))
+    said, lead = notice(doubted), headline.lead(doubted)
+    text, stream = " ".join(sheet_text(doubted).split()), io.StringIO()
+    print_summary(doubted, console=Console(file=stream, width=80))
+    for where in (page_bytes(doubted, ()).decode(), text, " ".join(stream.getvalue().split())):
+        assert where.index(said) < where.index(lead)
+        assert where.count(said) == 1
 
 
 def test_many_kinds_are_counted_beside_the_headline(analysis):

@@ -26,16 +26,20 @@ from analyze.reports.page_sheet import sheet_rows
         (("reference", *("change",) * 5), "Change 5 of 6 outputs. Every change is 93 % sure or more."),
         (
             ("keep", "undecided", "undecided"),
-            "Keep the present settings of 3 outputs. Not decided: output 1 and output 2, which keep their settings for "
-            "now.",
+            "Keep the present settings of 1 of 3 outputs. Not decided: output 1 and output 2, which keep their "
+            "settings for now.",
         ),
         (
             ("undecided", "keep"),
-            "Keep the present settings of 2 outputs. Not decided: output 0, which keeps its setting for now.",
+            "Keep the present settings of 1 of 2 outputs. Not decided: output 0, which keeps its setting for now.",
         ),
         (
             ("keep", *("undecided",) * 5),
-            "Keep the present settings of 6 outputs. Not decided: 5, which keep their settings for now.",
+            "Keep the present settings of 1 of 6 outputs. Not decided: 5, which keep their settings for now.",
+        ),
+        (
+            ("reference", "undecided"),
+            "Nothing can be decided yet. Not decided: output 1, which keeps its setting for now.",
         ),
         ((), "Nothing could be recommended."),
     ],
