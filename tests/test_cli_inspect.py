@@ -87,6 +87,19 @@ def test_a_feed_and_a_microphone_that_are_swapped_are_named(tmp_path: Path, caps
     assert "mains (take.wav:2) sounds 25 ms after the microphone at mix (take.wav:1)" in str(found["detail"])
 
 
+def test_a_delay_that_was_not_in_force_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The sound is there after 25 ms, and behind a delay of 40 ms it would not be; behind the processor it may."""
+    make(tmp_path)
+    path, delayed = tmp_path / "soundcheck.toml", "delay_ms = 40.0"
+    for more, n_found in ((delayed, 1), (f'{delayed}\nfeed_tap = "after"', 0), ("delay_ms = 25.0", 0)):
+        path.write_text(TEXT.replace('kind = "main"', f'kind = "main"\n{more}'), encoding="utf-8")
+        findings = inspected(tmp_path, capsys)["findings"]
+        assert [one["finding"] for one in findings] == ["arrives before it was sent"] * n_found
+        assert all(
+            "heard at mix after 25.0 ms, and the delay described is 40.00 ms" in one["detail"] for one in findings
+        )
+
+
 def test_noise_that_repeats_itself_is_not_ahead_of_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Heard 225 ms late, it looks as much like noise of 250 ms that is 25 ms early."""
     feed = np.tile(0.1 * np.random.default_rng(3).standard_normal(RATE_HZ // 4), 36)

@@ -76,10 +76,10 @@ def _to_do(analysis: Analysis, things: str) -> str:
 
 def _kept(analysis: Analysis, things: str) -> str:
     """That nothing changes of what is decided, and how much that is."""
-    rows = [*analysis.recommendations, *analysis.inputs]
-    if not any(row.decision == "undecided" for row in rows):
+    decisions = [row.decision for row in analysis.recommendations] + [row.decision for row in analysis.inputs]
+    if "undecided" not in decisions:
         return f"Keep the present settings of {things}."
-    n_kept = sum(row.decision not in ("undecided", "reference") for row in rows)
+    n_kept = sum(decision not in ("undecided", "reference") for decision in decisions)
     return f"Keep the present settings of {n_kept} of {things}." if n_kept else "Nothing can be decided yet."
 
 

@@ -110,7 +110,7 @@ def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
     if again:
         names = listed([shortened(name, _NAME_LENGTH) for name in again])
         is_one = len(again) == 1
-        return f"{names} {'is' if is_one else 'are'} not decided: the sheet says what to record again."
+        return f"{names} {'is' if is_one else 'are'} not decided: the sheet says what to put right or record again."
     if any(row.severity == "error" for row in rows):
         return "See to what is an error before you type; the settings rest on what is left without it."
     return "The settings were decided with this known, and stand."

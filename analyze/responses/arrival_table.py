@@ -150,9 +150,9 @@ def sent_before_arrival(
         if not flight_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms):
             continue
         why = (
-            f"In {row.capture!r} {row.output} seems to arrive before it was sent: put that capture's tracks right, say "
-            f'feed_tap = "after" if its feed was recorded behind the processor, or record {row.output} again, feed and '
-            "microphones in one take."
+            f"In {row.capture!r} {row.output} seems to arrive before it was sent: correct its delay_ms to what was in "
+            'force, put that capture\'s tracks right, say feed_tap = "after" if its feed was recorded behind the '
+            f"processor, or record {row.output} again, feed and microphones in one take."
         )
         blocked.setdefault(row.output, why)
         detail = (

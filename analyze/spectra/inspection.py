@@ -6,6 +6,7 @@ One pass over the samples and a look at the first seconds with sound, so that it
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -35,6 +36,9 @@ _SOUND = 1e-2
 _EARLY_S = 0.002
 #: A track whose correlation with itself, this or more later, is over this share of its energy repeats itself.
 _REPEATED_AFTER_S, _REPEATED = 0.05, 0.5
+
+#: What is heard more than this before its delay is over was not set to that delay.
+_TOO_EARLY_S = 0.003
 
 _NOT_HEARD = "feeds not heard"
 _SENT_LATE = "arrives before it was sent"
@@ -107,8 +111,7 @@ def _inspected(
         summary = statistics.finish()
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
         if look_at is not None:
-            has_unfed = not set(capture.playing) <= set(capture.feeds)
-            findings += _heard_as_sent(recording, look_at, n_feeds, has_unfed)
+            findings += _heard_as_sent(sound_check, capture, recording, look_at)
             look_s = capture.start_s + look_at / recording.sample_rate_hz
         with np.errstate(divide="ignore"):
             peaks_dbfs = 20.0 * np.log10(summary.peak)
@@ -144,34 +147,66 @@ def _in_noise(
     return [one for one in findings if one.finding in (LITTLE_LEVEL, HUM)]
 
 
-def _heard_as_sent(recording: Recording, start: int, n_feeds: int, has_unfed: bool) -> list[Finding]:
+def _heard_as_sent(sound_check: SoundCheck, capture: Capture, recording: Recording, start: int) -> list[Finding]:
     """Microphones that hear none of the feeds, and feeds that sound after a microphone heard them.
 
-    has_unfed : whether something sounded without a feed; then what comes early may be that
+    Where something sounded without a feed, what comes early may be that.
     """
-    mics = [k for k, place in enumerate(recording.places) if place.kind == "mic"]
+    feeds, mics = ([k for k, p in enumerate(recording.places) if p.kind == kind] for kind in ("feed", "mic"))
     if not mics:
         return []
     rate_hz = recording.sample_rate_hz
     look = recording.read(start, round(_LOOK_S * rate_hz)).T  # (track, frame)
-    delays_s = np.full((n_feeds, len(mics)), np.nan)
-    prominence = np.zeros((n_feeds, len(mics)))
-    for i in range(n_feeds):
-        delays_s[i], prominence[i] = coarse_delays_s(look[i], look[mics], rate_hz, (-LATEST_S, LATEST_S))
+    delays_s = np.full((len(feeds), len(mics)), np.nan)
+    prominence = np.zeros((len(feeds), len(mics)))
+    for i, feed in enumerate(feeds):
+        delays_s[i], prominence[i] = coarse_delays_s(look[feed], look[mics], rate_hz, (-LATEST_S, LATEST_S))
     places = [recording.places[mic] for mic in mics]
     heard = np.isfinite(delays_s).any(axis=0)
     most_db = energy_db(np.maximum(prominence.max(axis=0), 1e-30))
     findings = [
         _not_heard(place, float(db)) for place, is_heard, db in zip(places, heard, most_db, strict=True) if not is_heard
     ]
+    if set(capture.playing) <= set(capture.feeds):
+        settings_s = [_setting_s(sound_check, capture, recording.places[feed].name) for feed in feeds]
+        findings += _heard_early(
+            [recording.places[k] for k in feeds], places, look[feeds], rate_hz, delays_s, settings_s
+        )
+    return findings
+
+
+def _heard_early(
+    feeds: Sequence[TrackPlace],
+    mics: Sequence[TrackPlace],
+    look: NDArray[np.float32],
+    rate_hz: float,
+    delays_s: NDArray[np.float64],
+    settings_s: Sequence[float],
+) -> list[Finding]:
+    """Feeds, `look` (feed, frame), that are heard ahead of themselves, or alone and before their delay is over.
+
+    delays_s : (feed, microphone) after which each is heard, NaN where it is not; settings_s : delays between them
+    """
+    findings = []
     # before all that it hears: a feed that another one carries later has arrived as that one
     ahead_s = np.where(np.any(delays_s >= -_EARLY_S, axis=0), np.nan, delays_s)
-    is_late = np.any(ahead_s < -_EARLY_S, axis=1) & (not has_unfed)
-    for late in np.flatnonzero(is_late):
-        if not _repeats_itself(look[late], rate_hz):
-            k = int(np.nanargmin(ahead_s[late]))
-            findings.append(_sent_late(recording.places[late], places[k], -1000.0 * float(ahead_s[late, k])))
+    for i, feed in enumerate(feeds):
+        is_ahead = bool(np.any(ahead_s[i] < -_EARLY_S))
+        # of a feed alone: another one that is like it may be what is heard
+        is_set_later = len(feeds) == 1 and bool(np.any(delays_s[i] < settings_s[i] - _TOO_EARLY_S))
+        if not (is_ahead or is_set_later) or _repeats_itself(look[i], rate_hz):
+            continue
+        k = int(np.nanargmin(ahead_s[i] if is_ahead else delays_s[i]))
+        early_ms = -1000.0 * float(delays_s[i, k])
+        late = _sent_late(feed, mics[k], early_ms) if is_ahead else _set_later(feed, mics[k], settings_s[i], early_ms)
+        findings.append(late)
     return findings
+
+
+def _setting_s(sound_check: SoundCheck, capture: Capture, output: str) -> float:
+    """The delay that lies between a feed and the loudspeaker, as described: none where it is recorded behind it."""
+    is_before = sound_check.outputs[output].feed_tap == "before"
+    return capture.settings[output].delay_ms / 1000.0 if is_before else 0.0
 
 
 def _repeats_itself(track: NDArray[np.float32], rate_hz: float) -> bool:
@@ -209,6 +244,21 @@ def _sent_late(feed: TrackPlace, mic: TrackPlace, early_ms: float) -> Finding:
         f"What is sent to {sent} sounds {early_ms:.0f} ms after the microphone at {heard} hears it: the two tracks are "
         "swapped in the description, or do not begin together. Exchange them there, or export all from one point."
     )
+    return _early(mic, detail, early_ms)
+
+
+def _set_later(feed: TrackPlace, mic: TrackPlace, set_s: float, early_ms: float) -> Finding:
+    """A feed that is heard before the delay that is described is over."""
+    detail = (
+        f"What is sent to {feed.name} is heard at {mic.name} after {-early_ms:.1f} ms, and the delay described is "
+        f'{1000.0 * set_s:.2f} ms: correct delay_ms to what was in force, or say feed_tap = "after" if the feed was '
+        "recorded behind the processor. Nothing has to be recorded again for it."
+    )
+    return _early(mic, detail, 1000.0 * set_s + early_ms)
+
+
+def _early(mic: TrackPlace, detail: str, early_ms: float) -> Finding:
+    """What a microphone hears too early."""
     return Finding(
         _SENT_LATE,
         "error",

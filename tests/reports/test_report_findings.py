@@ -212,7 +212,7 @@ def test_what_an_error_or_an_undecided_output_asks_for_is_said_first(analysis):
     open_one = Finding("output not heard", "warning", "Record it.", track="lawn tower")  # undecided in this analysis
     assert said_of(analysis, error, open_one) == (
         "1 error and 1 warning: silent track and output not heard. "
-        "lawn tower is not decided: the sheet says what to record again."
+        "lawn tower is not decided: the sheet says what to put right or record again."
     )
 
 
