@@ -24,7 +24,8 @@ _HEAD = """\
 # A draft, guessed from the names, lengths and metadata of the recordings. Correct it by hand: whatever is marked as a
 # guess may be wrong; take the mark away where it is right. The delays and polarities that were set while recording are
 # known to nobody but you: type them in.
-# A position has one name in all captures; so has an output. What could not be placed stands in comments."""
+# A position has one name in all captures; so has an output. What could not be placed stands in comments. With
+# device = "..." and channel = "..." an output says where its setting is typed; the sheet shows it."""
 _PLACE_THESE = """\
 # Not placed, for nothing says what these are. Take the # away and move each line under [captures.feeds] (the signal
 # sent to an output), [captures.mics] (a measurement microphone) or [captures.inputs] (the stage), renamed:"""
@@ -37,7 +38,8 @@ def draft_text(draft: Draft) -> str:
     positions = {name for capture in live for name in capture.mics}
     blocks = [_head(draft)]
     blocks += [_block(_output(output), output.name in outputs) for output in draft.outputs]
-    blocks += [_block(_position(position), position.name in positions) for position in draft.positions]
+    taped = _taped_from(draft)
+    blocks += [_block(_position(position, taped), position.name in positions) for position in draft.positions]
     blocks += [_block(_capture(capture), capture in live) for capture in draft.captures]
     if draft.left_out:
         lines = (f"{_comment(left.what)}: {_shown(left.why, _LONGEST_REMARK)}" for left in draft.left_out)
@@ -50,6 +52,8 @@ def _head(draft: Draft) -> str:
     lines = [_HEAD, "format = 1", _marked(f"title = {_quoted(draft.title)}", "the name of the folder")]
     if draft.day:
         lines.append(_marked(f"date = {draft.day}", "by the clock of the recorder"))
+    else:
+        lines.append("# date = YYYY-MM-DD  # the day of the sound check")
     lines.append(_marked("temperature_c = 20.0", "nothing says it"))
     return "\n".join(lines)
 
@@ -70,10 +74,20 @@ def _output(output: DraftOutput) -> Iterator[str]:
     yield _marked('feed_tap = "before"', 'nothing says it; "after" if the feed was recorded behind the processor')
 
 
-def _position(position: DraftPosition) -> Iterator[str]:
-    """A `[positions.*]` table."""
+def _position(position: DraftPosition, taped: str) -> Iterator[str]:
+    """A `[positions.*]` table; `taped` is the output from which a distance is best measured, empty for none."""
     yield f"[positions.{_key(position.name)}]"
     yield _marked(f'zone = "{position.zone}"', position.why)
+    if taped:
+        yield _comment(
+            f"distance_m = {{ {_key(taped)} = 0.0 }}  # metres by tape: shows a microphone that was exchanged"
+        )
+
+
+def _taped_from(draft: Draft) -> str:
+    """The first main, else the first output."""
+    names = [output.name for output in draft.outputs if output.kind == "main"] or [o.name for o in draft.outputs]
+    return names[0] if names else ""
 
 
 def _capture(capture: DraftCapture) -> Iterator[str]:

@@ -54,6 +54,13 @@ def test_main_outputs_of_a_multitrack_without_microphones_stand_in_comments(tmp_
     assert '# "Main L" = "13 Main L.wav"' in text_of(tmp_path)
 
 
+def test_a_distance_by_tape_is_asked_for_in_words_that_load(tmp_path: Path) -> None:
+    drafted(recordings(tmp_path, ["take1_main_L.wav", "take1 mic mix.wav"]))
+    (line,) = (line for line in text_of(tmp_path).splitlines() if "by tape" in line)
+    written = tomllib.loads(line.removeprefix("# "))
+    assert written == {"distance_m": {"main L": 0.0}}
+
+
 def test_a_position_under_two_names_is_doubted(tmp_path: Path) -> None:
     """Whoever named the second take by the place alone has no microphone in common with the first."""
     files = ["take1_main_L.wav", "take1 mic 1.wav", "take2_sub_L.wav", "take2 mic mix.wav"]

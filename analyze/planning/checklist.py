@@ -14,6 +14,8 @@ from analyze.planning.takes import Plan, Take
 
 #: Fewer seats tell little of an audience; fewer places on stage little of a stage.
 _FEWEST_SEATS, _FEWEST_ON_STAGE = 3, 2
+#: Positions with a blank for their distance.
+_MOST_TAPED = 12
 
 
 @dataclass(frozen=True)
@@ -100,11 +102,23 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
         f"Level: set it with {plan.takes[0].output}, then leave it. 20 dB over the room's own noise where it matters, "
         "and no louder; the loudest microphone peaks near -12 dB of full scale, and nothing clips."
     )
+    if check.positions and check.outputs:
+        yield (
+            f"By tape, from {check.reference} to {_to_be_taped(check)}. They go into the description as distance_m: "
+            "microphones that were exchanged, and a delay that was not in force, show by them."
+        )
     yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
     yield (
         "Settings stay as they are. Compare what the processor shows with the list below, and correct the description "
         "where they differ."
     )
+
+
+def _to_be_taped(check: SoundCheck) -> str:
+    """Blanks for the distances of the positions, the first of them."""
+    names = list(check.positions)
+    more = ", and so on" if len(names) > _MOST_TAPED else ""
+    return ", ".join(f"{name} ____ m" for name in names[:_MOST_TAPED]) + more
 
 
 def _setting(output: Output) -> str:

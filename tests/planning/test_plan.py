@@ -57,6 +57,12 @@ def test_every_output_once_at_every_position_the_reference_first(rig: Path) -> N
     assert plan.minutes == pytest.approx(4 * 30.0 / 60.0)
 
 
+def test_distances_are_asked_for_from_the_reference(rig: Path) -> None:
+    check = load_outline(rig)
+    asked = "By tape, from main right to mix ____ m, row one ____ m, drums ____ m."
+    assert any(asked in item for item in checklist(check, plan_for(rig).plan).setting_up)
+
+
 @pytest.mark.parametrize(("n", "places"), [(1, [1, 1, 1]), (2, [2, 1]), (3, [3]), (9, [3])])
 def test_few_microphones_go_round(rig: Path, n: int, places: list[int]) -> None:
     plan = plan_for(rig, n).plan
