@@ -281,7 +281,7 @@ def robustness(analysis: Analysis) -> str:
 
 
 def feeds_sentence(analysis: Analysis) -> str:
-    """What sums take for granted about what is sent to the outputs of one programme."""
+    """What sums take for granted: the settings in force, and what is sent to the outputs of one programme."""
     from analyze.responses.feed_relations import compared, relation_words, unequal_pairs, unknown_pairs
 
     relations, check = analysis.feed_relations, analysis.sound_check
@@ -290,8 +290,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "Taken for granted, as no recording shows it: all outputs are sent the same programme, at the levels of "
-            "the recordings."
+            "Taken for granted, as no recording shows it: the settings in force were those of the description, and all "
+            "outputs are sent the same programme, at the levels of the recordings."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)
@@ -311,4 +311,5 @@ def feeds_sentence(analysis: Analysis) -> str:
         parts.append(
             f"No capture compares these feeds with {check.reference}'s, and equal ones are assumed: {', '.join(alone)}."
         )
+    parts.append("The settings in force are taken from the description: no recording shows them.")
     return " ".join(parts)
