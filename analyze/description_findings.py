@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from analyze.description_exchanged import exchanged, told_by
 from analyze.description_lines import shown
 from analyze.description_text import GUESS
 from analyze.findings import Finding, Severity
@@ -24,9 +25,6 @@ _OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
 _FEW_CAPTURES = 3
 # Twins that are set closer than this are set alike: less is a rounding of a processor.
 _APART_MS = 0.05
-_WORDS = re.compile(r"[^\W\d_]+|\d+")
-# Words that do not tell one position from another.
-_OF_ANY_POSITION = frozenset({"mic", "mike", "microphone", "pos", "position", "seat", "the", "at"})
 
 
 def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
@@ -37,6 +35,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
         *_missing_microphones(check),
         *_positions_of_two_names(check),
         *_nothing_in_common(check),
+        *exchanged(check),
         *_idle_keys(check),
         *_lone_inputs(check),
         *_guesses(check),
@@ -110,7 +109,7 @@ def _positions_of_two_names(check: SoundCheck) -> tuple[Finding, ...]:
             if any(second in capture.mics for capture in takes[first]):
                 continue
             is_one_zone = check.positions[first].zone == check.positions[second].zone
-            is_alike = _told_by(first) == _told_by(second) != frozenset()
+            is_alike = told_by(first) == told_by(second) != frozenset()
             if is_alike or (is_one_zone and _stand_in(takes[first], takes[second], first, second)):
                 findings.append(_two_names(first, second, takes[first][0].name, takes[second][0].name))
                 break
@@ -124,11 +123,6 @@ def _two_names(first: str, second: str, take: str, other_take: str) -> Finding:
         f"write the same in {shown(take)} and {shown(other_take)}, else nothing relates what they hear."
     )
     return Finding(TWO_NAMES, "warning", detail, other_take, second)
-
-
-def _told_by(name: str) -> frozenset[str]:
-    """The words of a position's name without those that any position might have."""
-    return frozenset(_WORDS.findall(name.casefold())) - _OF_ANY_POSITION
 
 
 def _stand_in(with_first: Sequence[Capture], with_second: Sequence[Capture], first: str, second: str) -> bool:
