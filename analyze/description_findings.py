@@ -206,8 +206,11 @@ def _guesses(check: SoundCheck) -> tuple[Finding, ...]:
 
 
 def _not_recorded(check: SoundCheck) -> tuple[Finding, ...]:
-    """Captures whose files are still to come."""
-    return tuple(
-        Finding("not recorded yet", "note", "None of its files is there, so it was passed over.", capture=name)
-        for name in check.not_recorded
-    )
+    """Captures whose files are still to come, or are called otherwise."""
+    findings = []
+    for name, near in check.not_recorded.items():
+        meant = [f" {shown(file)}: did you mean {shown(other)}?" for file, other in near.items()]
+        more = f" Likewise {len(meant) - 1} more." if len(meant) > 1 else ""
+        detail = "None of its files is there, so it was passed over." + "".join(meant[:1]) + more
+        findings.append(Finding("not recorded yet", "error" if meant else "note", detail, capture=name))
+    return tuple(findings)
