@@ -11,7 +11,7 @@ import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyze.description_lines import did_you_mean, shown
+from analyze.description_lines import MAX_MISTAKES, did_you_mean, key_text, shown
 from analyze.errors import DescriptionError, printable
 
 if TYPE_CHECKING:
@@ -33,6 +33,9 @@ MAX_FILE_BYTES, MAX_LINE_BYTES = 1 << 20, 4096
 
 #: Most parts of a dotted key; the deepest key that means anything has five.
 _MAX_KEY_PARTS = 16
+
+# Tables that are told by their names when they stand twice.
+_TABLES = ("outputs", "positions", "captures")
 
 _LONG_KEY = re.compile(
     r"(?:^|[{,\[])[ \t]*(?:(?:[A-Za-z0-9_-]{1,80}|\"[^\"\n]{0,80}\"|'[^'\n]{0,80}')[ \t]*\.[ \t]*)"
@@ -64,6 +67,7 @@ _MENDS = (
     ("hex value", _BACKSLASH),
     ("Escaped character", _BACKSLASH),
     ("Cannot overwrite", _TWICE),
+    ("Cannot declare ('captures',)", "Each take begins with [[captures]], in double brackets."),
     ("Cannot declare", _TWICE),
     ("Cannot mutate", _TWICE),
     ("Duplicate", _TWICE),
@@ -204,9 +208,51 @@ def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
     line, column = text.count("\n") + (not text.endswith("\n")), ""
     if match is not None and match.group(1):
         line, column = int(match.group(1)), f" at column {match.group(2)}"
+    if "Cannot declare" in message and (twice := _tables_twice(line, text, path)):
+        return twice
     reason = _PLACE.sub("", message)
     mend = _typed_mend(text.split("\n")[line - 1 : line]) or next((m for part, m in _MENDS if part in reason), _GENERAL)
     return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))
+
+
+def _tables_twice(refused: int, text: str, path: Path) -> DescriptionError | None:
+    """All tables of which a second header stands in the text; None if it is not for one that a line was refused."""
+    n_items: dict[tuple[str, ...], int] = {}
+    places: dict[tuple[tuple[str, ...], tuple[int, ...]], list[int]] = {}  # per table, and item of a list it lies in
+    for number, line in enumerate(text.split("\n"), 1):
+        table, is_list = _header(line)
+        if is_list:
+            n_items[table] = n_items.get(table, 0) + 1
+        elif len(table) > 1 and table[0] in _TABLES:
+            items = tuple(n_items.get(table[:length], 0) for length in range(1, len(table)))
+            places.setdefault((table, items), []).append(number)
+    told = {
+        lines[1]: f"[{key_text(table)}] stands {'twice' if len(lines) == 2 else f'{len(lines)} times'} "
+        f"(lines {', '.join(map(str, lines[:-1]))} and {lines[-1]})."
+        for (table, _), lines in places.items()
+        if len(lines) > 1
+    }
+    if refused not in told:
+        return None
+    first, *others = sorted(told)
+    more = [f"{path}:{line}: {told[line]}" for line in others[: MAX_MISTAKES - 1]]
+    mend = "Delete one of them, or give it the name of another."
+    return DescriptionError("\n".join([told[first], *more]), mend, path=path, line=first)
+
+
+def _header(line: str) -> tuple[tuple[str, ...], bool]:
+    """The table that a line is the header of, and whether it is one of a list; empty for any other line."""
+    if not line.lstrip().startswith("["):
+        return (), False
+    try:
+        node: Any = tomllib.loads(line)
+    except ValueError:
+        return (), False
+    table: tuple[str, ...] = ()
+    while isinstance(node, dict) and node:
+        key, node = next(iter(node.items()))
+        table = (*table, key)
+    return table, isinstance(node, list)
 
 
 def _typed_mend(lines: Sequence[str]) -> str:

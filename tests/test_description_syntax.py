@@ -41,7 +41,8 @@ from tests.description_example import edited, refusal
             "not valid TOML at column",
             "A key or table may stand only once",
         ),
-        ("[outputs.wedge]", "<here>[outputs.tower]", "not valid TOML at column", "A key or table may stand only once"),
+        ("[outputs.wedge]", "<here>[outputs.tower]", "[outputs.tower] stands twice (lines 34 and 39).", "Delete one"),
+        ("[[captures]]\nfeeds", "<here>[captures]\nfeeds", "not valid TOML at column", "Each take begins with [[capt"),
         ("feed_tap =", "feed_tap", "not valid TOML at column 10: Expected '='", "Each line is a [table] header"),
     ],
 )
@@ -56,4 +57,16 @@ def test_text_that_ends_too_early(tmp_path: Path) -> None:
     assert refusal(tmp_path, 'format = 1\ntitle = """a\nb') == [
         "soundcheck.toml:3: not valid TOML: Unterminated string.",
         "The quotes opened in this text are never closed.",
+    ]
+
+
+def test_all_tables_that_stand_twice_are_named(tmp_path: Path) -> None:
+    """Also behind the line that was refused; a table of every take is none of them."""
+    takes = "[[captures]]\n[captures.settings.mains]\ndelay_ms = 1\n" * 2 + "[captures.settings.mains]\n"
+    text = '[positions."far back"]\n[positions.mix]\n[positions."far back"]\n[positions.mix]\n[positions.mix] # 3\n'
+    assert refusal(tmp_path, text + takes) == [
+        'soundcheck.toml:3: [positions."far back"] stands twice (lines 1 and 3).',
+        "soundcheck.toml:4: [positions.mix] stands 3 times (lines 2, 4 and 5).",
+        "soundcheck.toml:12: [captures.settings.mains] stands twice (lines 10 and 12).",
+        "Delete one of them, or give it the name of another.",
     ]
