@@ -51,6 +51,7 @@ _GENERAL = "Each line is a [table] header, a key = value pair or a # comment."
 
 #: What to do about a line that the parser refused, by what stands in it; the first that fits counts.
 _TYPED = (
+    (re.compile(r"^\s*\[{1,2}\s*captures\s*\]"), "Every take begins with [[captures]], in double brackets."),
     (re.compile("[“”„‟«»‘’‚]"), 'Quotes as a word processor makes them: type plain ones, ".'),
     (re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}|=\s*\d{4}[./]\d"), "A day is year-month-day: 2026-05-14."),
     (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$"), "The decimal sign is a point: {0}.{1}."),
@@ -67,7 +68,6 @@ _MENDS = (
     ("hex value", _BACKSLASH),
     ("Escaped character", _BACKSLASH),
     ("Cannot overwrite", _TWICE),
-    ("Cannot declare ('captures',)", "Each take begins with [[captures]], in double brackets."),
     ("Cannot declare", _TWICE),
     ("Cannot mutate", _TWICE),
     ("Duplicate", _TWICE),

@@ -42,7 +42,7 @@ from tests.description_example import edited, refusal
             "A key or table may stand only once",
         ),
         ("[outputs.wedge]", "<here>[outputs.tower]", "[outputs.tower] stands twice (lines 34 and 39).", "Delete one"),
-        ("[[captures]]\nfeeds", "<here>[captures]\nfeeds", "not valid TOML at column", "Each take begins with [[capt"),
+        ("[[captures]]\nfeeds", "<here>[captures]\nfeeds", "not valid TOML at column", "Every take begins with [[capt"),
         ("feed_tap =", "feed_tap", "not valid TOML at column 10: Expected '='", "Each line is a [table] header"),
     ],
 )
