@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 from analyze.description_exchanged import exchanged, told_by
-from analyze.description_lines import shown
+from analyze.description_lines import is_nearly, shown
 from analyze.description_text import GUESS
+from analyze.description_words import words_of
 from analyze.findings import Finding, Severity
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
     """Groups assumed, slips of the pen, keys and inputs without effect, guesses left, captures that are to come."""
     return (
         *_assumed_groups(check),
+        *_groups_of_nearly_one_name(check),
         *_unlike_twins(check),
         *_missing_microphones(check),
         *_positions_of_two_names(check),
@@ -51,6 +54,28 @@ def _assumed_groups(check: SoundCheck) -> tuple[Finding, ...]:
     names = ", ".join(shown(name) for name in mains)
     detail = f"{names} are treated as one group; write group = ... under each: the same name, or two to split them."
     return (Finding("mains without a group", "warning", detail, track=mains[0], value=len(mains)),)
+
+
+def _groups_of_nearly_one_name(check: SoundCheck) -> tuple[Finding, ...]:
+    """Groups whose names differ by a plural, capitals, blanks or a letter, one of them with a single member."""
+    members: dict[str, list[str]] = {}
+    for output in check.outputs.values():
+        if output.group:
+            members.setdefault(output.group, []).append(output.name)
+    # Sides become words of their own, and so tell two names apart.
+    plain = {group: " ".join(word.plain.removesuffix("s") for word in words_of(group)) for group in members}
+    findings = []
+    for one, other in combinations(members, 2):
+        few, many = sorted((other, one), key=lambda group: len(members[group]))
+        if len(members[few]) == 1 and is_nearly(plain[few], plain[many]):
+            name = members[few][0]
+            detail = (
+                f"{shown(few)} holds {shown(name)} alone and does not move with {shown(many)} "
+                f"({', '.join(map(shown, members[many]))}). If they are one group, write group = {shown(many)} under "
+                f"{shown(name)}; else call one of them something else."
+            )
+            findings.append(Finding("groups of nearly one name", "warning", detail, track=name))
+    return tuple(findings)
 
 
 def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:

@@ -108,3 +108,28 @@ def test_files_that_bear_each_others_position_are_told(mics: dict[str, str], is_
 
 def test_the_sample_has_no_slip() -> None:
     assert [one.finding for one in load_sound_check(SAMPLE).findings] == []
+
+
+@pytest.mark.parametrize(
+    ("groups", "name"),
+    [
+        (("subs", "subs", "sub"), "output 3"),
+        (("Mains", "mains", "mains"), "output 1"),
+        (("sub", "subs"), "output 2"),
+        (("front fills", "frontfill", "front fills"), "output 2"),
+        (("subs", "subs", "subs"), ""),
+        (("subs", "subs", "sub", "sub"), ""),
+        (("subs left", "subs right"), ""),
+        (("subL", "subR"), ""),
+        (("L", "R"), ""),
+        (("tower 1", "tower 2", "tower 2"), ""),
+        (("left", "right", "sub", "tops"), ""),
+        (("inner", "outer"), ""),
+    ],
+)
+def test_groups_of_nearly_one_name_are_told(groups: tuple[str, ...], name: str) -> None:
+    outputs = [Output(f"output {n}", "main", group=group) for n, group in enumerate(groups, 1)]
+    found = told(check_of(outputs=outputs), "groups of nearly one name")
+    assert [(one.severity, one.track) for one in found] == [("warning", name)] * bool(name)
+    for one in found:
+        assert f"group = {next(g for g in groups if g != groups[int(name[-1]) - 1])!r} under {name!r}" in one.detail
