@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 TWO_NAMES = "one position under two names"
 NOTHING_IN_COMMON = "no position in common"
 
+# Kinds that are judged alike.
+_BY_ARRIVAL = frozenset({"fill", "tower"})
+# Words for mains that only say how boxes stand or hang, whatever they are for.
+_OF_FORM = frozenset(["array", "arrays", "hang", "hangs", "outhang", "outhangs", "cluster", "clusters", "top", "tops"])
 # How two outputs of a pair are told apart in their names.
 _SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
 _OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
@@ -34,6 +38,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
     return (
         *_assumed_groups(check),
         *_groups_of_nearly_one_name(check),
+        *_names_of_another_kind(check),
         *_unlike_twins(check),
         *_missing_microphones(check),
         *_positions_of_two_names(check),
@@ -75,6 +80,23 @@ def _groups_of_nearly_one_name(check: SoundCheck) -> tuple[Finding, ...]:
                 f"{shown(name)}; else call one of them something else."
             )
             findings.append(Finding("groups of nearly one name", "warning", detail, track=name))
+    return tuple(findings)
+
+
+def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
+    """Outputs whose names say one kind, and another is written."""
+    findings = []
+    for output in check.outputs.values():
+        words = words_of(output.name)
+        said = {word.first("kind") for word in words if word.means("kind") and word.plain not in _OF_FORM}
+        is_part = output.kind == "monitor" and any(word.means("instrument", "zone:stage") for word in words)
+        if len(said) == 1 and not said | {output.kind} <= _BY_ARRIVAL and output.kind not in said and not is_part:
+            (kind,) = said
+            detail = (
+                f"{shown(output.name)} reads like a {kind} and is described, and judged, as a {output.kind}. If it is "
+                f'a {kind}, write kind = "{kind}".'
+            )
+            findings.append(Finding("kind and name differ", "note", detail, track=output.name))
     return tuple(findings)
 
 
@@ -198,7 +220,7 @@ def _idle_keys(check: SoundCheck) -> tuple[Finding, ...]:
             track=output.name,
         )
         for output in check.outputs.values()
-        if output.kind not in ("fill", "tower") and (output.align_at or output.later_ms != 0.0)
+        if output.kind not in _BY_ARRIVAL and (output.align_at or output.later_ms != 0.0)
     )
 
 

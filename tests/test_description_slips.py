@@ -133,3 +133,31 @@ def test_groups_of_nearly_one_name_are_told(groups: tuple[str, ...], name: str) 
     assert [(one.severity, one.track) for one in found] == [("warning", name)] * bool(name)
     for one in found:
         assert f"group = {next(g for g in groups if g != groups[int(name[-1]) - 1])!r} under {name!r}" in one.detail
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "said"),
+    [
+        ("wedge 3", "fill", "monitor"),
+        ("Sidefill L", "fill", "monitor"),
+        ("side fill", "main", "monitor"),
+        ("MON 2", "fill", "monitor"),
+        ("sub left", "main", "sub"),
+        ("main left", "sub", "main"),
+        ("front fill", "main", "fill"),
+        ("Tiefton links", "main", "sub"),
+        ("front fill", "fill", ""),
+        ("delay fill", "main", ""),  # two kinds
+        ("balcony delay", "fill", ""),  # judged alike
+        ("centre cluster", "fill", ""),
+        ("side hang", "fill", ""),
+        ("drum sub", "monitor", ""),
+        ("stage left", "sub", ""),
+        ("out 5", "tower", ""),
+    ],
+)
+def test_a_name_that_says_another_kind_is_told(name: str, kind: str, said: str) -> None:
+    found = told(check_of(outputs=[Output(name, kind)]), "kind and name differ")
+    assert [(one.severity, one.track) for one in found] == [("note", name)] * bool(said)
+    for one in found:
+        assert f'write kind = "{said}"' in one.detail
