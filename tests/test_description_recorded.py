@@ -96,10 +96,10 @@ def test_the_file_of_another_take_is_not_what_was_meant(folder: Path) -> None:
     with pytest.raises(DescriptionError) as refused:
         load_sound_check(folder)
     assert "captures[2].feeds.main: no such file" in str(refused.value)
-    assert "(found 'alphb.wav' in 2 tracks).\n" in str(refused.value)
+    assert ": 'alphb.wav', named by 2 tracks.\n" in str(refused.value)
     assert "captures[2].mics" not in str(refused.value)
     (folder / "soundcheck.toml").write_text(text + "start_s = 9\n")
-    with pytest.raises(DescriptionError, match=r"in 2 tracks\). Did you mean 'alpha.wav'\?"):
+    with pytest.raises(DescriptionError, match=r"by 2 tracks\. Did you mean 'alpha.wav'\?"):
         load_sound_check(folder)
 
 
