@@ -34,6 +34,8 @@ MAX_FILE_BYTES, MAX_LINE_BYTES = 1 << 20, 4096
 #: Most parts of a dotted key; the deepest key that means anything has five.
 _MAX_KEY_PARTS = 16
 
+# Whole texts in one line.
+_TEXTS = re.compile(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'")
 # Tables that are told by their names when they stand twice.
 _TABLES = ("outputs", "positions", "captures")
 
@@ -47,6 +49,7 @@ _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _BACKSLASH = "In double quotes a backslash has a meaning of its own: write / between folders."
 _VALUE = "Text needs double quotes, numbers a point as their decimal sign, every list and table its closing bracket."
 _TWICE = "A key or table may stand only once: join the two or rename one."
+_OPEN = "The quotes opened in this text are never closed."
 _GENERAL = "Each line is a [table] header, a key = value pair or a # comment."
 
 #: What to do about a line that the parser refused, by what stands in it; the first that fits counts.
@@ -71,9 +74,11 @@ _MENDS = (
     ("Cannot declare", _TWICE),
     ("Cannot mutate", _TWICE),
     ("Duplicate", _TWICE),
+    ("a quote is open", 'Text stands between two quotes, one before it and one behind: "main".'),
     ("Invalid value", _VALUE),
     ("Expected newline", _VALUE),
-    ("Unterminated string", "The quotes opened in this text are never closed."),
+    ("Unterminated string", _OPEN),
+    ('Expected "\'"', _OPEN),
     ("inline table", "A table in braces stands on one line, without a comma at its end."),
 )
 
@@ -210,8 +215,10 @@ def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
         line, column = int(match.group(1)), f" at column {match.group(2)}"
     if "Cannot declare" in message and (twice := _tables_twice(line, text, path)):
         return twice
-    reason = _PLACE.sub("", message)
-    mend = _typed_mend(text.split("\n")[line - 1 : line]) or next((m for part, m in _MENDS if part in reason), _GENERAL)
+    reason, refused = _PLACE.sub("", message), text.split("\n")[line - 1 : line]
+    if "character '\\n'" in reason or any(map(_has_open_quote, refused)):
+        reason = "a quote is open in this line"
+    mend = _typed_mend(refused) or next((m for part, m in _MENDS if part in reason), _GENERAL)
     return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))
 
 
@@ -253,6 +260,11 @@ def _header(line: str) -> tuple[tuple[str, ...], bool]:
         key, node = next(iter(node.items()))
         table = (*table, key)
     return table, isinstance(node, list)
+
+
+def _has_open_quote(line: str) -> bool:
+    """Whether a line holds a double quote that begins or ends no text."""
+    return '"' in _TEXTS.sub("", line).partition("#")[0] and '"""' not in line and "'''" not in line
 
 
 def _typed_mend(lines: Sequence[str]) -> str:

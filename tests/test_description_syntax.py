@@ -20,6 +20,14 @@ from tests.description_example import edited, refusal
             "Quotes as a word processor makes them",
         ),
         ('"main"', "<here>[main", "not valid TOML at column 9: Invalid value.", "Text needs double quotes, numbers"),
+        (
+            '"main"',
+            '<here>"main',
+            "not valid TOML at column 13: a quote is open in this line.",
+            "Text stands between two",
+        ),
+        ('"take1.wav:1"', '<here>"take1.wav:1', "not valid TOML at column", "Text stands between two quotes"),
+        ('"lawn"', '<here>lawn"', "not valid TOML at column 13: a quote is open in this line.", "Text stands between"),
         ("1.5", "<here>1,5", "not valid TOML at column 13: Expected newline", "The decimal sign is a point: 1.5."),
         (
             "1.5",
