@@ -40,12 +40,9 @@ class _Layout:
     feeds: Mapping[str, int]
 
     def is_as(self, other: _Layout, but: Sequence[str]) -> bool:
-        """Whether all that both hold is on the same channels, but for two positions; a file without feeds is another.
-
-        What differs otherwise too comes from another recorder, or from another patch.
-        """
+        """Whether all that both hold is on the same channels, but for two positions: else the patch is another one."""
         pairs = ((self.mics, other.mics), (self.feeds, other.feeds))
-        return bool(self.feeds) == bool(other.feeds) and all(
+        return all(
             own[name] == others[name] for own, others in pairs for name in own if name in others and name not in but
         )
 
@@ -87,13 +84,15 @@ def _against_others(layouts: Sequence[_Layout], p: str, q: str) -> Finding | Non
     """Two positions that one take alone has the other way round than most; where there are only two takes, a note."""
     both = [layout for layout in layouts if p in layout.mics and q in layout.mics]
     orders = Counter((layout.mics[p], layout.mics[q]) for layout in both)
-    for (a, b), n in orders.most_common():
-        is_certain = n >= _ENOUGH_TAKES and n > len(both) - n
-        if orders[b, a] != 1 or not (is_certain or n == 1 == len(both) - n):
+    for odd in reversed(both):
+        order = odd.mics[q], odd.mics[p]
+        if orders[order[::-1]] > 1 or not orders[order]:
             continue
-        *_, odd = (layout for layout in both if (layout.mics[p], layout.mics[q]) == (b, a))
-        others = [one for one in both if (one.mics[p], one.mics[q]) == (a, b) and one.is_as(odd, but=(p, q))]
-        if len(others) >= min(n, _ENOUGH_TAKES):
+        # A file without feeds has other channels, and may be of another recorder.
+        alike = [one for one in both if one is not odd and bool(one.feeds) == bool(odd.feeds)]
+        others = [one for one in alike if (one.mics[p], one.mics[q]) == order and one.is_as(odd, but=(p, q))]
+        is_odd = len(others) >= _ENOUGH_TAKES and len(others) > len(alike) / 2  # else the patch walks
+        if is_odd or (others and len(both) == _ENOUGH_TAKES):
             return _other_way_round(odd, p, q, [layout.take for layout in others])
     return None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,7 @@ def test_of_two_takes_that_contradict_each_other_neither_is_called_wrong() -> No
         [USUAL, USUAL, USUAL],
         [USUAL, USUAL, OTHER, OTHER],  # two rounds: the patch was changed
         [USUAL, USUAL, OTHER | {"front": 3}],  # all is elsewhere
+        [USUAL, USUAL, OTHER, OTHER | {"front": 3}],
         [USUAL, USUAL, {"mix": 6, "back": 5, "front": 2}],
         [{"a": 2, "b": 3, "c": 4}, {"b": 2, "c": 3, "a": 4}, {"c": 2, "a": 3, "b": 4}],  # walking round by round
         [{"a": 2, "b": 3}, {"b": 2, "c": 3}, {"c": 2, "a": 3}, {"a": 2, "b": 3}],
@@ -87,6 +89,13 @@ def test_another_recorder_has_channels_of_its_own() -> None:
     stereo = {"mix": Track("walk.wav", 6), "back": Track("walk.wav", 4)}
     other = Capture("walk", ("main",), feeds={"main": Track("feed.wav", 1)}, mics=stereo, settings={"main": Setting()})
     assert told(check_of([take(1, **USUAL), take(2, **USUAL), other]), "channels exchanged") == []
+
+
+def test_files_without_feeds_are_held_against_their_like() -> None:
+    without = [replace(take(n, mix=1, back=3, front=2), feeds={}) for n in (4, 5, 6)]
+    takes = [take(1, **USUAL), take(2, **USUAL), take(3, **OTHER)]
+    (one,) = told(check_of([*without, *takes]), "channels exchanged")
+    assert (one.severity, one.capture) == ("warning", "take 3")
 
 
 @pytest.mark.parametrize(
