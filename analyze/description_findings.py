@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 from analyze.description_exchanged import exchanged, told_by
@@ -69,18 +68,19 @@ def _groups_of_nearly_one_name(check: SoundCheck) -> tuple[Finding, ...]:
             members.setdefault(output.group, []).append(output.name)
     # Sides become words of their own, and so tell two names apart.
     plain = {group: " ".join(word.plain.removesuffix("s") for word in words_of(group)) for group in members}
-    findings = []
-    for one, other in combinations(members, 2):
-        few, many = sorted((other, one), key=lambda group: len(members[group]))
-        if len(members[few]) == 1 and is_nearly(plain[few], plain[many]):
-            name = members[few][0]
+    findings: dict[str, Finding] = {}
+    for few in reversed([group for group, names in members.items() if len(names) == 1]):
+        others = (other for other in members if other != few and other not in findings)
+        many = next((other for other in others if is_nearly(plain[few], plain[other])), None)
+        if many is not None:
+            (name,) = members[few]
             detail = (
                 f"{shown(few)} holds {shown(name)} alone and does not move with {shown(many)} "
                 f"({', '.join(map(shown, members[many]))}). If they are one group, write group = {shown(many)} under "
                 f"{shown(name)}; else call one of them something else."
             )
-            findings.append(Finding("groups of nearly one name", "warning", detail, track=name))
-    return tuple(findings)
+            findings[few] = Finding("groups of nearly one name", "warning", detail, track=name)
+    return tuple(findings.values())
 
 
 def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
