@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import shlex
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import click
+
+from analyze.errors import printable
 
 _LOOK_ALIKE = 0.6
 
@@ -48,3 +52,16 @@ class Commands(ExampleCommand, click.Group):
     """All commands."""
 
     command_class = ExampleCommand
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command of the first word; where a folder or description stands instead, how it is analysed."""
+        word = args[0]
+        if self.get_command(ctx, word) is None and not ctx.resilient_parsing:
+            path = Path(word)
+            what = "folder" if path.is_dir() else "description" if path.suffix == ".toml" and path.is_file() else ""
+            if what:
+                meant = printable(shlex.quote(word))
+                raise click.UsageError(f"{word!r} is a {what}, no command. To analyse it: analyze run {meant}", ctx)
+        return super().resolve_command(ctx, args)

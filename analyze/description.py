@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analyze.description_files import AudioFolder, by_reading, matching_file
+from analyze.description_files import AudioFolder, by_reading, matching_file, split_track, tidy
 from analyze.description_findings import findings_of
 from analyze.description_lines import Mistake, index_lines, report, with_normal_keys
 from analyze.description_text import decoded, description_file, parse_toml, read_bytes
@@ -152,7 +152,8 @@ class SoundCheck:
     date : ISO 8601 or empty; reference : the output that never moves, empty if there are no outputs
     notes : free text under venue, engineer, notes, humidity_percent, as far as given
     source : the description as it stands on the disk
-    not_recorded : captures that were passed over because their files are not there
+    not_recorded : captures that were passed over because their files are not there, each with those of its files
+    that may be there under another name, and that name
     is_temperature_assumed : whether none was described
     """
 
@@ -167,7 +168,7 @@ class SoundCheck:
     captures: tuple[Capture, ...]
     notes: dict[str, str] = field(default_factory=dict)
     source: bytes = b""
-    not_recorded: tuple[str, ...] = ()
+    not_recorded: dict[str, dict[str, str]] = field(default_factory=dict)
     is_temperature_assumed: bool = False
 
     def __post_init__(self) -> None:
@@ -290,8 +291,21 @@ def _sound_check(
         notes=_notes(table, "description"),
         source=source,
         is_temperature_assumed="temperature_c" not in table.model_fields_set,
-        not_recorded=tuple(table.captures[k].name_or_number(k + 1) for k in sorted(absent)),
+        not_recorded=_not_recorded(table, captures, files, absent),
     )
+
+
+def _not_recorded(
+    table: DescriptionTable, captures: Collection[Capture], files: AudioFolder, absent: Collection[int]
+) -> dict[str, dict[str, str]]:
+    """Captures passed over, with what the folder may hold in place of their files: nothing that is a track."""
+    used = {track.file for one in captures for kind in (one.feeds, one.mics, one.inputs) for track in kind.values()}
+    to_come = {table.captures[k].name_or_number(k + 1): list(table.captures[k].tracks) for k in sorted(absent)}
+    near = files.meant([text for texts in to_come.values() for text in texts], used)
+    return {
+        name: {file: near[file] for file in dict.fromkeys(tidy(split_track(text)[0]) for text in texts) if file in near}
+        for name, texts in to_come.items()
+    }
 
 
 def _output(name: str, table: OutputTable) -> Output:

@@ -17,6 +17,7 @@ from analyze.description_schema import CaptureTable, DescriptionTable, Kind, Out
 _TRACK_GROUPS = (("feeds", "mics"), ("inputs",))
 _TRACK_TABLES = ("feeds", "mics", "inputs")
 _NOTHING_YET = "Nothing is recorded yet? `analyze plan` lists what to record, and writes these tables."
+_COPIED = "were the recordings copied beside it?"
 #: More than one sound check has.
 _MOST = {"outputs": 256, "positions": 256, "captures": 2000}
 
@@ -251,13 +252,17 @@ class _Checks:
 
     def _missing_files(self) -> None:
         """One mistake per file that is not there, with those that may be meant: none that is another track's."""
+        n_named = len(self._missing) + len(self._users)
+        hint = f"{len(self._missing)} of the {n_named} files of the description are not there: {_COPIED}"
+        hint = hint if len(self._missing) > max(1, len(self._users)) else ""
         for file, tracks in self._missing.items():
             key, text, why = tracks[0]
             captures = {int(place[1]) for place, _, _ in tracks}
             channels = {int(split_track(written)[1] or 1) for _, written, _ in tracks}
-            found = shown(text) if len(tracks) == 1 else f"{shown(file)} in {len(tracks)} tracks"
+            named = shown(text) if len(tracks) == 1 else f"{shown(file)}, named by {len(tracks)} tracks"
             choices = tuple(other for other in why.choices if not self._is_taken(other, captures, channels))
-            self._add(key, NO_FILE, found, word=file, choices=choices)
+            self._add(key, f"{NO_FILE}: {named}", word=file, choices=choices, hint=hint)
+            hint = ""  # once is enough
 
     def _is_taken(self, file: str, captures: Collection[int], channels: Collection[int]) -> bool:
         """Whether a file is of another take, or these channels of it are of other tracks in these captures."""

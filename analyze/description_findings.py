@@ -6,8 +6,10 @@ import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from analyze.description_lines import shown
+from analyze.description_exchanged import exchanged, told_by
+from analyze.description_lines import is_nearly, shown
 from analyze.description_text import GUESS
+from analyze.description_words import words_of
 from analyze.findings import Finding, Severity
 
 if TYPE_CHECKING:
@@ -17,6 +19,10 @@ if TYPE_CHECKING:
 TWO_NAMES = "one position under two names"
 NOTHING_IN_COMMON = "no position in common"
 
+# Kinds that are judged alike.
+_BY_ARRIVAL = frozenset({"fill", "tower"})
+# Words for mains that only say how boxes stand or hang, whatever they are for.
+_OF_FORM = frozenset(["array", "arrays", "hang", "hangs", "outhang", "outhangs", "cluster", "clusters", "top", "tops"])
 # How two outputs of a pair are told apart in their names.
 _SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
 _OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
@@ -24,19 +30,19 @@ _OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
 _FEW_CAPTURES = 3
 # Twins that are set closer than this are set alike: less is a rounding of a processor.
 _APART_MS = 0.05
-_WORDS = re.compile(r"[^\W\d_]+|\d+")
-# Words that do not tell one position from another.
-_OF_ANY_POSITION = frozenset({"mic", "mike", "microphone", "pos", "position", "seat", "the", "at"})
 
 
 def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
     """Groups assumed, slips of the pen, keys and inputs without effect, guesses left, captures that are to come."""
     return (
         *_assumed_groups(check),
+        *_groups_of_nearly_one_name(check),
+        *_names_of_another_kind(check),
         *_unlike_twins(check),
         *_missing_microphones(check),
         *_positions_of_two_names(check),
         *_nothing_in_common(check),
+        *exchanged(check),
         *_idle_keys(check),
         *_lone_inputs(check),
         *_guesses(check),
@@ -52,6 +58,46 @@ def _assumed_groups(check: SoundCheck) -> tuple[Finding, ...]:
     names = ", ".join(shown(name) for name in mains)
     detail = f"{names} are treated as one group; write group = ... under each: the same name, or two to split them."
     return (Finding("mains without a group", "warning", detail, track=mains[0], value=len(mains)),)
+
+
+def _groups_of_nearly_one_name(check: SoundCheck) -> tuple[Finding, ...]:
+    """Groups whose names differ by a plural, capitals, blanks or a letter, one of them with a single member."""
+    members: dict[str, list[str]] = {}
+    for output in check.outputs.values():
+        if output.group:
+            members.setdefault(output.group, []).append(output.name)
+    # Sides become words of their own, and so tell two names apart.
+    plain = {group: " ".join(word.plain.removesuffix("s") for word in words_of(group)) for group in members}
+    findings: dict[str, Finding] = {}
+    for few in reversed([group for group, names in members.items() if len(names) == 1]):
+        others = (other for other in members if other != few and other not in findings)
+        many = next((other for other in others if is_nearly(plain[few], plain[other])), None)
+        if many is not None:
+            (name,) = members[few]
+            detail = (
+                f"{shown(few)} holds {shown(name)} alone and does not move with {shown(many)} "
+                f"({', '.join(map(shown, members[many]))}). If they are one group, write group = {shown(many)} under "
+                f"{shown(name)}; else call one of them something else."
+            )
+            findings[few] = Finding("groups of nearly one name", "warning", detail, track=name)
+    return tuple(findings.values())
+
+
+def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
+    """Outputs whose names say one kind, and another is written."""
+    findings = []
+    for output in check.outputs.values():
+        words = words_of(output.name)
+        said = {word.first("kind") for word in words if word.means("kind") and word.plain not in _OF_FORM}
+        is_part = output.kind == "monitor" and any(word.means("instrument", "zone:stage") for word in words)
+        if len(said) == 1 and not said | {output.kind} <= _BY_ARRIVAL and output.kind not in said and not is_part:
+            (kind,) = said
+            detail = (
+                f"{shown(output.name)} reads like a {kind} and is described, and judged, as a {output.kind}. If it is "
+                f'a {kind}, write kind = "{kind}".'
+            )
+            findings.append(Finding("kind and name differ", "note", detail, track=output.name))
+    return tuple(findings)
 
 
 def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:
@@ -110,7 +156,7 @@ def _positions_of_two_names(check: SoundCheck) -> tuple[Finding, ...]:
             if any(second in capture.mics for capture in takes[first]):
                 continue
             is_one_zone = check.positions[first].zone == check.positions[second].zone
-            is_alike = _told_by(first) == _told_by(second) != frozenset()
+            is_alike = told_by(first) == told_by(second) != frozenset()
             if is_alike or (is_one_zone and _stand_in(takes[first], takes[second], first, second)):
                 findings.append(_two_names(first, second, takes[first][0].name, takes[second][0].name))
                 break
@@ -124,11 +170,6 @@ def _two_names(first: str, second: str, take: str, other_take: str) -> Finding:
         f"write the same in {shown(take)} and {shown(other_take)}, else nothing relates what they hear."
     )
     return Finding(TWO_NAMES, "warning", detail, other_take, second)
-
-
-def _told_by(name: str) -> frozenset[str]:
-    """The words of a position's name without those that any position might have."""
-    return frozenset(_WORDS.findall(name.casefold())) - _OF_ANY_POSITION
 
 
 def _stand_in(with_first: Sequence[Capture], with_second: Sequence[Capture], first: str, second: str) -> bool:
@@ -179,7 +220,7 @@ def _idle_keys(check: SoundCheck) -> tuple[Finding, ...]:
             track=output.name,
         )
         for output in check.outputs.values()
-        if output.kind not in ("fill", "tower") and (output.align_at or output.later_ms != 0.0)
+        if output.kind not in _BY_ARRIVAL and (output.align_at or output.later_ms != 0.0)
     )
 
 
@@ -212,8 +253,11 @@ def _guesses(check: SoundCheck) -> tuple[Finding, ...]:
 
 
 def _not_recorded(check: SoundCheck) -> tuple[Finding, ...]:
-    """Captures whose files are still to come."""
-    return tuple(
-        Finding("not recorded yet", "note", "None of its files is there, so it was passed over.", capture=name)
-        for name in check.not_recorded
-    )
+    """Captures whose files are still to come, or are called otherwise."""
+    findings = []
+    for name, near in check.not_recorded.items():
+        meant = [f" {shown(file)}: did you mean {shown(other)}?" for file, other in near.items()]
+        more = f" Likewise {len(meant) - 1} more." if len(meant) > 1 else ""
+        detail = "None of its files is there, so it was passed over." + "".join(meant[:1]) + more
+        findings.append(Finding("not recorded yet", "error" if meant else "note", detail, capture=name))
+    return tuple(findings)

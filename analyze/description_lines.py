@@ -28,6 +28,9 @@ _INDEX_DEPTH = 8
 #: Choices shown in a message, choices searched for a near miss, and characters shown of what was found.
 _SHOWN_CHOICES, _SEARCHED_CHOICES, _SHOWN_CHARACTERS = 24, 2000, 80
 
+#: Names that differ by so many letters, and by no more than this share of them, may be one that was misspelt.
+_MISSPELT_LETTERS, _MISSPELT_SHARE = 2, 0.25
+
 #: Integers with more bits than this are not spelled out.
 _SHOWN_BITS = 128
 
@@ -91,6 +94,25 @@ def did_you_mean(word: str, choices: Sequence[str]) -> str | None:
             return choice
     near_matches = difflib.get_close_matches(sought, folded, n=1)
     return folded[near_matches[0]] if near_matches else None
+
+
+def is_nearly(one: str, other: str) -> bool:
+    """Whether one name may be the other misspelt. A number or a letter by itself tells two names apart.
+
+    >>> is_nearly("Boathouse", "boat house"), is_nearly("harbor", "harbour"), is_nearly("hall a", "hall b")
+    (True, True, False)
+    """
+    words = [re.findall(r"\w+", unicodedata.normalize("NFKC", name).casefold()) for name in (one, other)]
+    a, b = ("".join(each) for each in words)
+    if a == b:
+        return bool(a)
+    marks = [[word for word in each if len(word) == 1 or any(map(str.isdigit, word))] for each in words]
+    starts = [[word[0] for word in each] for each in words]
+    if marks[0] != marks[1] or (len(words[0]) == len(words[1]) and starts[0] != starts[1]):
+        return False
+    steps = difflib.SequenceMatcher(None, a, b, autojunk=False).get_opcodes()
+    changed = sum(max(a1 - a0, b1 - b0) for what, a0, a1, b0, b1 in steps if what != "equal")
+    return changed <= min(_MISSPELT_LETTERS, _MISSPELT_SHARE * min(len(a), len(b)))
 
 
 def shown(value: object) -> str:

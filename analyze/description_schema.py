@@ -218,6 +218,9 @@ _EXPECTED_TABLES = {
     "captures": "tables headed [[captures]], with double brackets",
 }
 
+# A number in quotes, with or without a unit.
+_NUMBER = re.compile(r"\s*(-?\d+(?:[.,]\d+)?)\s*(°?[^\W\d_]*)\s*")
+
 _BOUNDS = {"greater_than_equal": ("ge", "a number of at least"), "less_than_equal": ("le", "a number of at most")}
 
 
@@ -269,17 +272,25 @@ def _mistake(kind: str, place: KeyPath, value: object, context: Mapping[str, Any
     expected = _EXPECTED_TABLES.get(str(key[0])) if len(key) == 1 else None
     expected = expected or _EXPECTED_TYPES.get(kind, "another value")
     problem = "not a finite number" if _is_not_finite(value) else "wrong type"
-    return Mistake(key, problem, shown(value), expected, hint=_hint(kind, value))
+    return Mistake(key, problem, shown(value), expected, hint=_hint(kind, key, value))
 
 
-def _hint(kind: str, value: object) -> str:
+def _hint(kind: str, key: KeyPath, value: object) -> str:
     """How a text is written that stands where a number or a list of texts has to."""
     if not isinstance(value, str):
         return ""
     if kind == "list_type":
         return f"Put it in brackets: [{json.dumps(value, ensure_ascii=False)}]."
-    is_number = kind in ("float_type", "int_type") and re.fullmatch(r"-?\d+(\.\d+)?", value)
-    return f"Take the quotes away: {value}." if is_number else ""
+    number = _NUMBER.fullmatch(value) if kind in ("float_type", "int_type") else None
+    if number is None:
+        return ""
+    written, unit = number[1].replace(",", "."), number[2]
+    if not unit:
+        return f"Take the quotes away: {written}."
+    of_key = "distance_m" if "distance_m" in key else str(key[-1])  # distances stand under names of outputs
+    if not of_key.endswith(f"_{unit.casefold().lstrip('°')}"):
+        return ""  # in another unit it is another number
+    return f"Write {written}, without unit and quotes."
 
 
 def _is_not_finite(value: object) -> bool:

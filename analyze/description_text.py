@@ -11,7 +11,7 @@ import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyze.description_lines import did_you_mean, shown
+from analyze.description_lines import MAX_MISTAKES, did_you_mean, key_text, shown
 from analyze.errors import DescriptionError, printable
 
 if TYPE_CHECKING:
@@ -34,6 +34,11 @@ MAX_FILE_BYTES, MAX_LINE_BYTES = 1 << 20, 4096
 #: Most parts of a dotted key; the deepest key that means anything has five.
 _MAX_KEY_PARTS = 16
 
+# Whole texts in one line.
+_TEXTS = re.compile(r"\"(?:[^\"\\]|\\.)*\"|'[^']*'")
+# Tables that are told by their names when they stand twice.
+_TABLES = ("outputs", "positions", "captures")
+
 _LONG_KEY = re.compile(
     r"(?:^|[{,\[])[ \t]*(?:(?:[A-Za-z0-9_-]{1,80}|\"[^\"\n]{0,80}\"|'[^'\n]{0,80}')[ \t]*\.[ \t]*)"
     rf"{{{_MAX_KEY_PARTS}}}",
@@ -44,10 +49,12 @@ _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _BACKSLASH = "In double quotes a backslash has a meaning of its own: write / between folders."
 _VALUE = "Text needs double quotes, numbers a point as their decimal sign, every list and table its closing bracket."
 _TWICE = "A key or table may stand only once: join the two or rename one."
+_OPEN = "The quotes opened in this text are never closed."
 _GENERAL = "Each line is a [table] header, a key = value pair or a # comment."
 
 #: What to do about a line that the parser refused, by what stands in it; the first that fits counts.
 _TYPED = (
+    (re.compile(r"^\s*\[{1,2}\s*captures\s*\]"), "Every take begins with [[captures]], in double brackets."),
     (re.compile("[“”„‟«»‘’‚]"), 'Quotes as a word processor makes them: type plain ones, ".'),
     (re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}|=\s*\d{4}[./]\d"), "A day is year-month-day: 2026-05-14."),
     (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$"), "The decimal sign is a point: {0}.{1}."),
@@ -67,9 +74,11 @@ _MENDS = (
     ("Cannot declare", _TWICE),
     ("Cannot mutate", _TWICE),
     ("Duplicate", _TWICE),
+    ("a quote is open", 'Text stands between two quotes, one before it and one behind: "main".'),
     ("Invalid value", _VALUE),
     ("Expected newline", _VALUE),
-    ("Unterminated string", "The quotes opened in this text are never closed."),
+    ("Unterminated string", _OPEN),
+    ('Expected "\'"', _OPEN),
     ("inline table", "A table in braces stands on one line, without a comma at its end."),
 )
 
@@ -204,9 +213,58 @@ def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
     line, column = text.count("\n") + (not text.endswith("\n")), ""
     if match is not None and match.group(1):
         line, column = int(match.group(1)), f" at column {match.group(2)}"
-    reason = _PLACE.sub("", message)
-    mend = _typed_mend(text.split("\n")[line - 1 : line]) or next((m for part, m in _MENDS if part in reason), _GENERAL)
+    if "Cannot declare" in message and (twice := _tables_twice(line, text, path)):
+        return twice
+    reason, refused = _PLACE.sub("", message), text.split("\n")[line - 1 : line]
+    if "character '\\n'" in reason or any(map(_has_open_quote, refused)):
+        reason = "a quote is open in this line"
+    mend = _typed_mend(refused) or next((m for part, m in _MENDS if part in reason), _GENERAL)
     return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))
+
+
+def _tables_twice(refused: int, text: str, path: Path) -> DescriptionError | None:
+    """All tables of which a second header stands in the text; None if it is not for one that a line was refused."""
+    n_items: dict[tuple[str, ...], int] = {}
+    places: dict[tuple[tuple[str, ...], tuple[int, ...]], list[int]] = {}  # per table, and item of a list it lies in
+    for number, line in enumerate(text.split("\n"), 1):
+        table, is_list = _header(line)
+        if is_list:
+            n_items[table] = n_items.get(table, 0) + 1
+        elif len(table) > 1 and table[0] in _TABLES:
+            items = tuple(n_items.get(table[:length], 0) for length in range(1, len(table)))
+            places.setdefault((table, items), []).append(number)
+    told = {
+        lines[1]: f"[{key_text(table)}] stands {'twice' if len(lines) == 2 else f'{len(lines)} times'} "
+        f"(lines {', '.join(map(str, lines[:-1]))} and {lines[-1]})."
+        for (table, _), lines in places.items()
+        if len(lines) > 1
+    }
+    if refused not in told:
+        return None
+    first, *others = sorted(told)
+    more = [f"{path}:{line}: {told[line]}" for line in others[: MAX_MISTAKES - 1]]
+    mend = "Delete one of them, or give it the name of another."
+    return DescriptionError("\n".join([told[first], *more]), mend, path=path, line=first)
+
+
+def _header(line: str) -> tuple[tuple[str, ...], bool]:
+    """The table that a line is the header of, and whether it is one of a list; empty for any other line."""
+    if not line.lstrip().startswith("["):
+        return (), False
+    try:
+        node: Any = tomllib.loads(line)
+    except ValueError:
+        return (), False
+    table: tuple[str, ...] = ()
+    while isinstance(node, dict) and node:
+        key, node = next(iter(node.items()))
+        table = (*table, key)
+    return table, isinstance(node, list)
+
+
+def _has_open_quote(line: str) -> bool:
+    """Whether a line holds a double quote that begins or ends no text."""
+    return '"' in _TEXTS.sub("", line).partition("#")[0] and '"""' not in line and "'''" not in line
 
 
 def _typed_mend(lines: Sequence[str]) -> str:

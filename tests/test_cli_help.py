@@ -6,6 +6,7 @@ import os
 import shlex
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
@@ -33,6 +34,25 @@ def test_help_begins_with_an_example(name: str) -> None:
     assert isinstance(command, ExampleCommand)
     assert shown.output.startswith(f"Example: {command.example}\n\nUsage: analyze {name}".rstrip())
     assert command.example.startswith(f"analyze {name}".rstrip())
+
+
+def test_a_folder_in_place_of_a_command_is_answered_with_the_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "first night").mkdir()
+    (tmp_path / "soundcheck.toml").touch()
+    for word, said in (
+        ("first night", "'first night' is a folder, no command. To analyse it: analyze run 'first night'"),
+        (
+            "soundcheck.toml",
+            "'soundcheck.toml' is a description, no command. To analyse it: analyze run soundcheck.toml",
+        ),
+        ("second night", "No such command 'second night'."),
+    ):
+        done = CliRunner().invoke(commands, [word])
+        assert done.exit_code == 2
+        assert said in done.output
 
 
 @pytest.mark.parametrize("name", ALL)

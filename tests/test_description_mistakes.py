@@ -126,6 +126,34 @@ MISTAKES = [
         'temperature_c = "21"',
         "temperature_c: wrong type (found '21', expected a number). Take the quotes away: 21.",
     ),
+    (
+        "delay_ms = 1.5",
+        "delay_ms = '15.64 ms'",
+        "outputs.mains.delay_ms: wrong type (found '15.64 ms', expected a number)."
+        " Write 15.64, without unit and quotes.",
+    ),
+    (
+        "delay_ms = 1.5",
+        "delay_ms = '1,5ms'",
+        "outputs.mains.delay_ms: wrong type (found '1,5ms', expected a number). Write 1.5, without unit and quotes.",
+    ),
+    # in seconds it is another number
+    (
+        "delay_ms = 1.5",
+        "delay_ms = '0.1 s'",
+        "outputs.mains.delay_ms: wrong type (found '0.1 s', expected a number).",
+    ),
+    (
+        "temperature_c = 21.0",
+        "temperature_c = '21 °C'",
+        "temperature_c: wrong type (found '21 °C', expected a number). Write 21, without unit and quotes.",
+    ),
+    (
+        "mains = 24.5",
+        "mains = '24.5 m'",
+        "positions.mix.distance_m.mains: wrong type (found '24.5 m', expected a number)."
+        " Write 24.5, without unit and quotes.",
+    ),
     ("delay_ms = 1.5", "delay_ms = true", "outputs.mains.delay_ms: wrong type (found true, expected a number)."),
     (
         "delay_ms = 1.5",

@@ -42,6 +42,30 @@ def test_what_is_recorded_can_be_looked_at_before_the_rest_is(folder: Path) -> N
         load_sound_check(folder)
 
 
+def test_a_file_under_nearly_the_name_of_one_to_come_is_told(folder: Path) -> None:
+    """Not one that a track uses already, and not the one that another capture to come may mean."""
+    text = (folder / "soundcheck.toml").read_text()
+    more = (
+        (capture(3) + capture(4)).replace("003_main.wav", "front_fill.flac").replace("004_main.wav", "front_fills.wav")
+    )
+    (folder / "soundcheck.toml").write_text(text + more)
+    (folder / "front_fill.wav").write_bytes(b"")
+    found = [one for one in load_recorded(folder).findings if one.finding == "not recorded yet"]
+    assert [(one.severity, one.capture) for one in found] == [
+        ("note", "capture 2"),
+        ("note", "capture 3"),
+        ("error", "capture 4"),
+    ]
+    assert found[2].detail.endswith("'front_fills.wav': did you mean 'front_fill.wav'?")
+    (folder / "soundcheck.toml").write_text(text + more.replace("front_fills", "balcony"))
+    found = [one for one in load_recorded(folder).findings if one.finding == "not recorded yet"]
+    assert [one.detail.partition("over.")[2] for one in found] == [
+        "",
+        " 'front_fill.flac': did you mean 'front_fill.wav'?",
+        "",
+    ]
+
+
 def test_where_nothing_is_recorded_every_file_is_named(folder: Path) -> None:
     (folder / "001_main.wav").unlink()
     with pytest.raises(DescriptionError, match=r"(?s)001_main.wav.*002_main.wav"):
@@ -72,10 +96,10 @@ def test_the_file_of_another_take_is_not_what_was_meant(folder: Path) -> None:
     with pytest.raises(DescriptionError) as refused:
         load_sound_check(folder)
     assert "captures[2].feeds.main: no such file" in str(refused.value)
-    assert "(found 'alphb.wav' in 2 tracks).\n" in str(refused.value)
+    assert ": 'alphb.wav', named by 2 tracks.\n" in str(refused.value)
     assert "captures[2].mics" not in str(refused.value)
     (folder / "soundcheck.toml").write_text(text + "start_s = 9\n")
-    with pytest.raises(DescriptionError, match=r"in 2 tracks\). Did you mean 'alpha.wav'\?"):
+    with pytest.raises(DescriptionError, match=r"by 2 tracks\. Did you mean 'alpha.wav'\?"):
         load_sound_check(folder)
 
 

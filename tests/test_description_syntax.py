@@ -20,6 +20,14 @@ from tests.description_example import edited, refusal
             "Quotes as a word processor makes them",
         ),
         ('"main"', "<here>[main", "not valid TOML at column 9: Invalid value.", "Text needs double quotes, numbers"),
+        (
+            '"main"',
+            '<here>"main',
+            "not valid TOML at column 13: a quote is open in this line.",
+            "Text stands between two",
+        ),
+        ('"take1.wav:1"', '<here>"take1.wav:1', "not valid TOML at column", "Text stands between two quotes"),
+        ('"lawn"', '<here>lawn"', "not valid TOML at column 13: a quote is open in this line.", "Text stands between"),
         ("1.5", "<here>1,5", "not valid TOML at column 13: Expected newline", "The decimal sign is a point: 1.5."),
         (
             "1.5",
@@ -41,7 +49,8 @@ from tests.description_example import edited, refusal
             "not valid TOML at column",
             "A key or table may stand only once",
         ),
-        ("[outputs.wedge]", "<here>[outputs.tower]", "not valid TOML at column", "A key or table may stand only once"),
+        ("[outputs.wedge]", "<here>[outputs.tower]", "[outputs.tower] stands twice (lines 34 and 39).", "Delete one"),
+        ("[[captures]]\nfeeds", "<here>[captures]\nfeeds", "not valid TOML at column", "Every take begins with [[capt"),
         ("feed_tap =", "feed_tap", "not valid TOML at column 10: Expected '='", "Each line is a [table] header"),
     ],
 )
@@ -56,4 +65,16 @@ def test_text_that_ends_too_early(tmp_path: Path) -> None:
     assert refusal(tmp_path, 'format = 1\ntitle = """a\nb') == [
         "soundcheck.toml:3: not valid TOML: Unterminated string.",
         "The quotes opened in this text are never closed.",
+    ]
+
+
+def test_all_tables_that_stand_twice_are_named(tmp_path: Path) -> None:
+    """Also behind the line that was refused; a table of every take is none of them."""
+    takes = "[[captures]]\n[captures.settings.mains]\ndelay_ms = 1\n" * 2 + "[captures.settings.mains]\n"
+    text = '[positions."far back"]\n[positions.mix]\n[positions."far back"]\n[positions.mix]\n[positions.mix] # 3\n'
+    assert refusal(tmp_path, text + takes) == [
+        'soundcheck.toml:3: [positions."far back"] stands twice (lines 1 and 3).',
+        "soundcheck.toml:4: [positions.mix] stands 3 times (lines 2, 4 and 5).",
+        "soundcheck.toml:12: [captures.settings.mains] stands twice (lines 10 and 12).",
+        "Delete one of them, or give it the name of another.",
     ]

@@ -7,20 +7,24 @@ from pathlib import Path
 
 import pytest
 
-from tests.description_example import EXAMPLE, MEND, edited, load, refusal, write_files
+from tests.description_example import EXAMPLE, FILES, MEND, edited, load, refusal, write_files
 
 TRACK = "expected FILE or FILE:CHANNEL, with a channel from 1 to 1024"
 INSIDE = "Put the file into the folder of the description and write its path from there, with / between folders."
 ABSOLUTE = "expected a path inside the folder of the description"
 
 
+#: A track whose file is not there, and what may be meant.
+NO_FILE = [
+    ("handheld.wv", ""),  # handheld.wav:1 is the lawn's
+    ("handheld.wv:2", " Did you mean 'handheld.wav'?"),
+    ("take3.wav:2", " Did you mean 'more/take3.wav'?"),
+    ("xxxxxxxx/x", ""),
+    ("handheld.wav/x:2", " Did you mean 'handheld.wav'?"),
+]
+
 #: A track, and the message about it behind `(found 'TRACK'`.
 BAD_TRACKS = [
-    ("handheld.wv", "no such file in the folder of the description", "", ""),  # handheld.wav:1 is the lawn's
-    ("handheld.wv:2", "no such file in the folder of the description", "", " Did you mean 'handheld.wav'?"),
-    ("take3.wav:2", "no such file in the folder of the description", "", " Did you mean 'more/take3.wav'?"),
-    ("xxxxxxxx/x", "no such file in the folder of the description", "", ""),
-    ("handheld.wav/x:2", "no such file in the folder of the description", "", " Did you mean 'handheld.wav'?"),
     ("handheld.wav:0", "bad channel", TRACK, ""),
     ("handheld.wav:1025", "bad channel", TRACK, ""),
     ("handheld.wav:-1", "bad channel", TRACK, ""),
@@ -37,6 +41,24 @@ BAD_TRACKS = [
     (r"\\host\y.wav", "absolute path", ABSOLUTE, f" {INSIDE}"),
     (r"more\take3.wav", "backslash in a path", "expected / between folders, as in 'more/take3.wav'", ""),
 ]
+
+
+@pytest.mark.parametrize(("track", "more"), NO_FILE)
+def test_no_file(tmp_path: Path, track: str, more: str) -> None:
+    text, line = edited('"more/take3.wav:2" }\nunsynced = [["handheld.wav"], "more//take3.wav"]', f"'{track}' }}")
+    message = f"captures[2].mics.drums: no such file in the folder of the description: {track!r}.{more}"
+    assert refusal(write_files(tmp_path), text) == [f"soundcheck.toml:{line}: {message}", MEND]
+
+
+@pytest.mark.parametrize("n_missing", [1, 3, 4, 6])
+def test_where_most_files_are_missing_that_is_said_once(tmp_path: Path, n_missing: int) -> None:
+    folder = write_files(tmp_path)
+    for name in list(FILES)[:n_missing]:
+        (folder / name).unlink()
+    message = "\n".join(refusal(folder, EXAMPLE))
+    said = f"{n_missing} of the 6 files of the description are not there: were the recordings copied beside it?"
+    assert message.count(said) == message.count("copied") == (n_missing > 3)
+    assert "no such file in the folder of the description: 'take1.wav', named by 3 tracks." in message
 
 
 @pytest.mark.parametrize(("track", "problem", "expected", "more"), BAD_TRACKS)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
-import re
-import unicodedata
 from collections.abc import Iterable
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 from analyze.archive.comparison_words import later, louder
 from analyze.archive.history_rows import History, OutputRow
+from analyze.description_lines import is_nearly
 from analyze.reports.naming import clean
 from analyze.reports.summaries import listed, number, percent, plural
 
@@ -18,8 +16,6 @@ if TYPE_CHECKING:
     from analyze.archive.history_drift import Drift
     from analyze.archive.history_finding import Seen
 
-#: Names of venues that differ by so many letters, and by no more than this share of them, may be one that was misspelt.
-_MISSPELT_LETTERS, _MISSPELT_SHARE = 2, 0.25
 #: So many visits without a date are named one by one.
 _NAMED = 4
 #: Said wherever a history is handed out.
@@ -86,23 +82,8 @@ def spelling_words(venues: Iterable[str]) -> list[str]:
         f"Nearly one name: {one} and {other}. If they are one venue, write it alike in both descriptions: until then "
         "nothing of the one is compared with the other."
         for one, other in combinations(venues, 2)
-        if _is_nearly(one, other)
+        if is_nearly(one, other)
     ]
-
-
-def _is_nearly(one: str, other: str) -> bool:
-    """Whether one name may be the other misspelt. A number or a letter by itself tells two halls apart."""
-    words = [re.findall(r"\w+", unicodedata.normalize("NFKC", name).casefold()) for name in (one, other)]
-    a, b = ("".join(each) for each in words)
-    if a == b:
-        return bool(a)
-    marks = [[word for word in each if len(word) == 1 or any(map(str.isdigit, word))] for each in words]
-    starts = [[word[0] for word in each] for each in words]
-    if marks[0] != marks[1] or (len(words[0]) == len(words[1]) and starts[0] != starts[1]):
-        return False
-    steps = difflib.SequenceMatcher(None, a, b, autojunk=False).get_opcodes()
-    changed = sum(max(a1 - a0, b1 - b0) for what, a0, a1, b0, b1 in steps if what != "equal")
-    return changed <= min(_MISSPELT_LETTERS, _MISSPELT_SHARE * min(len(a), len(b)))
 
 
 def same_results_words(one: Seen, other: str) -> str:

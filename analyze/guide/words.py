@@ -20,8 +20,11 @@ LOOKED_FOR_BY = {
     "why a sub can be right either way": "sub, subs, subwoofer, subwoofers, crossover, crossovers, all-pass, allpass, "
     "all pass, slope, slopes, phase",
     "an inverted monitor is a bargain that a fader undoes": "wedge, wedges, monitor, monitors, side fill, foldback",
-    "microphones exchanged": "swapped, swapped microphones, exchanged, swapped mics, microphones swapped, mics swapped",
-    "arrives before it was sent": "swapped, swapped tracks, swapped feed",
+    "microphones exchanged": "swap, swaps, swapped, swapped microphones, exchange, exchanged, mixed up, mix up, mixup, "
+    "interchanged, crossed, swapped mics, microphones swapped, mics swapped",
+    "channels exchanged": "swap, swaps, swapped, exchange, exchanged, mixed up, mix up, mixup, interchanged, crossed, "
+    "swapped channels, channels swapped",
+    "arrives before it was sent": "swap, swaps, swapped, mixed up, swapped tracks, swapped feed",
     "seats alike": "swapped microphones, swapped mics, microphones swapped, mics swapped",
     "latency_ms": "latency",
     "distance contradicted": "latency, distance, distances, tape, distance_m",
