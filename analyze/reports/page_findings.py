@@ -30,6 +30,8 @@ _OF_THE_DESCRIPTION = (
     "twins set differently",
     "one position under two names",
     "microphones exchanged",
+    "channels exchanged",
+    "groups of nearly one name",
     "distance contradicted",
 )
 # What stands for a cable or a box to be mended comes before what a take suffered from.
