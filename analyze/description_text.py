@@ -60,7 +60,7 @@ _TYPED = (
     (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$"), "The decimal sign is a point: {0}.{1}."),
     (
         re.compile(r"=\s*(-?\d+(?:\.\d+)?)\s*(?:°|k?Hz\b|[mµ]?s\b|d[Bb]\b|[mCF]\b|ft\b)"),
-        "The unit stands in the name of the key: write {0} alone.",
+        "The unit stands in the name of the key: write the number alone, in that unit.",
     ),
     (re.compile(r"=\s*([^\W\d][^\"'#=\[\]{}]*)(?:#|$)"), 'Text stands in quotes: "{0}".'),
 )

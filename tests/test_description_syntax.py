@@ -33,7 +33,7 @@ from tests.description_example import edited, refusal
             "1.5",
             "<here>1.5 ms",
             "not valid TOML at column 16: Expected",
-            "The unit stands in the name of the key: write 1.5",
+            "The unit stands in the name of the key: write the number alone, in that unit.",
         ),
         ("2026-05-14", "<here>14.05.2026", "not valid TOML at column", "A day is year-month-day: 2026-05-14."),
         (
