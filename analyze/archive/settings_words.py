@@ -40,7 +40,7 @@ def headline(verified: Verified) -> str:
         for row in wrong:
             alike.setdefault(_short(row), []).append(row.output)
         said = "Not done as recommended: " + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
-    return f"{said}; {seat_words(verified)}." if verified.seat else f"{said}."
+    return f"{said}; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else f"{said}."
 
 
 def _short(row: Applied) -> str:
@@ -51,12 +51,26 @@ def _short(row: Applied) -> str:
 
 def seat_words(verified: Verified) -> str:
     """Predicted and measured change of the low end at the seat that is named first."""
-    return next(_seat_words(one) for one in verified.seats if one.position == verified.seat)
+    seat = next(one for one in verified.seats if one.position == verified.seat)
+    return f"low end at {seat.position} {_gain_words(seat)}"
 
 
-def _seat_words(seat: SeatGain) -> str:
+def _missed_words(verified: Verified) -> str:
+    """How many positions came out as predicted and which is furthest off, where any did not."""
+    missed = [one for one in verified.seats if one.as_predicted == "no"]
+    if not missed:
+        return ""
+    furthest, n = max(missed, key=lambda one: abs(one.difference_db)), len(verified.seats)
+    if n == 1:
+        return " That is not as predicted."
+    figures = "" if furthest.position == verified.seat else f", {_gain_words(furthest)}"
+    n_good = n - len(missed)
+    return f" {n_good or 'None'} of {n} positions came out as predicted; furthest off: {furthest.position}{figures}."
+
+
+def _gain_words(seat: SeatGain) -> str:
     return (
-        f"low end at {seat.position} {signed(seat.predicted_change_db)} dB predicted, "
+        f"{signed(seat.predicted_change_db)} dB predicted, "
         f"{signed(seat.measured_change_db)} ± {number(2.0 * seat.measured_change_std_db)} dB measured"
     )
 

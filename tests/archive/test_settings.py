@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import frictionless
@@ -209,6 +210,7 @@ def test_the_low_end_does_what_was_predicted() -> None:
         assert seat.as_predicted == "yes"
     assert f"low end at {one.seat} +" in headline(one)
     assert " dB predicted, +" in headline(one)
+    assert "as predicted" not in headline(one)
 
 
 def test_the_low_end_without_the_settings_does_not() -> None:
@@ -216,6 +218,22 @@ def test_the_low_end_without_the_settings_does_not() -> None:
     best = max(one.seats, key=lambda seat: seat.predicted_change_db)
     assert best.measured_change_db == pytest.approx(0.0, abs=0.15)  # measured 0.02 dB
     assert best.as_predicted == "no"
+
+
+def test_the_headline_names_the_seat_that_is_furthest_off() -> None:
+    """Of two seats that fit and two that do not it is not the better of these, nor the first."""
+    one = verified("done")
+    off_db = {"front": -0.9, "back": -4.0}
+    seats = tuple(
+        replace(seat, measured_change_db=seat.predicted_change_db + off_db[seat.position],
+                difference_db=off_db[seat.position], as_predicted="no")
+        if seat.position in off_db else seat
+        for seat in one.seats
+    )  # fmt: skip
+    said = headline(replace(one, seats=seats, seat="left"))
+    assert "low end at left" in said
+    assert "2 of 4 positions came out as predicted; furthest off: back, +" in said
+    assert headline(replace(one, seats=seats, seat="back")).endswith("; furthest off: back.")
 
 
 def test_seats_are_the_means_of_their_cells() -> None:
