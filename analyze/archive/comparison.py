@@ -31,6 +31,7 @@ from analyze.archive.comparison_pairs import Names, Pair, both_heard, matched_na
 from analyze.archive.comparison_response import ResponsePeak, response_peaks
 from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, Tolerances, Visit
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
+from analyze.archive.comparison_unheard import is_change_heard
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older
 from analyze.archive.rewiring import rewired
@@ -144,6 +145,7 @@ def compare(
         rig_louder_std_db=louder.std,
         is_rig_flipped=found.signs.is_whole,
         exchanged=exchanged,
+        unheard=tuple(name for name in found.outputs if not is_change_heard(older, newer, name)),
     )
     return replace(comparison, remarks=remarks(comparison))
 

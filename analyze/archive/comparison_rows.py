@@ -148,6 +148,7 @@ class Comparison:
     air_error_c, air_error_std_c : by how much warmer than that the newer air seems, from the arrivals
     rig_later_ms, rig_louder_db : common to all outputs and positions, with their standard errors; is_rig_flipped
     exchanged : pairs of positions whose microphones look exchanged, compared crosswise
+    unheard : outputs whose settings cannot be heard, for their feeds are recorded after them
     """
 
     older: Visit
@@ -167,6 +168,7 @@ class Comparison:
     rig_louder_std_db: float = math.nan
     is_rig_flipped: bool = False
     exchanged: tuple[tuple[str, str], ...] = ()
+    unheard: tuple[str, ...] = ()
     remarks: tuple[str, ...] = field(default=())
 
     @property

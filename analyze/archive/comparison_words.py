@@ -14,6 +14,7 @@ from analyze.archive.comparison_causes import Shift
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, Visit
+from analyze.archive.comparison_unheard import turned_behind_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renames_words
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
@@ -45,7 +46,7 @@ class SettingNow:
     """One output's setting as the newer visit describes it: changed by so much, turned over, polarity.
 
     fits_none : whether what is heard fits that the delay was not changed; wire : its own, where by both reports that
-    turned over
+    turned over; is_heard : whether what is heard holds the change, else it is described alone
     """
 
     later_ms: float
@@ -53,6 +54,7 @@ class SettingNow:
     polarity: str
     fits_none: bool = False
     wire: Rewired | None = None
+    is_heard: bool = True
 
 
 def headline(comparison: Comparison) -> str:
@@ -66,6 +68,8 @@ def headline(comparison: Comparison) -> str:
         aside = f" Everything turned over.{aside}"
     for pair in comparison.exchanged:
         aside = f"{aside} Positions {listed(pair)} look exchanged."
+    if comparison.unheard:
+        aside = f"{aside} What is set for {listed(comparison.unheard)} cannot be heard."
     if unclear:
         aside = f" {'Unclear' if not changed else 'Of others it is unclear'}: {listed(unclear)}.{aside}"
     if not changed:
@@ -220,7 +224,8 @@ def output_words(
         parts.append(f"Its response changed most at {band}: {change} against its other bands, mean of {where}.")
     if not parts:
         error_ms = number(max(2.0 * times.shift.std, 0.01), 2)
-        parts.append(f"As it was, as far as {where} can tell: arrival to ± {error_ms} ms.")
+        as_was = "As it was" if setting.is_heard else "Behind the processor as it was"
+        parts.append(f"{as_was}, as far as {where} can tell: arrival to ± {error_ms} ms.")
     return " ".join(parts)
 
 
@@ -231,6 +236,8 @@ def _where(n_positions: int) -> str:
 def _polarity_words(polarity: str, setting: SettingNow, where: str, older: str) -> list[str]:
     if polarity == "undecided":
         return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
+    if polarity == "flipped" and not setting.is_heard:
+        return [turned_behind_words(setting.wire, where, older)]
     if polarity == "flipped" and setting.wire:
         return [_wire_words(setting, setting.wire, where, older)]
     if polarity == "flipped" and setting.is_turned:
@@ -243,7 +250,7 @@ def _polarity_words(polarity: str, setting: SettingNow, where: str, older: str) 
             f"It plays the other way up than at {older}, at {where}: look for a turned connector, a cable "
             "or another preset."
         ]
-    is_set = setting.is_turned
+    is_set = setting.is_turned and setting.is_heard
     return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
 
 
@@ -266,9 +273,10 @@ def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> s
 
 def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older: str) -> list[str]:
     shift, parts = times.shift, []
+    asked_ms = setting.later_ms if setting.is_heard else 0.0
     asked = f"Its delay setting was changed by {signed(setting.later_ms, 2)} ms"
     alike = f"at {_where(n_positions)}{'' if n_positions == 1 else ' alike'}"
-    if setting.later_ms and (times.is_elsewhere or not times.is_beyond):
+    if asked_ms and (times.is_elsewhere or not times.is_beyond):
         so_little = setting.fits_none and not times.is_elsewhere
         found = "so little cannot be told from no change here" if so_little else "it arrives accordingly"
         parts.append(f"{asked} on purpose; {'that is taken out' if times.is_elsewhere else found}.")
@@ -282,7 +290,7 @@ def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older
             f"{asked} in the description, but what is heard did not move: the setting is not in force now, "
             "or was already then."
         )
-    elif times.is_beyond and setting.later_ms:
+    elif times.is_beyond and asked_ms:
         heard = f"{signed(setting.later_ms + shift.mean, 2)} ± {number(2.0 * shift.std, 2)} ms"
         parts.append(
             f"{asked} in the description, what is heard by {heard}: it arrives {later(shift.mean)} than that asks for, "
@@ -290,7 +298,9 @@ def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older
         )
     elif times.is_beyond:
         parts.append(f"It arrives {later(shift.mean, 2.0 * shift.std)} than at {older}, {alike}.")
-        if n_positions > 1:
+        if n_positions > 1 and not setting.is_heard:
+            parts.append("Look for a latency or a delay behind the processor.")
+        elif n_positions > 1:
             parts.append("Its delay is described as it was: look for a delay that nobody wrote down, or a latency.")
     if times.other:
         parts.append(f"Or else: {times.other}; the two cannot be told apart well.")

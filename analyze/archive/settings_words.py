@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
+from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
 from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
@@ -75,11 +76,6 @@ def _gain_words(seat: SeatGain) -> str:
     )
 
 
-def is_heard_with_setting(after: ReportRead, output: str) -> bool:
-    """Whether what is heard of an output holds its setting: its feed is recorded before it."""
-    return after.output(output).get("feed_tap") != "after"
-
-
 def described_reason(row: Applied, *, is_other_sound: bool) -> str:
     """What the description says of a setting that cannot be heard.
 
@@ -89,7 +85,7 @@ def described_reason(row: Applied, *, is_other_sound: bool) -> str:
     asked = f"{number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity} was recommended"
     as_asked = "as before, and nothing was to be changed" if row.outcome == "left alone" else "as recommended"
     parts = [
-        "Its feed is recorded after the setting, which cannot be heard: this rests on its description, not on sound.",
+        UNHEARD,
         f"That says {said}, {as_asked if row.outcome in DONE else f'where {asked}'}. Look at the processor.",
     ]
     if is_other_sound:

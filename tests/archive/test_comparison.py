@@ -11,7 +11,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from visits_making import CHANGES, compared, dated_report, described_as, mirrored, only, put_off, turned_at, visit
+from visits_making import (
+    CHANGES,
+    compared,
+    dated_report,
+    described_as,
+    feed_after_setting,
+    mirrored,
+    only,
+    put_off,
+    turned_at,
+    visit,
+)
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare, found_between
@@ -212,6 +223,34 @@ def test_a_setting_that_was_described_and_is_not_in_force_is_said(tmp_path) -> N
     assert row.reason.count("not in force now, or was already then") == 2
     assert row.confidence > 0.95
     assert "so little cannot be told from no change here" in output(comparison, "sub left").reason
+
+
+def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone() -> None:
+    """Described as 2 ms later and turned over at the newer visit, where its feed is recorded after that."""
+    told = feed_after_setting(visit("warmer"), "front fill")
+    delay_ms, _ = told.setting("front fill")
+    said = {"delay_ms": delay_ms + 2.0, "polarity": "inverted"}
+    told.results["sound_check"]["outputs"]["front fill"]["setting"] = said
+    heard, unheard = (
+        compare(visit("first"), one, {}) for one in (visit("warmer"), feed_after_setting(visit("warmer"), "front fill"))
+    )
+    fill = output(unheard, "front fill")
+    assert (fill.verdict, fill.confidence) == ("same", output(heard, "front fill").confidence)
+    assert (heard.unheard, unheard.unheard) == ((), ("front fill",))
+    assert headline(unheard).endswith("What is set for front fill cannot be heard.")
+    assert "rests on the description, not on sound" in fill.reason
+    assert "as before. Look at the processor." in fill.reason
+    row = output(compare(visit("first"), told, {}), "front fill")
+    assert f"That says {delay_ms + 2.0:.2f} ms, inverted, where it said {delay_ms:.2f} ms, normal before" in row.reason
+    assert not any(word in row.reason for word in ("accordingly", "not in force", "purpose"))
+    assert row.setting_change_ms == pytest.approx(2.0)
+
+
+def test_a_box_behind_a_setting_that_cannot_be_heard_is_judged_by_sound() -> None:
+    row = output(compare(visit("first"), feed_after_setting(visit("several"), "front fill"), {}), "front fill")
+    assert (row.verdict, row.confidence > 0.95) == ("flipped", True)
+    assert row.reason.startswith("Behind the processor it plays the other way up")
+    assert "processor shows" not in row.reason
 
 
 # Wires

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,10 +15,9 @@ import frictionless
 import pytest
 from calling import call, read_table
 from settings_making import POSITIONS, PRESENT, SUBS, after, before, cases, outcomes, recommended, row_of, verified
-from visits_making import dated_report, told_otherwise, turned_at
+from visits_making import dated_report, feed_after_setting, told_otherwise, turned_at
 
 from analyze.archive.comparison_exchanged import with_exchanged
-from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.archive.settings_tables import TABLES
@@ -165,21 +163,9 @@ def test_without_both_wirings_no_wire_is_blamed(tmp_path: Path) -> None:
     assert "wire" not in row.reason
 
 
-def feed_after_setting(report: ReportRead, folder: Path, *outputs: str) -> ReportRead:
-    """The same report with the feeds of some outputs recorded after their settings."""
-    shutil.copytree(report.folder, folder)
-    results = json.loads(json.dumps(report.results))
-    for name in outputs:
-        results["sound_check"]["outputs"][name]["feed_tap"] = "after"
-    (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    return open_report(folder)
-
-
-def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone(tmp_path: Path) -> None:
+def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone() -> None:
     """Of the fill the description still says what was there before, and something else is heard."""
-    one = verify_settings(
-        before(), feed_after_setting(after("done", "before"), tmp_path / "a", "main right", "front fill")
-    )
+    one = verify_settings(before(), feed_after_setting(after("done", "before"), "main right", "front fill"))
     main, fill = row_of(one, "main right"), row_of(one, "front fill")
     assert (main.outcome, fill.outcome) == ("left alone", "not applied")
     for row in (main, fill):
@@ -188,7 +174,7 @@ def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone(tmp_
         assert math.isnan(row.in_force_delay_std_ms)
         assert row.measured_polarity_change == "undecided"
         assert (row.in_force_delay_ms, row.in_force_polarity) == (row.described_delay_ms, row.described_polarity)
-        assert "this rests on its description, not on sound" in row.reason
+        assert "what is said of it rests on the description, not on sound" in row.reason
     assert "That says 6.00 ms, normal, as before, and nothing was to be changed." in main.reason
     assert f"That says 3.00 ms, normal, where {fill.recommended_delay_ms:.2f} ms" in fill.reason
     assert ("changed besides" in main.reason, "changed besides" in fill.reason) == (False, True)

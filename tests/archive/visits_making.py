@@ -81,6 +81,14 @@ def dated_report(report: ReportRead, date: str) -> ReportRead:
     return replace(report, results={**report.results, "sound_check": {**report.check, "date": date}})
 
 
+def feed_after_setting(report: ReportRead, *outputs: str) -> ReportRead:
+    """The same report with the feeds of some outputs recorded after their settings."""
+    results = json.loads(json.dumps(report.results))
+    for name in outputs:
+        results["sound_check"]["outputs"][name]["feed_tap"] = "after"
+    return replace(report, results=results)
+
+
 def told_otherwise(
     report: ReportRead, folder: Path, output: str, *, wiring: str = "normal", setting: str = "normal", asked: str = ""
 ) -> ReportRead:
