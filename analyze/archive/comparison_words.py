@@ -251,7 +251,7 @@ def _polarity_words(polarity: str, setting: SettingNow, where: str, older: str) 
             "or another preset."
         ]
     is_set = setting.is_turned and setting.is_heard
-    return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
+    return ["Its polarity setting was changed in the description, and it turned over accordingly."] if is_set else []
 
 
 def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> str:
@@ -279,7 +279,7 @@ def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older
     if asked_ms and (times.is_elsewhere or not times.is_beyond):
         so_little = setting.fits_none and not times.is_elsewhere
         found = "so little cannot be told from no change here" if so_little else "it arrives accordingly"
-        parts.append(f"{asked} on purpose; {'that is taken out' if times.is_elsewhere else found}.")
+        parts.append(f"{asked} in the description; {'that is taken out' if times.is_elsewhere else found}.")
     if times.is_elsewhere:
         parts.append(
             f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "

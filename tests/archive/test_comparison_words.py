@@ -16,7 +16,7 @@ from analyze.archive.comparison_words import OutputTimes, SettingNow, output_wor
     [
         (0.0, 0.4, "It arrives 0.40 ± 0.06 ms later than at the older visit, at 4 positions alike. Its delay is"),
         (1.0, -0.6, "what is heard by +0.40 ± 0.06 ms: it arrives 0.60 ms earlier than that asks for, at 4"),
-        (0.4, 0.0, "changed by +0.40 ms on purpose; it arrives accordingly."),
+        (0.4, 0.0, "changed by +0.40 ms in the description; it arrives accordingly."),
     ],
 )
 def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, words) -> None:
