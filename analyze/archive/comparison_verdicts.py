@@ -187,7 +187,8 @@ def _times(found: Found, o: int, tolerances: Tolerances) -> OutputTimes:
     words = _other_words(found, other) if is_beyond and margin < _TOLD else ""
     is_other_large = cause in other.shifts and abs(other.shifts[cause].mean) > tolerances.arrival_ms
     chance = 1.0 - probability(margin) if is_other_large else 0.0
-    return OutputTimes(shift, is_beyond, is_elsewhere, margin, chance, words)
+    is_coarse = 2.0 * shift.std > tolerances.arrival_ms
+    return OutputTimes(shift, is_beyond, is_elsewhere, margin, chance, words, is_coarse)
 
 
 def _other_words(found: Found, other: Explanation) -> str:

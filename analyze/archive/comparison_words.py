@@ -31,6 +31,7 @@ class OutputTimes:
     """What one output's arrival did: shift, whether beyond tolerance, whether it stands elsewhere, and how sure.
 
     chance : that it moved after all, by the explanation in which it has a part of its own
+    is_coarse : whether its error is wider than the tolerance, so that a change of that size is not told from none
     """
 
     shift: Shift
@@ -39,6 +40,12 @@ class OutputTimes:
     margin: float
     chance: float
     other: str
+    is_coarse: bool = False
+
+    @property
+    def hidden_words(self) -> str:
+        """Up to how much may have changed that is not told from none: as far off as noise could have put it."""
+        return f"a change of up to {number(abs(self.shift.mean) + SIGMAS * self.shift.std, 2)} ms could hide here"
 
 
 @dataclass(frozen=True)
@@ -225,7 +232,8 @@ def output_words(
     if not parts:
         error_ms = number(max(2.0 * times.shift.std, 0.01), 2)
         as_was = "As it was" if setting.is_heard else "Behind the processor as it was"
-        parts.append(f"{as_was}, as far as {where} can tell: arrival to ± {error_ms} ms.")
+        coarse = f"; {times.hidden_words}" if times.is_coarse else ""
+        parts.append(f"{as_was}, as far as {where} can tell: arrival to ± {error_ms} ms{coarse}.")
     return " ".join(parts)
 
 
@@ -277,9 +285,7 @@ def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older
     asked = f"Its delay setting was changed by {signed(setting.later_ms, 2)} ms"
     alike = f"at {_where(n_positions)}{'' if n_positions == 1 else ' alike'}"
     if asked_ms and (times.is_elsewhere or not times.is_beyond):
-        so_little = setting.fits_none and not times.is_elsewhere
-        found = "so little cannot be told from no change here" if so_little else "it arrives accordingly"
-        parts.append(f"{asked} in the description; {'that is taken out' if times.is_elsewhere else found}.")
+        parts.append(f"{asked} in the description; {_followed_words(times, setting)}.")
     if times.is_elsewhere:
         parts.append(
             f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "
@@ -305,6 +311,15 @@ def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older
     if times.other:
         parts.append(f"Or else: {times.other}; the two cannot be told apart well.")
     return parts
+
+
+def _followed_words(times: OutputTimes, setting: SettingNow) -> str:
+    """Whether an arrival that is not beyond tolerance followed a change that is described."""
+    if times.is_elsewhere:
+        return "that is taken out"
+    if setting.fits_none:
+        return f"whether that is in force cannot be heard: {times.hidden_words}"
+    return f"it arrives accordingly{f', though {times.hidden_words}' if times.is_coarse else ''}"
 
 
 def untold_words(later_ms: float, is_turned: bool) -> str:

@@ -222,7 +222,7 @@ def test_a_setting_that_was_described_and_is_not_in_force_is_said(tmp_path) -> N
     row = output(comparison, "front fill")
     assert row.reason.count("not in force now, or was already then") == 2
     assert row.confidence > 0.95
-    assert "so little cannot be told from no change here" in output(comparison, "sub left").reason
+    assert "whether that is in force cannot be heard: a change of up to 0." in output(comparison, "sub left").reason
 
 
 def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone() -> None:
