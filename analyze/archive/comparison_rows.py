@@ -173,5 +173,5 @@ class Comparison:
 
     @property
     def is_changed(self) -> bool:
-        """Whether any output changed beyond the tolerances (exit code 6)."""
-        return any(row.verdict != "same" for row in self.outputs)
+        """Whether any output changed beyond the tolerances, or positions look exchanged (exit code 6)."""
+        return bool(self.exchanged) or any(row.verdict != "same" for row in self.outputs)

@@ -74,7 +74,7 @@ def headline(comparison: Comparison) -> str:
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
     for pair in comparison.exchanged:
-        aside = f"{aside} Positions {listed(pair)} look exchanged."
+        aside = f"{aside} Positions {listed(pair)} look exchanged: one of the two reports is wrong about them."
     if comparison.unheard:
         aside = f"{aside} What is set for {listed(comparison.unheard)} cannot be heard."
     if unclear:
@@ -118,11 +118,13 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
 
 
 def exchanged_words(pairs: Iterable[tuple[str, str]]) -> list[str]:
-    """That microphones look exchanged, pair by pair."""
+    """That microphones look exchanged, pair by pair, and that a report is wrong for it."""
     return [
         f"Positions {one} and {other} look exchanged: what is heard at either now is like what was heard at the other "
-        "then. They are compared crosswise, and nothing counts as moved for it. Find out at which visit tracks or "
-        "names were exchanged, and put that right in its description."
+        "then. They are compared crosswise, and nothing counts as moved for it. But one of the two reports is wrong "
+        "about them, and may be in what it recommends; which of the two is not known. Find out at which visit tracks "
+        "or names were exchanged, put that right in its description and analyse it again: until then type in nothing "
+        f"that either report says for {one} or {other}."
         for one, other in pairs
     ]
 

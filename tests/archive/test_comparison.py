@@ -288,8 +288,11 @@ def test_exchanged_microphones_are_named_and_all_else_is_told_as_without() -> No
     }
     without = {row.output: (row.verdict, row.reason) for row in compared("several").outputs}
     assert {row.output: (row.verdict, row.reason) for row in found.outputs} == without
-    assert "Positions left and back look exchanged." in headline(found).replace("back and left", "left and back")
-    assert any("nothing counts as moved for it" in text for text in found.remarks)
+    said = headline(found).replace("back and left", "left and back")
+    assert "Positions left and back look exchanged: one of the two reports is wrong about them." in said
+    assert any("type in nothing that either report says for" in text for text in found.remarks)
+    untouched = replace(found, outputs=tuple(replace(row, verdict="same") for row in found.outputs))
+    assert (untouched.is_changed, replace(untouched, exchanged=()).is_changed) == (True, False)
 
 
 def test_where_outputs_exchanged_left_for_right_explain_it_as_well_nothing_is_said(tmp_path: Path) -> None:
