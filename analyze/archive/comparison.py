@@ -279,10 +279,12 @@ def toggled(rows: Rows, found: Explanation, cause: Cause) -> Explanation:
 
 
 def visit_of(report: ReportRead) -> Visit:
-    """What a report or record is called, its day and its air."""
+    """What a report or record is called, its day, air and venue."""
     about = report.name, report.title, report.date, report.temperature_c, report.is_record, report.version
     fingerprint = str(report.results.get("fingerprint") or "")
-    return Visit(*about, is_temperature_assumed=report.is_temperature_assumed, fingerprint=fingerprint)
+    return Visit(
+        *about, is_temperature_assumed=report.is_temperature_assumed, fingerprint=fingerprint, venue=report.venue
+    )
 
 
 def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:

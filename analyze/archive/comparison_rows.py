@@ -127,7 +127,7 @@ class BandChange:
 
 @dataclass(frozen=True)
 class Visit:
-    """One of the two that are compared: what it is called, its day, its air, and the fingerprint of its sound check."""
+    """One of the two that are compared: what it is called, its day, air, venue, and the fingerprint of it all."""
 
     name: str
     title: str
@@ -137,6 +137,7 @@ class Visit:
     version: str
     is_temperature_assumed: bool = False
     fingerprint: str = ""
+    venue: str = ""
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,7 @@ from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import OutputChange, PositionChange, Tolerances
 from analyze.archive.comparison_unheard import is_change_heard, unheard_words
+from analyze.archive.comparison_visits import visit_names
 from analyze.archive.comparison_words import (
     SIGMAS,
     OutputTimes,
@@ -34,7 +35,6 @@ from analyze.archive.comparison_words import (
     odd_words,
     output_words,
     untold_words,
-    visit_names,
 )
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import rewired

@@ -15,7 +15,7 @@ from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, Visit
 from analyze.archive.comparison_unheard import turned_behind_words
-from analyze.archive.opening import ReportRead
+from analyze.archive.comparison_visits import visit_names, visits_words
 from analyze.archive.renaming import renames_words
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
@@ -127,33 +127,6 @@ def exchanged_words(pairs: Iterable[tuple[str, str]]) -> list[str]:
         f"that either report says for {one} or {other}."
         for one, other in pairs
     ]
-
-
-def visits_words(older: Visit, newer: Visit) -> list[str]:
-    """That both are one visit, or that by their dates they were named the wrong way round."""
-    if older.fingerprint and older.fingerprint == newer.fingerprint:
-        return [
-            f"Both are one visit, fingerprint {older.fingerprint}: the same description and the same recordings. "
-            "Nothing can have changed between them."
-        ]
-    if not is_newer_first(older, newer):
-        return []
-    return [
-        f"By their dates the visit named first, {older.date}, is newer than the one named second, {newer.date}: "
-        "everything is second minus first. If that is not meant, name them the other way round."
-    ]
-
-
-def is_newer_first(first: Visit | ReportRead, second: Visit | ReportRead) -> bool:
-    """Whether by their dates the visit that was named first is the newer one."""
-    return bool(first.date and second.date and first.date > second.date)
-
-
-def visit_names(first: Visit | ReportRead, second: Visit | ReportRead) -> tuple[str, str]:
-    """What sentences call the two: older and newer only where their dates do not say otherwise."""
-    if is_newer_first(first, second):
-        return "the visit named first", "the visit named second"
-    return "the older visit", "the newer visit"
 
 
 def _described_air(older: Visit, newer: Visit) -> str:

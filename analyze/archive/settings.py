@@ -15,7 +15,8 @@ from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
 from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.comparison_unheard import is_heard_with_setting
-from analyze.archive.comparison_words import exchanged_words, visits_words
+from analyze.archive.comparison_visits import visits_words
+from analyze.archive.comparison_words import exchanged_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
 from analyze.archive.rewiring import Rewired, rewired
