@@ -17,7 +17,7 @@ from analyze.archive.comparison_rows import Comparison, Visit
 from analyze.archive.comparison_unheard import turned_behind_words
 from analyze.archive.comparison_visits import visit_names, visits_words
 from analyze.archive.renaming import renames_words
-from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
+from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
@@ -242,15 +242,15 @@ def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> s
     now, other = setting.polarity, OTHER_POLARITY[setting.polarity]
     if setting.is_turned:
         return (
-            f"{wire.words} Its polarity setting was changed as well, so that it plays as at {older}. If the "
-            f"processor does not show {now}, no wire was touched and the new setting is not in force."
+            f"{wire.words} Its polarity setting was changed in the description as well, so that it plays as at "
+            f"{older}. {look_words(now)} If it shows {other}, no wire was touched and the new setting is not in force."
         )
     turned = f"It plays the other way up than at {older}, at {where}. {wire.words}"
     if not wire.is_mended:
         return f"{turned} {check_words(now)}"
     return (
-        f"{turned} If the processor shows {now}, as described, go by the report that says so; with {other} it would "
-        f"play as it did. If it shows {other}, no wire was touched and its setting was changed: set {now}."
+        f"{turned} {look_words(now)} If it does, go by the report that says so; with {other} it would play as it did. "
+        f"If it shows {other}, no wire was touched and its setting was changed: set {now}."
     )
 
 

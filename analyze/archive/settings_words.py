@@ -8,7 +8,7 @@ from analyze.archive.comparison import Found
 from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
 from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
-from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
+from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
 from analyze.reports.summaries import listed, number, signed
 
@@ -18,7 +18,7 @@ _SHORT = {
     "delay not applied": "delay not applied",
     "polarity not applied": "polarity not applied",
     "wrong polarity": "wrong polarity",
-    "wire mended": "its wire was mended, its polarity not turned back",
+    "wire mended": "its wire was likely mended, its polarity not turned back",
     "wire inverted": "its wire likely turned over",
     "wrong sign of delay": "delay with the wrong sign",
     "applied twice": "applied twice",
@@ -109,11 +109,9 @@ def reason(row: Applied, odd: Sequence[str] = (), wire: Rewired | None = None) -
 
 
 def _done_words(row: Applied, wire: Rewired | None) -> str:
-    """What was found, and what to type where it is wrong: with a mended wire the other polarity."""
-    polarity = (
-        OTHER_POLARITY[row.recommended_polarity] if wire is not None and wire.is_mended else row.recommended_polarity
-    )
-    type_in = f" Type {number(row.recommended_delay_ms, 2)} ms, {polarity}."
+    """What was found, and what to type where it is wrong; with a mended wire that hangs on the processor."""
+    is_mended = wire is not None and wire.is_mended
+    type_in = "" if is_mended else f" Type {number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity}."
     change = f"{signed(row.delay_change_ms, 2)} ms"
     found = f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}"
     if row.outcome == "as recommended":
@@ -153,14 +151,14 @@ def _wire_words(row: Applied, wire: Rewired) -> list[str]:
     now, told = row.described_polarity, row.recommended_polarity
     if not wire.is_mended:
         return [f"{wire.words} {check_words(now)}"]
+    untouched = f"If it shows {OTHER_POLARITY[now]}, no wire was touched:"
     if row.outcome in DONE:
-        return [
-            f"Its description says {now}: if the processor shows that, it plays as recommended all the same. "
-            f"{wire.words} Else correct the description."
-        ]
+        as_asked = "If it does, it plays as recommended all the same."
+        return [f"{wire.words} {look_words(now)} {as_asked} {untouched} correct the description."]
+    delay = f"{number(row.recommended_delay_ms, 2)} ms"
     return [
-        f"{wire.words} If the processor does not show {now}, as described, but {OTHER_POLARITY[now]}, no wire was "
-        f"touched: type {told} instead."
+        f"{wire.words} {look_words(now)} If it does, type {delay}, {OTHER_POLARITY[told]}. "
+        f"{untouched} type {delay}, {told}."
     ]
 
 

@@ -262,7 +262,10 @@ def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> 
     assert row.verdict == "flipped"
     assert "It was wired inverted before and reads normal now" in row.reason
     assert "its wire was likely mended (66 %)" in row.reason
-    assert "If the processor shows normal, as described, go by the report that says so" in row.reason
+    assert (
+        "Look first whether the processor shows normal, as described. If it does, go by the report that says so"
+        in row.reason
+    )
 
 
 def test_a_wire_that_went_bad_is_said_with_what_to_check() -> None:

@@ -109,14 +109,16 @@ def test_a_mended_wire_is_no_wrong_setting(tmp_path: Path) -> None:
     both = row_of(verify_settings(then, now), "front fill")
     assert (both.outcome, both.in_force_polarity) == ("wire mended", "inverted")
     assert 0.6 < both.confidence < 2.0 / 3.0
-    assert f"Type {both.recommended_delay_ms:.2f} ms, normal." in both.reason
+    asked = f"{both.recommended_delay_ms:.2f} ms"
+    assert f"processor shows inverted, as described. If it does, type {asked}, normal." in both.reason
     assert "its wire was likely mended (66 %)" in both.reason
-    assert "no wire was touched: type inverted instead" in both.reason
+    assert f"If it shows normal, no wire was touched: type {asked}, inverted." in both.reason
+    assert "Type " not in both.reason
     then = told_otherwise(before(), tmp_path / "c", "main right", wiring="inverted", setting="inverted")
     turned = turned_at(after("done"), tmp_path / "d", "main right", POSITIONS)
     left = verify_settings(then, told_otherwise(turned, tmp_path / "e", "main right", setting="inverted"))
     assert row_of(left, "main right").outcome == "wire mended"
-    assert "main right (its wire was mended, its polarity not turned back)" in headline(left)
+    assert "main right (its wire was likely mended, its polarity not turned back)" in headline(left)
 
 
 def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> None:
@@ -125,7 +127,8 @@ def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> Non
     row = row_of(verify_settings(then, turned), "main right")
     assert row.outcome == "as recommended"
     assert (
-        "Its description says normal: if the processor shows that, it plays as recommended all the same." in row.reason
+        "Look first whether the processor shows normal, as described. If it does, it plays as recommended all the same."
+        in row.reason
     )
 
 
