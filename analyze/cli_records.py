@@ -96,7 +96,7 @@ def compare(
 ) -> int:
     """Say what changed from the visit OLDER to the visit NEWER: reports that `run` has written, or records.
 
-    Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances.
+    Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances or positions look exchanged.
     """
     from analyze.archive.comparison import compare as compared
     from analyze.archive.comparison_folder import COMPARISON_FOLDER

@@ -31,6 +31,7 @@ from analyze.archive.comparison_pairs import Names, Pair, both_heard, matched_na
 from analyze.archive.comparison_response import ResponsePeak, response_peaks
 from analyze.archive.comparison_rows import BandChange, Comparison, PairChange, Tolerances, Visit
 from analyze.archive.comparison_signs import SignsExplained, explain_signs
+from analyze.archive.comparison_unheard import is_change_heard
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older
 from analyze.archive.rewiring import rewired
@@ -144,6 +145,7 @@ def compare(
         rig_louder_std_db=louder.std,
         is_rig_flipped=found.signs.is_whole,
         exchanged=exchanged,
+        unheard=tuple(name for name in found.outputs if not is_change_heard(older, newer, name)),
     )
     return replace(comparison, remarks=remarks(comparison))
 
@@ -277,10 +279,12 @@ def toggled(rows: Rows, found: Explanation, cause: Cause) -> Explanation:
 
 
 def visit_of(report: ReportRead) -> Visit:
-    """What a report or record is called, its day and its air."""
+    """What a report or record is called, its day, air and venue."""
     about = report.name, report.title, report.date, report.temperature_c, report.is_record, report.version
     fingerprint = str(report.results.get("fingerprint") or "")
-    return Visit(*about, is_temperature_assumed=report.is_temperature_assumed, fingerprint=fingerprint)
+    return Visit(
+        *about, is_temperature_assumed=report.is_temperature_assumed, fingerprint=fingerprint, venue=report.venue
+    )
 
 
 def _pair_changes(found: Found, newer: ReportRead) -> tuple[PairChange, ...]:

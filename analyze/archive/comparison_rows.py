@@ -127,7 +127,7 @@ class BandChange:
 
 @dataclass(frozen=True)
 class Visit:
-    """One of the two that are compared: what it is called, its day, its air, and the fingerprint of its sound check."""
+    """One of the two that are compared: what it is called, its day, air, venue, and the fingerprint of it all."""
 
     name: str
     title: str
@@ -137,6 +137,7 @@ class Visit:
     version: str
     is_temperature_assumed: bool = False
     fingerprint: str = ""
+    venue: str = ""
 
 
 @dataclass(frozen=True)
@@ -148,6 +149,7 @@ class Comparison:
     air_error_c, air_error_std_c : by how much warmer than that the newer air seems, from the arrivals
     rig_later_ms, rig_louder_db : common to all outputs and positions, with their standard errors; is_rig_flipped
     exchanged : pairs of positions whose microphones look exchanged, compared crosswise
+    unheard : outputs whose settings cannot be heard, for their feeds are recorded after them
     """
 
     older: Visit
@@ -167,9 +169,10 @@ class Comparison:
     rig_louder_std_db: float = math.nan
     is_rig_flipped: bool = False
     exchanged: tuple[tuple[str, str], ...] = ()
+    unheard: tuple[str, ...] = ()
     remarks: tuple[str, ...] = field(default=())
 
     @property
     def is_changed(self) -> bool:
-        """Whether any output changed beyond the tolerances (exit code 6)."""
-        return any(row.verdict != "same" for row in self.outputs)
+        """Whether any output changed beyond the tolerances, or positions look exchanged (exit code 6)."""
+        return bool(self.exchanged) or any(row.verdict != "same" for row in self.outputs)

@@ -22,6 +22,8 @@ from analyze.archive.comparison_certainty import (
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import OutputChange, PositionChange, Tolerances
+from analyze.archive.comparison_unheard import is_change_heard, unheard_words
+from analyze.archive.comparison_visits import visit_names
 from analyze.archive.comparison_words import (
     SIGMAS,
     OutputTimes,
@@ -33,7 +35,6 @@ from analyze.archive.comparison_words import (
     odd_words,
     output_words,
     untold_words,
-    visit_names,
 )
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import rewired
@@ -62,7 +63,10 @@ def output_changes(
             rows.append(_alone(output, newer, "new", f"It was not there at {then}."))
         elif any(pair.output == output for pair in found.pairs):
             row = _matched(found, output, (older, newer), tolerances)
-            rows.append(_if_untold(row, found, tolerances))
+            row = _if_untold(row, found, tolerances)
+            if not is_change_heard(older, newer, output):
+                row = replace(row, reason=f"{row.reason} {unheard_words(older, newer, output)}")
+            rows.append(row)
         else:
             rows.append(_unheard(output, older, newer))
     gone = (_alone(output, older, "gone", f"It is not there at {now}.") for output in found.names.gone_outputs)
@@ -104,7 +108,7 @@ def _matched(found: Found, output: str, visits: tuple[ReportRead, ReportRead], t
     polarity = "undecided" if not sign_margin >= _UNCLEAR else "flipped" if o in found.signs.outputs else "same"
     n_positions = sum(pair.output == output for pair in found.pairs)
     setting = _setting(older, newer, output, times, probability(sign_margin))
-    is_unturned = polarity == "flipped" and setting.is_turned and setting.wire is None
+    is_unturned = polarity == "flipped" and setting.is_heard and setting.is_turned and setting.wire is None
     verdict = _verdict("unturned" if is_unturned else polarity, times, setting, peak, is_louder)
     margins = {
         "flipped": sign_margin,
@@ -147,9 +151,11 @@ def _setting(older: ReportRead, newer: ReportRead, output: str, times: OutputTim
     (ms_then, sign_then), (ms_now, sign_now) = older.setting(output), newer.setting(output)
     is_turned, polarity = sign_now != sign_then, str(newer.output(output)["setting"]["polarity"])
     wire = rewired(older, newer, output, turned)
+    later_ms, shift = ms_now - ms_then, times.shift
+    if not is_change_heard(older, newer, output):
+        return SettingNow(later_ms, is_turned, polarity, wire=wire, is_heard=False)
     if wire is not None and is_turned and not wire.is_mended:  # whoever typed the polarity is likelier
         wire = None
-    later_ms, shift = ms_now - ms_then, times.shift
     fits_none = later_ms != 0.0 and abs(shift.mean + later_ms) < max(SIGMAS * shift.std, _IN_FORCE_MS)
     return SettingNow(later_ms, is_turned, polarity, fits_none and not times.is_elsewhere, wire)
 
@@ -181,7 +187,8 @@ def _times(found: Found, o: int, tolerances: Tolerances) -> OutputTimes:
     words = _other_words(found, other) if is_beyond and margin < _TOLD else ""
     is_other_large = cause in other.shifts and abs(other.shifts[cause].mean) > tolerances.arrival_ms
     chance = 1.0 - probability(margin) if is_other_large else 0.0
-    return OutputTimes(shift, is_beyond, is_elsewhere, margin, chance, words)
+    is_coarse = 2.0 * shift.std > tolerances.arrival_ms
+    return OutputTimes(shift, is_beyond, is_elsewhere, margin, chance, words, is_coarse)
 
 
 def _other_words(found: Found, other: Explanation) -> str:

@@ -14,9 +14,10 @@ from analyze.archive.comparison_causes import Shift
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, Visit
-from analyze.archive.opening import ReportRead
+from analyze.archive.comparison_unheard import turned_behind_words
+from analyze.archive.comparison_visits import visit_names, visits_words
 from analyze.archive.renaming import renames_words
-from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
+from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
@@ -30,6 +31,7 @@ class OutputTimes:
     """What one output's arrival did: shift, whether beyond tolerance, whether it stands elsewhere, and how sure.
 
     chance : that it moved after all, by the explanation in which it has a part of its own
+    is_coarse : whether its error is wider than the tolerance, so that a change of that size is not told from none
     """
 
     shift: Shift
@@ -38,6 +40,12 @@ class OutputTimes:
     margin: float
     chance: float
     other: str
+    is_coarse: bool = False
+
+    @property
+    def hidden_words(self) -> str:
+        """Up to how much may have changed that is not told from none: as far off as noise could have put it."""
+        return f"a change of up to {number(abs(self.shift.mean) + SIGMAS * self.shift.std, 2)} ms could hide here"
 
 
 @dataclass(frozen=True)
@@ -45,7 +53,7 @@ class SettingNow:
     """One output's setting as the newer visit describes it: changed by so much, turned over, polarity.
 
     fits_none : whether what is heard fits that the delay was not changed; wire : its own, where by both reports that
-    turned over
+    turned over; is_heard : whether what is heard holds the change, else it is described alone
     """
 
     later_ms: float
@@ -53,6 +61,7 @@ class SettingNow:
     polarity: str
     fits_none: bool = False
     wire: Rewired | None = None
+    is_heard: bool = True
 
 
 def headline(comparison: Comparison) -> str:
@@ -65,7 +74,9 @@ def headline(comparison: Comparison) -> str:
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
     for pair in comparison.exchanged:
-        aside = f"{aside} Positions {listed(pair)} look exchanged."
+        aside = f"{aside} Positions {listed(pair)} look exchanged: one of the two reports is wrong about them."
+    if comparison.unheard:
+        aside = f"{aside} What is set for {listed(comparison.unheard)} cannot be heard."
     if unclear:
         aside = f" {'Unclear' if not changed else 'Of others it is unclear'}: {listed(unclear)}.{aside}"
     if not changed:
@@ -107,40 +118,15 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
 
 
 def exchanged_words(pairs: Iterable[tuple[str, str]]) -> list[str]:
-    """That microphones look exchanged, pair by pair."""
+    """That microphones look exchanged, pair by pair, and that a report is wrong for it."""
     return [
         f"Positions {one} and {other} look exchanged: what is heard at either now is like what was heard at the other "
-        "then. They are compared crosswise, and nothing counts as moved for it. Find out at which visit tracks or "
-        "names were exchanged, and put that right in its description."
+        "then. They are compared crosswise, and nothing counts as moved for it. But one of the two reports is wrong "
+        "about them, and may be in what it recommends; which of the two is not known. Find out at which visit tracks "
+        "or names were exchanged, put that right in its description and analyse it again: until then type in nothing "
+        f"that either report says for {one} or {other}."
         for one, other in pairs
     ]
-
-
-def visits_words(older: Visit, newer: Visit) -> list[str]:
-    """That both are one visit, or that by their dates they were named the wrong way round."""
-    if older.fingerprint and older.fingerprint == newer.fingerprint:
-        return [
-            f"Both are one visit, fingerprint {older.fingerprint}: the same description and the same recordings. "
-            "Nothing can have changed between them."
-        ]
-    if not is_newer_first(older, newer):
-        return []
-    return [
-        f"By their dates the visit named first, {older.date}, is newer than the one named second, {newer.date}: "
-        "everything is second minus first. If that is not meant, name them the other way round."
-    ]
-
-
-def is_newer_first(first: Visit | ReportRead, second: Visit | ReportRead) -> bool:
-    """Whether by their dates the visit that was named first is the newer one."""
-    return bool(first.date and second.date and first.date > second.date)
-
-
-def visit_names(first: Visit | ReportRead, second: Visit | ReportRead) -> tuple[str, str]:
-    """What sentences call the two: older and newer only where their dates do not say otherwise."""
-    if is_newer_first(first, second):
-        return "the visit named first", "the visit named second"
-    return "the older visit", "the newer visit"
 
 
 def _described_air(older: Visit, newer: Visit) -> str:
@@ -220,7 +206,9 @@ def output_words(
         parts.append(f"Its response changed most at {band}: {change} against its other bands, mean of {where}.")
     if not parts:
         error_ms = number(max(2.0 * times.shift.std, 0.01), 2)
-        parts.append(f"As it was, as far as {where} can tell: arrival to ± {error_ms} ms.")
+        as_was = "As it was" if setting.is_heard else "Behind the processor as it was"
+        coarse = f"; {times.hidden_words}" if times.is_coarse else ""
+        parts.append(f"{as_was}, as far as {where} can tell: arrival to ± {error_ms} ms{coarse}.")
     return " ".join(parts)
 
 
@@ -231,6 +219,8 @@ def _where(n_positions: int) -> str:
 def _polarity_words(polarity: str, setting: SettingNow, where: str, older: str) -> list[str]:
     if polarity == "undecided":
         return ["Whether its polarity is as it was cannot be told: the two visits have too little in common."]
+    if polarity == "flipped" and not setting.is_heard:
+        return [turned_behind_words(setting.wire, where, older)]
     if polarity == "flipped" and setting.wire:
         return [_wire_words(setting, setting.wire, where, older)]
     if polarity == "flipped" and setting.is_turned:
@@ -243,8 +233,8 @@ def _polarity_words(polarity: str, setting: SettingNow, where: str, older: str) 
             f"It plays the other way up than at {older}, at {where}: look for a turned connector, a cable "
             "or another preset."
         ]
-    is_set = setting.is_turned
-    return ["Its polarity setting was changed on purpose, and it turned over accordingly."] if is_set else []
+    is_set = setting.is_turned and setting.is_heard
+    return ["Its polarity setting was changed in the description, and it turned over accordingly."] if is_set else []
 
 
 def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> str:
@@ -252,26 +242,25 @@ def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> s
     now, other = setting.polarity, OTHER_POLARITY[setting.polarity]
     if setting.is_turned:
         return (
-            f"{wire.words} Its polarity setting was changed as well, so that it plays as at {older}. If the "
-            f"processor does not show {now}, no wire was touched and the new setting is not in force."
+            f"{wire.words} Its polarity setting was changed in the description as well, so that it plays as at "
+            f"{older}. {look_words(now)} If it shows {other}, no wire was touched and the new setting is not in force."
         )
     turned = f"It plays the other way up than at {older}, at {where}. {wire.words}"
     if not wire.is_mended:
         return f"{turned} {check_words(now)}"
     return (
-        f"{turned} If the processor shows {now}, as described, go by the report that says so; with {other} it would "
-        f"play as it did. If it shows {other}, no wire was touched and its setting was changed: set {now}."
+        f"{turned} {look_words(now)} If it does, go by the report that says so; with {other} it would play as it did. "
+        f"If it shows {other}, no wire was touched and its setting was changed: set {now}."
     )
 
 
 def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older: str) -> list[str]:
     shift, parts = times.shift, []
+    asked_ms = setting.later_ms if setting.is_heard else 0.0
     asked = f"Its delay setting was changed by {signed(setting.later_ms, 2)} ms"
     alike = f"at {_where(n_positions)}{'' if n_positions == 1 else ' alike'}"
-    if setting.later_ms and (times.is_elsewhere or not times.is_beyond):
-        so_little = setting.fits_none and not times.is_elsewhere
-        found = "so little cannot be told from no change here" if so_little else "it arrives accordingly"
-        parts.append(f"{asked} on purpose; {'that is taken out' if times.is_elsewhere else found}.")
+    if asked_ms and (times.is_elsewhere or not times.is_beyond):
+        parts.append(f"{asked} in the description; {_followed_words(times, setting)}.")
     if times.is_elsewhere:
         parts.append(
             f"Its arrival changed by different amounts from position to position ({signed(shift.mean, 2)} ms on "
@@ -282,7 +271,7 @@ def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older
             f"{asked} in the description, but what is heard did not move: the setting is not in force now, "
             "or was already then."
         )
-    elif times.is_beyond and setting.later_ms:
+    elif times.is_beyond and asked_ms:
         heard = f"{signed(setting.later_ms + shift.mean, 2)} ± {number(2.0 * shift.std, 2)} ms"
         parts.append(
             f"{asked} in the description, what is heard by {heard}: it arrives {later(shift.mean)} than that asks for, "
@@ -290,11 +279,22 @@ def _time_words(times: OutputTimes, setting: SettingNow, n_positions: int, older
         )
     elif times.is_beyond:
         parts.append(f"It arrives {later(shift.mean, 2.0 * shift.std)} than at {older}, {alike}.")
-        if n_positions > 1:
+        if n_positions > 1 and not setting.is_heard:
+            parts.append("Look for a latency or a delay behind the processor.")
+        elif n_positions > 1:
             parts.append("Its delay is described as it was: look for a delay that nobody wrote down, or a latency.")
     if times.other:
         parts.append(f"Or else: {times.other}; the two cannot be told apart well.")
     return parts
+
+
+def _followed_words(times: OutputTimes, setting: SettingNow) -> str:
+    """Whether an arrival that is not beyond tolerance followed a change that is described."""
+    if times.is_elsewhere:
+        return "that is taken out"
+    if setting.fits_none:
+        return f"whether that is in force cannot be heard: {times.hidden_words}"
+    return f"it arrives accordingly{f', though {times.hidden_words}' if times.is_coarse else ''}"
 
 
 def untold_words(later_ms: float, is_turned: bool) -> str:

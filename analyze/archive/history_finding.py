@@ -7,14 +7,13 @@ a report of ours. Nothing is sought inside of those. Folders whose names begin w
 from __future__ import annotations
 
 import os
-import unicodedata
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
 from analyze.archive.bag import DECLARATION
 from analyze.archive.bag import MANIFEST as BAG_MANIFEST
-from analyze.archive.opening import ReportRead
+from analyze.archive.opening import ReportRead, venue_key
 from analyze.archive.renaming import names_in
 from analyze.archive.whole import open_whole
 from analyze.audio.files import sha256_of
@@ -53,7 +52,7 @@ class Seen:
     @property
     def key(self) -> str:
         """What visits of one venue have in common, however it is spelt."""
-        return unicodedata.normalize("NFKC", self.venue).casefold()
+        return venue_key(self.venue)
 
 
 def visit_folders(folder: Path) -> Iterator[Path]:
@@ -99,7 +98,7 @@ def _look(path: Path, name: PurePath) -> Seen:
 
 def _venue(report: ReportRead, name: PurePath) -> tuple[str, str]:
     """Name of the venue and where it is from: the description's `venue`, its title, or the folder around it."""
-    for text, source in ((report.check.get("notes", {}).get("venue"), "venue"), (report.check.get("title"), "title")):
+    for text, source in ((report.venue, "venue"), (report.check.get("title"), "title")):
         if isinstance(text, str) and clean(text):
             return clean(text), source
     return clean(name.parent.name) or clean(report.name) or "(no name)", "folder"

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from analyze.archive.history_drift import Drift
     from analyze.archive.history_finding import Seen
 
-#: So many visits without a date are named one by one.
+#: So many visits without a date, or between the first and the newest, are named one by one.
 _NAMED = 4
 #: Said wherever a history is handed out.
 REBUILT = (
@@ -69,7 +69,21 @@ def venue_words(history: History, venue: str) -> str:
     first = f" Against the first visit: {newest.since_first}" if newest.since_first else ""
     drifting = _drifting_words(row for row in history.outputs_of(venue) if row.path == newest.path)
     without = f" Without a date, and so compared with nothing: {listed(undated)}." if undated else ""
-    return f"{plural(len(days), 'visit')} {span}.{last}{first}{drifting}{without}"
+    between = _between_words(history, venue)
+    return f"{plural(len(days), 'visit')} {span}.{last}{between}{first}{drifting}{without}"
+
+
+def _between_words(history: History, venue: str) -> str:
+    """What changed at the visits between the first and the newest, which may have been undone since."""
+    middle = [row for row in history.visits_of(venue) if row.date][1:-1]
+    said = []
+    for visit in middle:
+        rows = [row for row in history.outputs_of(venue) if row.path == visit.path]
+        changed = [f"{row.output} {row.verdict}" for row in rows if row.verdict not in ("", "same", "unclear")]
+        said += [f"{listed(changed)} {visit.date}"] if changed else []
+    if len(said) > _NAMED:
+        said = [f"{plural(len(said) - _NAMED, 'earlier visit')} with changes", *said[-_NAMED:]]
+    return f" In between: {'; '.join(said)}." if said else ""
 
 
 def spelling_words(venues: Iterable[str]) -> list[str]:

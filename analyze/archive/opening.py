@@ -8,6 +8,7 @@ leaves it is refused.
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -23,6 +24,7 @@ from analyze.archive.formats import check_format, check_record_format
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
 from analyze.reports.datapackage import FORMAT, REPORT_NAME
+from analyze.reports.naming import clean
 from analyze.reports.reading import Unreadable, manifest_of, read_object
 from analyze.reports.writer import RESULTS
 
@@ -74,6 +76,12 @@ class ReportRead:
     def date(self) -> str:
         """Date of the sound check as YYYY-MM-DD, empty if none was given."""
         return str(self.check.get("date") or "")
+
+    @property
+    def venue(self) -> str:
+        """Venue of the sound check, empty if none was given."""
+        venue = self.check.get("notes", {}).get("venue")
+        return clean(venue) if isinstance(venue, str) else ""
 
     @property
     def check(self) -> Mapping[str, Any]:
@@ -197,6 +205,15 @@ class ReportRead:
         if not len(samples) or not np.isfinite(samples).all():
             raise DescriptionError("an impulse response is damaged.", _AGAIN, path=path)
         return Impulse(samples[:, 0], int(rate_hz))
+
+
+def venue_key(venue: str) -> str:
+    """What names of one venue have in common, however it is spelt.
+
+    >>> venue_key("Harbour  Hall") == venue_key("harbour hall")
+    True
+    """
+    return unicodedata.normalize("NFKC", " ".join(venue.split())).casefold()
 
 
 def open_report(path: Path) -> ReportRead:

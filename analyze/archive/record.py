@@ -27,12 +27,16 @@ RECORD = Kind("record", "the report", "--to", lambda _: False, "is there already
 
 @dataclass(frozen=True)
 class Record:
-    """What was written: the folder, files and bytes of its payload, and whether responses stand in it as SOFA."""
+    """What was written: the folder, files and bytes of its payload, and whether responses stand in it as SOFA.
+
+    missing : what the description does not state by which a history places a visit, date or venue
+    """
 
     folder: Path
     n_files: int
     n_bytes: int
     has_sofa: bool
+    missing: tuple[str, ...] = ()
 
 
 def write_record(
@@ -64,7 +68,8 @@ def write_record(
     payload = _payload(source, recordings)
     replace_folder(target, bag_files(payload, record_tags(source.results["sound_check"], source.name)), kind=RECORD)
     n_bytes = sum((target.expanduser() / name).stat().st_size for name in payload)
-    return Record(target, len(payload), n_bytes, any(name.startswith(RESPONSES) for name in payload))
+    missing = tuple(what for what, said in (("date", source.date), ("venue", source.venue)) if not said)
+    return Record(target, len(payload), n_bytes, any(name.startswith(RESPONSES) for name in payload), missing)
 
 
 def _payload(report: ReportFiles, recordings: dict[str, Path]) -> dict[str, Source]:

@@ -61,10 +61,15 @@ def rewired(older: ReportRead, newer: ReportRead, output: str, turned: float) ->
     return Rewired(wired[0] == "inverted", turned * for_it / either * _AS_DESCRIBED)
 
 
+def look_words(shown: str) -> str:
+    """What to look at before a wire is believed to have turned over; `shown` is the polarity that is described."""
+    return f"Look first whether the processor shows {shown}, as described."
+
+
 def check_words(shown: str) -> str:
     """What to look for where a wire turned over that was right; `shown` is the polarity that is described."""
     other = OTHER_POLARITY[shown]
     return (
-        f"Look first whether the processor shows {shown}, as described. If it does, check cable, connectors and "
-        f"whatever was swapped or repaired since, and mend that. If it shows {other}, no wire was touched: set {shown}."
+        f"{look_words(shown)} If it does, check cable, connectors and whatever was swapped or repaired since, and mend "
+        f"that. If it shows {other}, no wire was touched: set {shown}."
     )

@@ -14,14 +14,16 @@ from analyze.archive.comparison_causes import part_of, shift_of
 from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
 from analyze.archive.comparison_pairs import matched_names
-from analyze.archive.comparison_words import exchanged_words, visits_words
+from analyze.archive.comparison_unheard import is_heard_with_setting
+from analyze.archive.comparison_visits import visits_words
+from analyze.archive.comparison_words import exchanged_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
 from analyze.archive.rewiring import Rewired, rewired
 from analyze.archive.settings_outcomes import NOTHING, Asked, Turn, is_same, outcome_of, owner_of, sureness
 from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
-from analyze.archive.settings_words import described_reason, is_heard_with_setting, reason, remarks
+from analyze.archive.settings_words import described_reason, reason, remarks
 from analyze.errors import DescriptionError
 
 #: A margin of cost under which a sign is not told.

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
+from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
 from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
-from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words
+from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
 from analyze.reports.summaries import listed, number, signed
 
@@ -17,7 +18,7 @@ _SHORT = {
     "delay not applied": "delay not applied",
     "polarity not applied": "polarity not applied",
     "wrong polarity": "wrong polarity",
-    "wire mended": "its wire was mended, its polarity not turned back",
+    "wire mended": "its wire was likely mended, its polarity not turned back",
     "wire inverted": "its wire likely turned over",
     "wrong sign of delay": "delay with the wrong sign",
     "applied twice": "applied twice",
@@ -40,7 +41,7 @@ def headline(verified: Verified) -> str:
         for row in wrong:
             alike.setdefault(_short(row), []).append(row.output)
         said = "Not done as recommended: " + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
-    return f"{said}; {seat_words(verified)}." if verified.seat else f"{said}."
+    return f"{said}; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else f"{said}."
 
 
 def _short(row: Applied) -> str:
@@ -51,19 +52,28 @@ def _short(row: Applied) -> str:
 
 def seat_words(verified: Verified) -> str:
     """Predicted and measured change of the low end at the seat that is named first."""
-    return next(_seat_words(one) for one in verified.seats if one.position == verified.seat)
+    seat = next(one for one in verified.seats if one.position == verified.seat)
+    return f"low end at {seat.position} {_gain_words(seat)}"
 
 
-def _seat_words(seat: SeatGain) -> str:
+def _missed_words(verified: Verified) -> str:
+    """How many positions came out as predicted and which is furthest off, where any did not."""
+    missed = [one for one in verified.seats if one.as_predicted == "no"]
+    if not missed:
+        return ""
+    furthest, n = max(missed, key=lambda one: abs(one.difference_db)), len(verified.seats)
+    if n == 1:
+        return " That is not as predicted."
+    figures = "" if furthest.position == verified.seat else f", {_gain_words(furthest)}"
+    n_good = n - len(missed)
+    return f" {n_good or 'None'} of {n} positions came out as predicted; furthest off: {furthest.position}{figures}."
+
+
+def _gain_words(seat: SeatGain) -> str:
     return (
-        f"low end at {seat.position} {signed(seat.predicted_change_db)} dB predicted, "
+        f"{signed(seat.predicted_change_db)} dB predicted, "
         f"{signed(seat.measured_change_db)} ± {number(2.0 * seat.measured_change_std_db)} dB measured"
     )
-
-
-def is_heard_with_setting(after: ReportRead, output: str) -> bool:
-    """Whether what is heard of an output holds its setting: its feed is recorded before it."""
-    return after.output(output).get("feed_tap") != "after"
 
 
 def described_reason(row: Applied, *, is_other_sound: bool) -> str:
@@ -75,7 +85,7 @@ def described_reason(row: Applied, *, is_other_sound: bool) -> str:
     asked = f"{number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity} was recommended"
     as_asked = "as before, and nothing was to be changed" if row.outcome == "left alone" else "as recommended"
     parts = [
-        "Its feed is recorded after the setting, which cannot be heard: this rests on its description, not on sound.",
+        UNHEARD,
         f"That says {said}, {as_asked if row.outcome in DONE else f'where {asked}'}. Look at the processor.",
     ]
     if is_other_sound:
@@ -99,11 +109,9 @@ def reason(row: Applied, odd: Sequence[str] = (), wire: Rewired | None = None) -
 
 
 def _done_words(row: Applied, wire: Rewired | None) -> str:
-    """What was found, and what to type where it is wrong: with a mended wire the other polarity."""
-    polarity = (
-        OTHER_POLARITY[row.recommended_polarity] if wire is not None and wire.is_mended else row.recommended_polarity
-    )
-    type_in = f" Type {number(row.recommended_delay_ms, 2)} ms, {polarity}."
+    """What was found, and what to type where it is wrong; with a mended wire that hangs on the processor."""
+    is_mended = wire is not None and wire.is_mended
+    type_in = "" if is_mended else f" Type {number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity}."
     change = f"{signed(row.delay_change_ms, 2)} ms"
     found = f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}"
     if row.outcome == "as recommended":
@@ -143,14 +151,14 @@ def _wire_words(row: Applied, wire: Rewired) -> list[str]:
     now, told = row.described_polarity, row.recommended_polarity
     if not wire.is_mended:
         return [f"{wire.words} {check_words(now)}"]
+    untouched = f"If it shows {OTHER_POLARITY[now]}, no wire was touched:"
     if row.outcome in DONE:
-        return [
-            f"Its description says {now}: if the processor shows that, it plays as recommended all the same. "
-            f"{wire.words} Else correct the description."
-        ]
+        as_asked = "If it does, it plays as recommended all the same."
+        return [f"{wire.words} {look_words(now)} {as_asked} {untouched} correct the description."]
+    delay = f"{number(row.recommended_delay_ms, 2)} ms"
     return [
-        f"{wire.words} If the processor does not show {now}, as described, but {OTHER_POLARITY[now]}, no wire was "
-        f"touched: type {told} instead."
+        f"{wire.words} {look_words(now)} If it does, type {delay}, {OTHER_POLARITY[told]}. "
+        f"{untouched} type {delay}, {told}."
     ]
 
 

@@ -22,10 +22,19 @@ def record_text(record: Record) -> str:
     sofa = (
         "" if record.has_sofa else '\nIt holds no responses as SOFA: `analyze guide "a record"` says how to have them.'
     )
+    missing = f"\n{_missing_words(record.missing)}" if record.missing else ""
     place = printable(str(record.folder))
     return (
-        f"The record is in {place} ({_amount(record.n_files, record.n_bytes)}).{sofa}\n"
+        f"The record is in {place} ({_amount(record.n_files, record.n_bytes)}).{sofa}{missing}\n"
         f"Check it at any time with: analyze archive verify {shlex.quote(place)}"
+    )
+
+
+def _missing_words(missing: Sequence[str]) -> str:
+    """What a description should state before its record is kept, and how it comes into one."""
+    return (
+        f"Its description states no {' and no '.join(missing)}: without, `analyze history` does not know where it "
+        "belongs, and no record can be mended. Add it to soundcheck.toml, analyze again, and archive that with --force."
     )
 
 

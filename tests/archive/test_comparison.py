@@ -11,7 +11,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from visits_making import CHANGES, compared, dated_report, described_as, mirrored, only, put_off, turned_at, visit
+from visits_making import (
+    CHANGES,
+    compared,
+    dated_report,
+    described_as,
+    feed_after_setting,
+    mirrored,
+    only,
+    put_off,
+    turned_at,
+    visit,
+)
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.archive.comparison import compare, found_between
@@ -188,12 +199,12 @@ def test_a_recorder_on_its_own_clock_blames_no_one_for_its_offset(tmp_path) -> N
 # Settings
 
 
-def test_settings_changed_on_purpose_are_no_change() -> None:
+def test_settings_changed_as_described_are_no_change() -> None:
     comparison = compared("set")
     assert verdicts(comparison) == {"sub left": "gone"}
     fill, main = output(comparison, "front fill"), output(comparison, "main left")
     assert fill.setting_polarity_change == "yes"
-    assert "on purpose" in fill.reason
+    assert "changed in the description, and it turned over accordingly" in fill.reason
     assert main.setting_change_ms == pytest.approx(3.0 - visit("first").setting("main left")[0])
 
 
@@ -211,7 +222,35 @@ def test_a_setting_that_was_described_and_is_not_in_force_is_said(tmp_path) -> N
     row = output(comparison, "front fill")
     assert row.reason.count("not in force now, or was already then") == 2
     assert row.confidence > 0.95
-    assert "so little cannot be told from no change here" in output(comparison, "sub left").reason
+    assert "whether that is in force cannot be heard: a change of up to 0." in output(comparison, "sub left").reason
+
+
+def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone() -> None:
+    """Described as 2 ms later and turned over at the newer visit, where its feed is recorded after that."""
+    told = feed_after_setting(visit("warmer"), "front fill")
+    delay_ms, _ = told.setting("front fill")
+    said = {"delay_ms": delay_ms + 2.0, "polarity": "inverted"}
+    told.results["sound_check"]["outputs"]["front fill"]["setting"] = said
+    heard, unheard = (
+        compare(visit("first"), one, {}) for one in (visit("warmer"), feed_after_setting(visit("warmer"), "front fill"))
+    )
+    fill = output(unheard, "front fill")
+    assert (fill.verdict, fill.confidence) == ("same", output(heard, "front fill").confidence)
+    assert (heard.unheard, unheard.unheard) == ((), ("front fill",))
+    assert headline(unheard).endswith("What is set for front fill cannot be heard.")
+    assert "rests on the description, not on sound" in fill.reason
+    assert "as before. Look at the processor." in fill.reason
+    row = output(compare(visit("first"), told, {}), "front fill")
+    assert f"That says {delay_ms + 2.0:.2f} ms, inverted, where it said {delay_ms:.2f} ms, normal before" in row.reason
+    assert not any(word in row.reason for word in ("accordingly", "not in force"))
+    assert row.setting_change_ms == pytest.approx(2.0)
+
+
+def test_a_box_behind_a_setting_that_cannot_be_heard_is_judged_by_sound() -> None:
+    row = output(compare(visit("first"), feed_after_setting(visit("several"), "front fill"), {}), "front fill")
+    assert (row.verdict, row.confidence > 0.95) == ("flipped", True)
+    assert row.reason.startswith("Behind the processor it plays the other way up")
+    assert "processor shows" not in row.reason
 
 
 # Wires
@@ -223,7 +262,10 @@ def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> 
     assert row.verdict == "flipped"
     assert "It was wired inverted before and reads normal now" in row.reason
     assert "its wire was likely mended (66 %)" in row.reason
-    assert "If the processor shows normal, as described, go by the report that says so" in row.reason
+    assert (
+        "Look first whether the processor shows normal, as described. If it does, go by the report that says so"
+        in row.reason
+    )
 
 
 def test_a_wire_that_went_bad_is_said_with_what_to_check() -> None:
@@ -249,8 +291,11 @@ def test_exchanged_microphones_are_named_and_all_else_is_told_as_without() -> No
     }
     without = {row.output: (row.verdict, row.reason) for row in compared("several").outputs}
     assert {row.output: (row.verdict, row.reason) for row in found.outputs} == without
-    assert "Positions left and back look exchanged." in headline(found).replace("back and left", "left and back")
-    assert any("nothing counts as moved for it" in text for text in found.remarks)
+    said = headline(found).replace("back and left", "left and back")
+    assert "Positions left and back look exchanged: one of the two reports is wrong about them." in said
+    assert any("type in nothing that either report says for" in text for text in found.remarks)
+    untouched = replace(found, outputs=tuple(replace(row, verdict="same") for row in found.outputs))
+    assert (untouched.is_changed, replace(untouched, exchanged=()).is_changed) == (True, False)
 
 
 def test_where_outputs_exchanged_left_for_right_explain_it_as_well_nothing_is_said(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -16,7 +17,7 @@ from analyze.archive.comparison_words import OutputTimes, SettingNow, output_wor
     [
         (0.0, 0.4, "It arrives 0.40 ± 0.06 ms later than at the older visit, at 4 positions alike. Its delay is"),
         (1.0, -0.6, "what is heard by +0.40 ± 0.06 ms: it arrives 0.60 ms earlier than that asks for, at 4"),
-        (0.4, 0.0, "changed by +0.40 ms on purpose; it arrives accordingly."),
+        (0.4, 0.0, "changed by +0.40 ms in the description; it arrives accordingly."),
     ],
 )
 def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, words) -> None:
@@ -25,3 +26,20 @@ def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, w
     said = output_words("same", times, None, peak, SettingNow(described_ms, False, "normal"), 4)
     assert words in said
     assert ("older visit" in said) is (described_ms == 0.0)
+
+
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [
+        (SettingNow(0.0, False, "normal"), "arrival to ± 0.28 ms; a change of up to 0.50 ms could hide here."),
+        (SettingNow(0.3, False, "normal", fits_none=True), "is in force cannot be heard: a change of up to 0.50 ms"),
+        (SettingNow(2.0, False, "normal"), "it arrives accordingly, though a change of up to 0.50 ms could hide here."),
+    ],
+)
+def test_a_coarse_arrival_says_up_to_how_much_could_hide(setting, words) -> None:
+    """0.01 ms off, give or take 3.5 times 0.14 ms."""
+    times = OutputTimes(Shift(0.01, 0.14, 0.0), False, False, 20.0, 0.0, "", is_coarse=True)
+    peak = ResponsePeak(math.nan, math.nan, math.nan, math.nan, False, 1)
+    assert words in output_words("same", times, None, peak, setting, 4)
+    fine = output_words("same", replace(times, is_coarse=False), None, peak, setting, 4)
+    assert ("could hide" in fine) is setting.fits_none

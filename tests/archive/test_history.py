@@ -84,7 +84,8 @@ def test_what_stands_otherwise_than_at_the_first_visit_is_said_after_a_quiet_one
     assert [bool(row.since_first) for row in found.visits] == [False, False, True]
     assert found.visits[2].since_first == found.visits[1].reason
     words = venue_words(found, "Harbour hall")
-    assert "The newest against the one before it: 5 outputs: all as they were. Against the first visit: 2 of 5" in words
+    assert "The newest against the one before it: 5 outputs: all as they were. In between: " in words
+    assert " In between: sub right moved and front fill flipped 2025-01-01. Against the first visit: 2 of 5" in words
     assert "sub right (moved)" in words
     assert "front fill (flipped)" in words
 

@@ -14,6 +14,7 @@ from archive_making import DESCRIPTION, content, make_record, make_report
 
 from analyze.archive.bag import decoded_path, encoded_path, tag_lines
 from analyze.archive.record import write_record
+from analyze.archive.telling import record_text
 from analyze.archive.verification import verify_record
 from analyze.errors import DescriptionError, OutputError
 
@@ -53,6 +54,22 @@ def test_everything_of_the_report_is_in_its_record(report, tmp_path):
     assert record.has_sofa
     assert not any(name.startswith("data/audio") for name in held)
     assert verify_record(record.folder).is_valid
+
+
+def test_a_description_without_date_or_venue_is_told_of(tmp_path):
+    """By these a history places a visit, and no record can be mended."""
+    notes, nothing = {"venue": "Quay hall"}, {"venue": " "}
+    for k, (said, missing) in enumerate(
+        [
+            ({"date": "2026-05-14", "notes": notes}, ()),
+            ({"date": "", "notes": notes}, ("date",)),
+            ({"date": "", "notes": nothing}, ("date", "venue")),
+        ]
+    ):
+        record = make_record(tmp_path / str(k), **said)
+        assert record.missing == missing
+        assert ("states no" in record_text(record)) is bool(missing)
+    assert "Its description states no date and no venue: " in record_text(record)
 
 
 def test_manifests_hold_every_checksum_sorted_by_path(report, tmp_path):

@@ -8,17 +8,16 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import frictionless
 import pytest
 from calling import call, read_table
 from settings_making import POSITIONS, PRESENT, SUBS, after, before, cases, outcomes, recommended, row_of, verified
-from visits_making import dated_report, told_otherwise, turned_at
+from visits_making import dated_report, feed_after_setting, told_otherwise, turned_at
 
 from analyze.archive.comparison_exchanged import with_exchanged
-from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.archive.settings_tables import TABLES
@@ -99,7 +98,7 @@ def test_exchanged_microphones_hide_no_setting_and_reports_named_the_wrong_way_r
     one = verify_settings(dated_report(before(), "2026-10-02"), now)
     assert one.remarks[0].startswith("By their dates the visit named first, 2026-10-02, is newer")
     assert outcomes(one) == DONE
-    assert any("look exchanged" in text for text in one.remarks)
+    assert any("look exchanged" in text and "type in nothing that either" in text for text in one.remarks)
     assert all(seat.as_predicted == "yes" for seat in one.seats)
 
 
@@ -110,14 +109,16 @@ def test_a_mended_wire_is_no_wrong_setting(tmp_path: Path) -> None:
     both = row_of(verify_settings(then, now), "front fill")
     assert (both.outcome, both.in_force_polarity) == ("wire mended", "inverted")
     assert 0.6 < both.confidence < 2.0 / 3.0
-    assert f"Type {both.recommended_delay_ms:.2f} ms, normal." in both.reason
+    asked = f"{both.recommended_delay_ms:.2f} ms"
+    assert f"processor shows inverted, as described. If it does, type {asked}, normal." in both.reason
     assert "its wire was likely mended (66 %)" in both.reason
-    assert "no wire was touched: type inverted instead" in both.reason
+    assert f"If it shows normal, no wire was touched: type {asked}, inverted." in both.reason
+    assert "Type " not in both.reason
     then = told_otherwise(before(), tmp_path / "c", "main right", wiring="inverted", setting="inverted")
     turned = turned_at(after("done"), tmp_path / "d", "main right", POSITIONS)
     left = verify_settings(then, told_otherwise(turned, tmp_path / "e", "main right", setting="inverted"))
     assert row_of(left, "main right").outcome == "wire mended"
-    assert "main right (its wire was mended, its polarity not turned back)" in headline(left)
+    assert "main right (its wire was likely mended, its polarity not turned back)" in headline(left)
 
 
 def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> None:
@@ -126,7 +127,8 @@ def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> Non
     row = row_of(verify_settings(then, turned), "main right")
     assert row.outcome == "as recommended"
     assert (
-        "Its description says normal: if the processor shows that, it plays as recommended all the same." in row.reason
+        "Look first whether the processor shows normal, as described. If it does, it plays as recommended all the same."
+        in row.reason
     )
 
 
@@ -164,21 +166,9 @@ def test_without_both_wirings_no_wire_is_blamed(tmp_path: Path) -> None:
     assert "wire" not in row.reason
 
 
-def feed_after_setting(report: ReportRead, folder: Path, *outputs: str) -> ReportRead:
-    """The same report with the feeds of some outputs recorded after their settings."""
-    shutil.copytree(report.folder, folder)
-    results = json.loads(json.dumps(report.results))
-    for name in outputs:
-        results["sound_check"]["outputs"][name]["feed_tap"] = "after"
-    (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    return open_report(folder)
-
-
-def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone(tmp_path: Path) -> None:
+def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone() -> None:
     """Of the fill the description still says what was there before, and something else is heard."""
-    one = verify_settings(
-        before(), feed_after_setting(after("done", "before"), tmp_path / "a", "main right", "front fill")
-    )
+    one = verify_settings(before(), feed_after_setting(after("done", "before"), "main right", "front fill"))
     main, fill = row_of(one, "main right"), row_of(one, "front fill")
     assert (main.outcome, fill.outcome) == ("left alone", "not applied")
     for row in (main, fill):
@@ -187,7 +177,7 @@ def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone(tmp_
         assert math.isnan(row.in_force_delay_std_ms)
         assert row.measured_polarity_change == "undecided"
         assert (row.in_force_delay_ms, row.in_force_polarity) == (row.described_delay_ms, row.described_polarity)
-        assert "this rests on its description, not on sound" in row.reason
+        assert "what is said of it rests on the description, not on sound" in row.reason
     assert "That says 6.00 ms, normal, as before, and nothing was to be changed." in main.reason
     assert f"That says 3.00 ms, normal, where {fill.recommended_delay_ms:.2f} ms" in fill.reason
     assert ("changed besides" in main.reason, "changed besides" in fill.reason) == (False, True)
@@ -209,6 +199,7 @@ def test_the_low_end_does_what_was_predicted() -> None:
         assert seat.as_predicted == "yes"
     assert f"low end at {one.seat} +" in headline(one)
     assert " dB predicted, +" in headline(one)
+    assert "as predicted" not in headline(one)
 
 
 def test_the_low_end_without_the_settings_does_not() -> None:
@@ -216,6 +207,22 @@ def test_the_low_end_without_the_settings_does_not() -> None:
     best = max(one.seats, key=lambda seat: seat.predicted_change_db)
     assert best.measured_change_db == pytest.approx(0.0, abs=0.15)  # measured 0.02 dB
     assert best.as_predicted == "no"
+
+
+def test_the_headline_names_the_seat_that_is_furthest_off() -> None:
+    """Of two seats that fit and two that do not it is not the better of these, nor the first."""
+    one = verified("done")
+    off_db = {"front": -0.9, "back": -4.0}
+    seats = tuple(
+        replace(seat, measured_change_db=seat.predicted_change_db + off_db[seat.position],
+                difference_db=off_db[seat.position], as_predicted="no")
+        if seat.position in off_db else seat
+        for seat in one.seats
+    )  # fmt: skip
+    said = headline(replace(one, seats=seats, seat="left"))
+    assert "low end at left" in said
+    assert "2 of 4 positions came out as predicted; furthest off: back, +" in said
+    assert headline(replace(one, seats=seats, seat="back")).endswith("; furthest off: back.")
 
 
 def test_seats_are_the_means_of_their_cells() -> None:

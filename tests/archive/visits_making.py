@@ -23,6 +23,8 @@ from tests.trials.visits import Change, first_scene, second_scene
 SEED = 5
 #: Of every take: half of what trials have.
 SECONDS = 4.0
+#: Of every visit.
+DAY = "2026-05-14"
 
 #: What happened between the first visit and each other.
 CHANGES = {
@@ -53,11 +55,12 @@ def place() -> Path:
 
 @cache
 def visit(name: str, seed: int = SEED) -> ReportRead:
-    """The report of one visit, opened."""
+    """The report of one visit, opened; all are of one day."""
     first = first_scene(seed)
     scene = first if name == "first" else second_scene(first, CHANGES[name])
     number = list(CHANGES).index(name)
-    return report_of(scene, place() / f"{seed}-{name}", 100 * seed + number, CHANGES[name], SECONDS)
+    report = report_of(scene, place() / f"{seed}-{name}", 100 * seed + number, CHANGES[name], SECONDS)
+    return dated_report(report, DAY)
 
 
 @cache
@@ -79,6 +82,14 @@ def turned_at(report: ReportRead, folder: Path, output: str, positions: tuple[st
 def dated_report(report: ReportRead, date: str) -> ReportRead:
     """The same report of a sound check on another day."""
     return replace(report, results={**report.results, "sound_check": {**report.check, "date": date}})
+
+
+def feed_after_setting(report: ReportRead, *outputs: str) -> ReportRead:
+    """The same report with the feeds of some outputs recorded after their settings."""
+    results = json.loads(json.dumps(report.results))
+    for name in outputs:
+        results["sound_check"]["outputs"][name]["feed_tap"] = "after"
+    return replace(report, results=results)
 
 
 def told_otherwise(
