@@ -165,3 +165,15 @@ def put_off(report: ReportRead, name: str, position: str, later_ms: float) -> No
     path = report.folder / report.results["responses"][name][position]
     samples, rate_hz = soundfile.read(path)
     soundfile.write(path, np.roll(samples, round(later_ms * rate_hz / 1000.0)), rate_hz, subtype="FLOAT")
+
+
+def verdicts(comparison):
+    """Everything that is not as it was, outputs and positions."""
+    rows = [(row.output, row.verdict) for row in comparison.outputs]
+    rows += [(row.position, row.verdict) for row in comparison.positions]
+    return {name: verdict for name, verdict in rows if verdict != "same"}
+
+
+def output(comparison, name):
+    """The row of one output."""
+    return next(row for row in comparison.outputs if row.output == name)
