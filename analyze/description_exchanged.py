@@ -10,6 +10,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
@@ -39,12 +40,23 @@ class _Layout:
     mics: Mapping[str, int]
     feeds: Mapping[str, int]
 
-    def is_as(self, other: _Layout, but: Sequence[str]) -> bool:
-        """Whether all that both hold is on the same channels, but for two positions: else the patch is another one."""
-        pairs = ((self.mics, other.mics), (self.feeds, other.feeds))
-        return all(
-            own[name] == others[name] for own, others in pairs for name in own if name in others and name not in but
-        )
+    @cached_property
+    def from_first(self) -> Mapping[str, int]:
+        """Channel of every position, counted from the first of these."""
+        first = min(self.mics.values())
+        return {name: channel - first for name, channel in self.mics.items()}
+
+    def places_beside(self, other: _Layout) -> tuple[Mapping[str, int], Mapping[str, int]] | None:
+        """Where positions lie in this file and in another, so that the two can be compared; None where they cannot.
+
+        In files with the same positions channels count from the first of these, whatever else is on them. Other files
+        without feeds have other channels than those with feeds, and may be of another recorder.
+        """
+        if self.mics.keys() == other.mics.keys():
+            return self.from_first, other.from_first
+        if bool(self.feeds) != bool(other.feeds):
+            return None
+        return {**self.mics, **self.feeds}, {**other.mics, **other.feeds}
 
 
 def told_by(name: str) -> frozenset[str]:
@@ -59,11 +71,12 @@ def told_by(name: str) -> frozenset[str]:
 def exchanged(check: SoundCheck) -> list[Finding]:
     """Positions exchanged in one take: against the channels of other takes, or against the names of their files."""
     layouts = [layout for capture in check.captures for layout in _layouts(capture)]
-    channels: dict[str, set[int]] = {}
+    channels: dict[str, set[tuple[int, bool]]] = {}
     for layout in layouts:
-        for position, channel in layout.mics.items():
-            channels.setdefault(position, set()).add(channel)
-    moved = [position for position in check.positions if len(channels.get(position, ())) > 1]
+        for is_from_first, places in ((False, layout.mics), (True, layout.from_first)):
+            for position, channel in places.items():
+                channels.setdefault(position, set()).add((channel, is_from_first))
+    moved = [position for position in check.positions if len(channels.get(position, ())) > 2]  # twice where it stays
     by_channels = [_against_others(layouts, *pair) for pair in combinations(moved, 2)]
     by_names = [finding for capture in check.captures for finding in _against_names(capture)]
     return [*(finding for finding in by_channels if finding is not None), *by_names]
@@ -83,18 +96,24 @@ def _layouts(capture: Capture) -> Iterable[_Layout]:
 def _against_others(layouts: Sequence[_Layout], p: str, q: str) -> Finding | None:
     """Two positions that one take alone has the other way round than most; where there are only two takes, a note."""
     both = [layout for layout in layouts if p in layout.mics and q in layout.mics]
-    orders = Counter((layout.mics[p], layout.mics[q]) for layout in both)
+    orders = {(one.mics[p], one.mics[q]) for one in both} | {(one.from_first[p], one.from_first[q]) for one in both}
     for odd in reversed(both):
-        order = odd.mics[q], odd.mics[p]
-        if orders[order[::-1]] > 1 or not orders[order]:
+        if not {(odd.mics[q], odd.mics[p]), (odd.from_first[q], odd.from_first[p])} & orders:
             continue
-        # A file without feeds has other channels, and may be of another recorder.
-        alike = [one for one in both if one is not odd and bool(one.feeds) == bool(odd.feeds)]
-        others = [one for one in alike if (one.mics[p], one.mics[q]) == order and one.is_as(odd, but=(p, q))]
-        is_odd = len(others) >= _ENOUGH_TAKES and len(others) > len(alike) / 2  # else the patch walks
-        if is_odd or (others and len(both) == _ENOUGH_TAKES):
-            return _other_way_round(odd, p, q, [layout.take for layout in others])
+        places = [(one, one.places_beside(odd)) for one in both if one is not odd]
+        alike = [(one, *pair) for one, pair in places if pair is not None]
+        if any((there[p] < there[q]) == (here[p] < here[q]) for _, there, here in alike):
+            continue  # not the only one
+        others = [one.take for one, there, here in alike if _is_crossed(there, here, p, q)]
+        if len(others) >= _ENOUGH_TAKES or (others and len(alike) == 1):
+            return _other_way_round(odd, p, q, others)
     return None
+
+
+def _is_crossed(there: Mapping[str, int], here: Mapping[str, int], p: str, q: str) -> bool:
+    """Whether two positions lie in each other's place and all else that both hold lies where it was."""
+    is_rest_same = all(there[name] == here[name] for name in there.keys() & here.keys() - {p, q})
+    return is_rest_same and (there[p], there[q]) == (here[q], here[p])
 
 
 def _other_way_round(odd: _Layout, p: str, q: str, takes: Sequence[str]) -> Finding:

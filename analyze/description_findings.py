@@ -96,7 +96,7 @@ def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
                 f"{shown(output.name)} reads like a {kind} and is described, and judged, as a {output.kind}. If it is "
                 f'a {kind}, write kind = "{kind}".'
             )
-            findings.append(Finding("kind and name differ", "note", detail, track=output.name))
+            findings.append(Finding("kind and name differ", "warning", detail, track=output.name))
     return tuple(findings)
 
 

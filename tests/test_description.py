@@ -131,7 +131,7 @@ def test_mains_without_a_group_are_one_and_a_finding_says_so(folder: Path) -> No
     assert check.groups[0] == ("mains", "sub left")
     assert [(row.finding, row.severity, row.track, row.value) for row in check.findings] == [
         ("mains without a group", "warning", "mains", 2),
-        ("kind and name differ", "note", "sub left", pytest.approx(math.nan, nan_ok=True)),
+        ("kind and name differ", "warning", "sub left", pytest.approx(math.nan, nan_ok=True)),
     ]
     grouped = {
         name: replace(output, group="a") if name == "mains" else output for name, output in check.outputs.items()

@@ -98,6 +98,13 @@ def test_files_without_feeds_are_held_against_their_like() -> None:
     assert (one.severity, one.capture) == ("warning", "take 3")
 
 
+def test_a_file_without_feeds_is_held_against_those_with_from_its_first_position_on() -> None:
+    odd = replace(take(3, mix=2, front=1, back=3), feeds={})
+    usual = [take(number, front=2, back=3, mix=4) for number in (1, 2)]
+    (one,) = told(check_of([*usual, odd]), "channels exchanged")
+    assert (one.severity, one.capture) == ("warning", "take 3")
+
+
 @pytest.mark.parametrize(
     ("mics", "is_told"),
     [
@@ -167,6 +174,6 @@ def test_groups_of_nearly_one_name_are_told(groups: tuple[str, ...], name: str) 
 )
 def test_a_name_that_says_another_kind_is_told(name: str, kind: str, said: str) -> None:
     found = told(check_of(outputs=[Output(name, kind)]), "kind and name differ")
-    assert [(one.severity, one.track) for one in found] == [("note", name)] * bool(said)
+    assert [(one.severity, one.track) for one in found] == [("warning", name)] * bool(said)
     for one in found:
         assert f'write kind = "{said}"' in one.detail

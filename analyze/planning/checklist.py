@@ -104,8 +104,8 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
     )
     if check.positions and check.outputs:
         yield (
-            f"By tape, from {check.reference} to {_to_be_taped(check)}. They go into the description as distance_m: "
-            "microphones that were exchanged, and a delay that was not in force, show by them."
+            f"By tape, {_to_be_taped(check)}. They go into the description as distance_m: "
+            "microphones that were exchanged show by them."
         )
     yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
     yield (
@@ -115,10 +115,14 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
 
 
 def _to_be_taped(check: SoundCheck) -> str:
-    """Blanks for the distances of the positions, the first of them."""
+    """Blanks for distances: of positions from the reference, the first of them, and from fills and towers to theirs."""
     names = list(check.positions)
     more = ", and so on" if len(names) > _MOST_TAPED else ""
-    return ", ".join(f"{name} ____ m" for name in names[:_MOST_TAPED]) + more
+    others = [o for o in check.outputs.values() if o.kind in ("fill", "tower") and o.name != check.reference]
+    own = [f"; from {o.name} to {o.align_at[0] if o.align_at else 'its seat'} ____ m" for o in others]
+    return (
+        f"from {check.reference} to {', '.join(f'{name} ____ m' for name in names[:_MOST_TAPED])}{more}{''.join(own)}"
+    )
 
 
 def _setting(output: Output) -> str:

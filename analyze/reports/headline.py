@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from analyze.reports import effects
 from analyze.reports.change_lines import change_lines, is_optional_input
 from analyze.reports.naming import clean, shortened
+from analyze.reports.page_findings import is_description_doubtful
 from analyze.reports.page_sheet import is_changed
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.sheet_notes import is_optional
@@ -35,7 +36,8 @@ def lead(analysis: Analysis) -> str:
     kinds = [("output", 0 if alone else len(outputs)), ("stage input", len(inputs))]
     things = " and ".join(plural(n, name) for name, n in kinds if n)
     every = (alone, _to_do(analysis, things), _undecided(analysis), _every_sure(analysis))
-    return " ".join(words for words in every if words)
+    said = " ".join(words for words in every if words)
+    return f"If the description is right: {said[0].lower()}{said[1:]}" if is_description_doubtful(analysis) else said
 
 
 def headline(analysis: Analysis) -> list[str]:

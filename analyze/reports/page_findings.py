@@ -32,6 +32,7 @@ _OF_THE_DESCRIPTION = (
     "microphones exchanged",
     "channels exchanged",
     "groups of nearly one name",
+    "kind and name differ",
     "distance contradicted",
 )
 # What stands for a cable or a box to be mended comes before what a take suffered from.

@@ -59,7 +59,7 @@ def test_every_output_once_at_every_position_the_reference_first(rig: Path) -> N
 
 def test_distances_are_asked_for_from_the_reference(rig: Path) -> None:
     check = load_outline(rig)
-    asked = "By tape, from main right to mix ____ m, row one ____ m, drums ____ m."
+    asked = "By tape, from main right to mix ____ m, row one ____ m, drums ____ m; from fill to row one ____ m."
     assert any(asked in item for item in checklist(check, plan_for(rig).plan).setting_up)
 
 
