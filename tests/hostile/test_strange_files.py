@@ -44,7 +44,7 @@ def test_named_as_audio(tmp_path: Path, what: str) -> None:
     with untouched(tmp_path):
         call = check_said(called("run", folder, "--out", tmp_path / "out"), REFUSED)
         check_said(called("inspect", folder), REFUSED)
-    assert call.said.count("take.wav") >= 5 or "'take.wav' in 5 tracks" in call.said
+    assert call.said.count("take.wav") >= 5 or "'take.wav', named by 5 tracks" in call.said
 
 
 @pytest.mark.parametrize("what", [*STRANGE, OUT])
