@@ -56,7 +56,7 @@ class _Layout:
             return self.from_first, other.from_first
         if bool(self.feeds) != bool(other.feeds):
             return None
-        return {**self.mics, **self.feeds}, {**other.mics, **other.feeds}
+        return {**self.feeds, **self.mics}, {**other.feeds, **other.mics}  # a position may be called as an output
 
 
 def told_by(name: str) -> frozenset[str]:

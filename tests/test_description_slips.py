@@ -98,6 +98,12 @@ def test_files_without_feeds_are_held_against_their_like() -> None:
     assert (one.severity, one.capture) == ("warning", "take 3")
 
 
+def test_a_position_may_be_called_as_an_output() -> None:
+    usual = [take(number, main=4, back=6, **{f"round {number}": 7}) for number in (1, 2)]
+    (one,) = told(check_of([*usual, take(3, main=6, back=4)]), "channels exchanged")
+    assert (one.capture, one.track, one.channel) == ("take 3", "main", 6)
+
+
 def test_a_file_without_feeds_is_held_against_those_with_from_its_first_position_on() -> None:
     odd = replace(take(3, mix=2, front=1, back=3), feeds={})
     usual = [take(number, front=2, back=3, mix=4) for number in (1, 2)]
