@@ -72,15 +72,17 @@ def inspect(path: Path, as_json: bool) -> int:
     from analyze.description import load_recorded
     from analyze.reports.folder import refuse_report
     from analyze.reports.inspection import inspection_object, print_inspection
+    from analyze.responses.taped_distances import taped_at_a_look
     from analyze.spectra.inspection import inspect_captures
 
     refuse_report(path)
     sound_check = load_recorded(path)
     check_tracks(sound_check)
-    tracks, findings = inspect_captures(sound_check)
+    inspected = inspect_captures(sound_check)
+    findings = [*inspected.findings, *taped_at_a_look(sound_check, inspected.heard)]
     if as_json:
-        print_json(inspection_object(tracks, findings))
-    print_inspection(tracks, findings)
+        print_json(inspection_object(inspected.tracks, findings))
+    print_inspection(inspected.tracks, findings)
     return 0
 
 

@@ -71,6 +71,7 @@ class Output:
     align_at : audience positions where arrivals shall line up, empty for where levels are closest
     later_ms : wanted lateness there against the reference
     notes : free text under device, channel, preset, as far as given
+    unwritten : keys of the setting in force that the description leaves out
     """
 
     name: str
@@ -87,6 +88,7 @@ class Output:
     align_at: tuple[str, ...] = ()
     later_ms: float = 0.0
     notes: dict[str, str] = field(default_factory=dict)
+    unwritten: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _require(self.min_delay_ms <= self.max_delay_ms, f"{self.name}: range of delays is empty")
@@ -326,6 +328,7 @@ def _output(name: str, table: OutputTable) -> Output:
         align_at=tuple(table.align_at),
         later_ms=table.later_ms,
         notes=_notes(table, "output"),
+        unwritten=tuple(key for key in ("delay_ms", "polarity") if key not in table.model_fields_set),
     )
 
 

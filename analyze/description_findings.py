@@ -38,6 +38,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
         *_assumed_groups(check),
         *_groups_of_nearly_one_name(check),
         *_names_of_another_kind(check),
+        *_unwritten_delays(check),
         *_unlike_twins(check),
         *_missing_microphones(check),
         *_positions_of_two_names(check),
@@ -100,6 +101,18 @@ def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
             severity: Severity = "note" if kind in _BY_ARRIVAL and output.kind == "main" else "warning"
             findings.append(Finding("kind and name differ", severity, detail, track=output.name))
     return tuple(findings)
+
+
+def _unwritten_delays(check: SoundCheck) -> tuple[Finding, ...]:
+    """Outputs whose delay is left out, which then counts as none, before what is recommended is added to it."""
+    names = [name for name, output in check.outputs.items() if "delay_ms" in output.unwritten]
+    if not names:
+        return ()
+    detail = (
+        f"No delay_ms is written under {', '.join(map(shown, names))}, and 0.00 ms counts as what was in force. Write "
+        "what the processor showed during the recordings, 0 too: every delay to be set is counted from it."
+    )
+    return (Finding("delay not written", "note", detail, track=names[0], value=len(names), unit="outputs"),)
 
 
 def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:

@@ -18,6 +18,7 @@ RATE_HZ = 8000
 TEXT = """format = 1
 [outputs.mains]
 kind = "main"
+delay_ms = 0.0
 [positions.mix]
 zone = "audience"
 [positions.far]
@@ -92,7 +93,7 @@ def test_a_delay_that_was_not_in_force_is_named(tmp_path: Path, capsys: pytest.C
     make(tmp_path)
     path, delayed = tmp_path / "soundcheck.toml", "delay_ms = 40.0"
     for more, n_found in ((delayed, 1), (f'{delayed}\nfeed_tap = "after"', 0), ("delay_ms = 25.0", 0)):
-        path.write_text(TEXT.replace('kind = "main"', f'kind = "main"\n{more}'), encoding="utf-8")
+        path.write_text(TEXT.replace("delay_ms = 0.0", more), encoding="utf-8")
         findings = inspected(tmp_path, capsys)["findings"]
         assert [one["finding"] for one in findings] == ["arrives before it was sent"] * n_found
         assert all(

@@ -55,7 +55,10 @@ def test_whole_example(folder: Path) -> None:
     assert list(check.positions) == ["mix", "lawn", "drums"]
     assert check.positions["mix"] == Position("mix", "audience", 2.0, "inverted", {"mains": 24.5}, notes)
     assert check.positions["drums"] == Position("drums", "stage")
-    assert check.findings == ()
+    (finding,) = check.findings
+    assert (finding.finding, finding.severity, finding.value) == ("delay not written", "note", 4)
+    assert all(f"{name!r}" in finding.detail for name in ("sub left", "sub right", "tower", "wedge"))
+    assert "mains" not in finding.detail  # whose delay is written
 
 
 def test_captures_of_the_example(folder: Path) -> None:
@@ -132,11 +135,13 @@ def test_mains_without_a_group_are_one_and_a_finding_says_so(folder: Path) -> No
     assert [(row.finding, row.severity, row.track, row.value) for row in check.findings] == [
         ("mains without a group", "warning", "mains", 2),
         ("kind and name differ", "warning", "sub left", pytest.approx(math.nan, nan_ok=True)),
+        ("delay not written", "note", "sub left", 4),
     ]
     grouped = {
         name: replace(output, group="a") if name == "mains" else output for name, output in check.outputs.items()
     }
-    assert [row.finding for row in replace(check, outputs=grouped).findings] == ["kind and name differ"]
+    found = [row.finding for row in replace(check, outputs=grouped).findings]
+    assert found == ["kind and name differ", "delay not written"]
 
 
 @pytest.mark.parametrize(
@@ -185,7 +190,8 @@ def test_names_under_which_takes_have_nothing_in_common(tmp_path: Path, kinds, f
     """Two takes, each of one output; the first position of the second take may be one of the first take's."""
     soundfile.write(tmp_path / "a.wav", np.zeros((9, 3)), 8000)
     outputs = "".join(
-        f'[outputs.{n}]\nkind = "{k}"\ngroup = "{n}"\n' for n, k in zip(("left", "right"), kinds, strict=True)
+        f'[outputs.{n}]\nkind = "{k}"\ngroup = "{n}"\ndelay_ms = 0\n'
+        for n, k in zip(("left", "right"), kinds, strict=True)
     )
     names = dict.fromkeys(f"{first} {second}".split())
     zones = "".join(f'[positions.{n}]\nzone = "{"stage" if n == "stage" else "audience"}"\n' for n in names)
@@ -219,6 +225,7 @@ def test_keys_and_inputs_without_effect_are_findings(folder: Path) -> None:
     text = text.replace('"kick out" = "kick_out.wav" }\nagainst = { "kick out" = "kick in" }', "}").replace(", }", " }")
     found = [(row.finding, row.severity, row.capture, row.track) for row in load(folder, text).findings]
     assert found == [
+        ("delay not written", "note", "", "sub left"),
         ("alignment wish without effect", "note", "", "wedge"),
         ("single stage input", "note", "drum kit", "kick in"),
     ]

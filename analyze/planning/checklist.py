@@ -126,9 +126,10 @@ def _to_be_taped(check: SoundCheck) -> str:
 
 
 def _setting(output: Output) -> str:
-    """What stands in the description about a setting."""
+    """What stands in the description about a setting, with blanks for what does not."""
     where = ", ".join(output.notes[key] for key in ("device", "channel") if key in output.notes)
-    setting = f"{output.setting.delay_ms:.2f} ms, {output.setting.polarity}"
+    delay = "______" if "delay_ms" in output.unwritten else f"{output.setting.delay_ms:.2f}"
+    setting = f"{delay} ms, {'____________' if 'polarity' in output.unwritten else output.setting.polarity}"
     return f"{setting} ({where})" if where else setting
 
 

@@ -35,9 +35,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from analyze.alignment.rows import DelayScan, Prediction
+    from analyze.description import SoundCheck
     from analyze.pipeline import Analysis
 
 
+# So many outputs are named in a sentence.
+_FEW_NAMES = 4
 # Standard errors from which on hundredths, and tenths, of a value say nothing.
 _TO_TENTHS, _TO_ONES = 0.2, 2.0
 # A standard error of a sum whose band, two of it either way, is as wide as its line.
@@ -290,8 +293,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "Taken for granted, as no recording shows it: the settings in force were those of the description, and all "
-            "outputs are sent the same programme, at the levels of the recordings."
+            "Taken for granted, as no recording shows it: the settings in force were those of the description"
+            f"{_unwritten(check)}, and all outputs are sent the same programme, at the levels of the recordings."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)
@@ -311,5 +314,12 @@ def feeds_sentence(analysis: Analysis) -> str:
         parts.append(
             f"No capture compares these feeds with {check.reference}'s, and equal ones are assumed: {', '.join(alone)}."
         )
-    parts.append("The settings in force are taken from the description: no recording shows them.")
+    parts.append(f"The settings in force are taken from the description{_unwritten(check)}: no recording shows them.")
     return " ".join(parts)
+
+
+def _unwritten(check: SoundCheck) -> str:
+    """Of which outputs the description says no delay, in brackets."""
+    names = [name for name, output in check.outputs.items() if "delay_ms" in output.unwritten]
+    whose = listed(names) if 0 < len(names) <= _FEW_NAMES else plural(len(names), "output")
+    return f" (no delay_ms stands there for {whose}, so 0 ms counts)" if names else ""

@@ -1,38 +1,47 @@
 """Do distances measured by hand agree with arrivals? What contradicts them: the tape, the names, or the latency.
 
 A way is `(arrival - setting - latency) c`. What all ways of one output have in common is its latency, known or not, and
-contradicts nothing, unless it would be negative. Conventions: metres; a residual is the way less the tape.
+contradicts nothing, unless it would be negative; nor does a lone one, unless it were far from that of other outputs.
+Conventions: metres; a residual is the way less the tape.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+
+import numpy as np
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.description import SoundCheck
 from analyze.findings import Finding
+from analyze.spectra.inspection import HeardAfter
 
 #: What a tape and the place it is held to may be off: so much, and this share, with it 10 K of air (common practice, no
 #: source).
 _TAPE_M, _TAPE_SHARE = 0.5, 0.03
 #: What the arrival of a sub may be off besides: the most seen in rooms as the demo's is 1.1 ms.
 _SUB_M = 0.5
+#: What the latency of an output may be off that of others: 10 ms (common practice, no source: processors and the
+#: loudspeakers' own take a few milliseconds each).
+_LATENCY_M = 3.4
+#: Standard deviation of when an output is heard as `inspect` has it.
+_LOOK_STD_MS = 1.0
 #: Standard deviations of an arrival that are no contradiction.
 _SIGMAS = 3.0
 
 
 @dataclass(frozen=True)
 class _Taped:
-    """One distance: by tape, by the arrival at the position named and at all others, what is known of the latency."""
+    """One distance: by tape, by the arrival at the position named and at all others, and the latency (NaN: unknown)."""
 
     output: str
     position: str
     tape_m: float
     ways_m: Mapping[str, float]
     allowed_m: float
-    is_latency_known: bool
+    latency_m: float
 
     def residual_m(self, swapped: Mapping[str, str]) -> float:
         """Way less tape, with some positions in the place of others; NaN where nothing was heard there."""
@@ -57,51 +66,78 @@ def taped_distances(
     off = _contradicted(taped, {})
     if not off:
         return []
-    # a lone tape of an output whose latency nobody knows fits nearly everywhere
-    telling = [one for one, _ in off if one.is_latency_known or sum(t.output == one.output for t in taped) > 1]
-    exchanged = _exchanged(taped, [one.position for one in telling])
+    # a lone tape of an output whose latency nobody knows fits nearly everywhere, unless others say what is usual
+    exchanged = _exchanged(taped, [one.position for one, _ in off]) if _of_known_latency(taped) else None
     return [_finding(sound_check, one, offset_m, exchanged) for one, offset_m in off]
+
+
+def taped_at_a_look(sound_check: SoundCheck, heard: Iterable[HeardAfter]) -> list[Finding]:
+    """The same of what `inspect` heard, subs aside: their sound has no instant that a short look could name."""
+    captures = {capture.name: capture for capture in sound_check.captures}
+    arrivals = {}
+    for one in heard:
+        output = sound_check.outputs[one.output]
+        # a feed that is taken behind the processor does not show the setting
+        behind = captures[one.capture].settings[one.output].delay_ms if output.feed_tap == "before" else 0.0
+        if output.kind != "sub":
+            at_present_ms = one.delay_ms - behind + output.setting.delay_ms
+            arrivals[one.output, one.position] = (at_present_ms, _LOOK_STD_MS)
+    return taped_distances(sound_check, arrivals, (), ())
 
 
 def _taped(sound_check: SoundCheck, arrivals: Mapping[tuple[str, str], tuple[float, float]]) -> Iterator[_Taped]:
     """Every distance by hand of which something was heard."""
     speed_m_ms = speed_of_sound_simple(sound_check.temperature_c) / 1000.0
     for output in sound_check.outputs.values():
-        is_known = math.isfinite(output.latency_ms)
-        unset_ms = output.setting.delay_ms + (output.latency_ms if is_known else 0.0)
+        unset_ms = output.setting.delay_ms + (output.latency_ms if math.isfinite(output.latency_ms) else 0.0)
         ways_m = {p: (ms - unset_ms) * speed_m_ms for (name, p), (ms, _) in arrivals.items() if name == output.name}
         for position in sound_check.positions.values():
             if output.name in position.distance_m and position.name in ways_m:
                 tape_m = position.distance_m[output.name]
                 allowed_m = _TAPE_M + _TAPE_SHARE * tape_m + (_SUB_M if output.kind == "sub" else 0.0)
                 allowed_m += _SIGMAS * arrivals[output.name, position.name][1] * speed_m_ms
-                yield _Taped(output.name, position.name, tape_m, ways_m, allowed_m, is_known)
+                latency_m = output.latency_ms * speed_m_ms
+                yield _Taped(output.name, position.name, tape_m, ways_m, allowed_m, latency_m)
+
+
+def _of_known_latency(taped: list[_Taped]) -> set[str]:
+    """Outputs whose latency is described, or follows from several distances."""
+    outputs = [one.output for one in taped]
+    return {one.output for one in taped if math.isfinite(one.latency_m) or outputs.count(one.output) > 1}
 
 
 def _contradicted(taped: list[_Taped], swapped: Mapping[str, str]) -> list[tuple[_Taped, float]]:
     """Distances that differ by more than is allowed from what the output's have in common, with that."""
-    found = []
-    for output in dict.fromkeys(one.output for one in taped):
-        mine = [one for one in taped if one.output == output]
-        offset_m = _offset_m([one.residual_m(swapped) for one in mine], mine[0].is_latency_known)
-        # what is not heard is not known to agree
-        found += [(one, offset_m) for one in mine if not abs(one.residual_m(swapped) - offset_m) <= one.allowed_m]
-    return found
+    by_output: dict[str, list[_Taped]] = {}
+    for one in taped:
+        by_output.setdefault(one.output, []).append(one)
+    offsets_m = {output: _offset_m(mine, swapped) for output, mine in by_output.items()}
+    known = _of_known_latency(taped)
+    if known:
+        usual_m = _median([offsets_m[output] + np.nan_to_num(by_output[output][0].latency_m) for output in known])
+        for output in offsets_m.keys() - known:
+            offsets_m[output] = float(np.clip(offsets_m[output], usual_m - _LATENCY_M, usual_m + _LATENCY_M))
+    # what is not heard is not known to agree
+    return [
+        (one, offset_m)
+        for output, offset_m in offsets_m.items()
+        for one in by_output[output]
+        if not abs(one.residual_m(swapped) - offset_m) <= one.allowed_m
+    ]
 
 
-def _offset_m(residuals_m: list[float], is_latency_known: bool) -> float:
-    """What an output's residuals have in common: the latency, or what it is more than was described."""
-    known = sorted(r for r in residuals_m if math.isfinite(r))
+def _offset_m(mine: list[_Taped], swapped: Mapping[str, str]) -> float:
+    """What the residuals of one output have in common: the latency, or what it is more than was described."""
+    known = [r for r in (one.residual_m(swapped) for one in mine) if math.isfinite(r)]
     if not known:
         return 0.0
-    if is_latency_known:
-        return _median(sorted([*known, 0.0])) if len(known) > 1 else 0.0
+    if math.isfinite(mine[0].latency_m):
+        return _median([*known, 0.0]) if len(known) > 1 else 0.0
     return max(0.0, _median(known))
 
 
-def _median(ordered: list[float]) -> float:
-    n = len(ordered)
-    return (ordered[(n - 1) // 2] + ordered[n // 2]) / 2.0
+def _median(values: Collection[float]) -> float:
+    return float(np.median(list(values)))
 
 
 def _exchanged(taped: list[_Taped], suspects: Collection[str]) -> tuple[str, str] | None:

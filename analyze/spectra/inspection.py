@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,33 +57,54 @@ class InspectedTrack:
     peak_dbfs: float
 
 
-def inspect_captures(sound_check: SoundCheck) -> tuple[list[InspectedTrack], list[Finding]]:
+@dataclass(frozen=True)
+class HeardAfter:
+    """How long after its feed an output that plays alone is heard at a position, to a few milliseconds."""
+
+    capture: str
+    output: str
+    position: str
+    delay_ms: float
+
+
+@dataclass
+class Inspection:
+    """What a look at the recordings gives: their tracks, what is wrong with them, when what was sent is heard."""
+
+    tracks: list[InspectedTrack] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    heard: list[HeardAfter] = field(default_factory=list)
+
+
+def inspect_captures(sound_check: SoundCheck) -> Inspection:
     """Every track of every capture with what is wrong with it.
 
     Raises AudioError if no capture can be read.
     """
-    tracks: list[InspectedTrack] = []
-    findings = list(sound_check.findings)
+    whole = Inspection(findings=list(sound_check.findings))
     failures: list[AudioError] = []
     for capture in sound_check.captures:
         for part, labelled in _clocks(capture):
             try:
-                seen, found = _inspected(sound_check, part, labelled)
+                part_of = _inspected(sound_check, part, labelled)
             except AudioError as error:
                 failures.append(error)
                 detail = error.message().replace("\n", " ")
-                findings.append(Finding("capture unreadable", "error", detail, capture.name, file=error.path or ""))
+                unreadable = Finding("capture unreadable", "error", detail, capture.name, file=error.path or "")
+                whole.findings.append(unreadable)
                 continue
-            tracks += seen
-            findings += [f for f in found if f not in findings]
-    if failures and not tracks:
+            whole.tracks += part_of.tracks
+            whole.heard += part_of.heard
+            whole.findings += [f for f in part_of.findings if f not in whole.findings]
+    if failures and not whole.tracks:
         raise failures[0]
-    heard = (
+    prints = (
         HeardTrack(one.capture, one.name, one.file, (one.level_dbfs, one.peak_dbfs), 10.0 ** (one.peak_dbfs / 20.0))
-        for one in tracks
+        for one in whole.tracks
         if one.kind == "mic"
     )
-    return tracks, [*findings, *(copy.finding for copy in copied_takes(heard))]
+    whole.findings += [copy.finding for copy in copied_takes(prints)]
+    return whole
 
 
 def _clocks(capture: Capture) -> list[tuple[Capture, dict[tuple[str, str], Track]]]:
@@ -97,10 +118,9 @@ def _clocks(capture: Capture) -> list[tuple[Capture, dict[tuple[str, str], Track
     return parts
 
 
-def _inspected(
-    sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str, str], Track]
-) -> tuple[list[InspectedTrack], list[Finding]]:
-    """The tracks of one clock and their findings."""
+def _inspected(sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str, str], Track]) -> Inspection:
+    """The tracks of one clock and what is to be said of them."""
+    heard: list[HeardAfter] = []
     with open_recording(sound_check.folder, capture, tracks) as recording:
         statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
         look_at, look_s = None, math.nan
@@ -111,7 +131,8 @@ def _inspected(
         summary = statistics.finish()
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
         if look_at is not None:
-            findings += _heard_as_sent(sound_check, capture, recording, look_at)
+            found, heard = _heard_as_sent(sound_check, capture, recording, look_at)
+            findings += found
             look_s = capture.start_s + look_at / recording.sample_rate_hz
         with np.errstate(divide="ignore"):
             peaks_dbfs = 20.0 * np.log10(summary.peak)
@@ -129,7 +150,7 @@ def _inspected(
         ]
     if math.isfinite(look_s) and not any(one.finding in (_NOT_HEARD, _SENT_LATE) for one in findings):
         findings += _in_noise(sound_check, capture, tracks, look_s)
-    return seen, findings
+    return Inspection(seen, findings, heard)
 
 
 def _in_noise(
@@ -147,14 +168,17 @@ def _in_noise(
     return [one for one in findings if one.finding in (LITTLE_LEVEL, HUM)]
 
 
-def _heard_as_sent(sound_check: SoundCheck, capture: Capture, recording: Recording, start: int) -> list[Finding]:
+def _heard_as_sent(
+    sound_check: SoundCheck, capture: Capture, recording: Recording, start: int
+) -> tuple[list[Finding], list[HeardAfter]]:
     """Microphones that hear none of the feeds, and feeds that sound after a microphone heard them.
 
-    Where something sounded without a feed, what comes early may be that.
+    Where something sounded without a feed, what comes early may be that. What plays alone and is heard in time comes
+    besides, with when it is heard.
     """
     feeds, mics = ([k for k, p in enumerate(recording.places) if p.kind == kind] for kind in ("feed", "mic"))
     if not mics:
-        return []
+        return [], []
     rate_hz = recording.sample_rate_hz
     look = recording.read(start, round(_LOOK_S * rate_hz)).T  # (track, frame)
     delays_s = np.full((len(feeds), len(mics)), np.nan)
@@ -167,12 +191,14 @@ def _heard_as_sent(sound_check: SoundCheck, capture: Capture, recording: Recordi
     findings = [
         _not_heard(place, float(db)) for place, is_heard, db in zip(places, heard, most_db, strict=True) if not is_heard
     ]
-    if set(capture.playing) <= set(capture.feeds):
-        settings_s = [_setting_s(sound_check, capture, recording.places[feed].name) for feed in feeds]
-        findings += _heard_early(
-            [recording.places[k] for k in feeds], places, look[feeds], rate_hz, delays_s, settings_s
-        )
-    return findings
+    if not set(capture.playing) <= set(capture.feeds):
+        return findings, []
+    settings_s = [_setting_s(sound_check, capture, recording.places[feed].name) for feed in feeds]
+    early = _heard_early([recording.places[k] for k in feeds], places, look[feeds], rate_hz, delays_s, settings_s)
+    after = [] if early or len(feeds) > 1 else zip(places, 1000.0 * delays_s[0], strict=True)
+    output = recording.places[feeds[0]].name
+    heard_after = [HeardAfter(capture.name, output, mic.name, float(ms)) for mic, ms in after if np.isfinite(ms)]
+    return [*findings, *early], heard_after
 
 
 def _heard_early(

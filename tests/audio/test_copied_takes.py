@@ -46,7 +46,7 @@ def folder(tmp_path_factory):
 
 
 def test_it_is_told_before_the_rig_is_taken_down(folder):
-    _, findings = inspect_captures(load_sound_check(folder))
+    findings = inspect_captures(load_sound_check(folder)).findings
     (found,) = [one for one in findings if one.finding == "copied take"]
     assert (found.severity, found.file) == ("error", "sub.wav")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -12,7 +12,8 @@ import pytest
 from analyze.acoustics import speed_of_sound_simple
 from analyze.description import Capture, Output, Position, Setting, SoundCheck, Track
 from analyze.responses.exchanged_positions import exchanged_positions
-from analyze.responses.taped_distances import taped_distances
+from analyze.responses.taped_distances import taped_at_a_look, taped_distances
+from analyze.spectra.inspection import HeardAfter
 
 #: Distances of the output, in m, as made.
 PLACES = {"mix": 20.0, "front": 6.0, "back": 31.0, "left": 12.0}
@@ -74,6 +75,53 @@ def test_two_microphones_under_each_others_names(tapes, latency_ms):
     assert {one.track for one in found} == {"mix", "back"} & set(tapes)
     assert all("exchanged it fits" in one.detail and "mix" in one.detail and "back" in one.detail for one in found)
     assert "is 20 m from mix by hand, and 31.0 m by its arrival ('one')" in found[0].detail or "mix" not in tapes
+
+
+@pytest.mark.parametrize(
+    ("of_main", "latency_ms", "is_told"),
+    [
+        ({}, math.nan, False),  # nothing says what latency is usual
+        ({"mix": 20.0}, 2.0, True),
+        ({"mix": 20.0, "front": 6.0}, math.nan, True),  # these two say it
+        ({"mix": 20.0}, math.nan, False),
+    ],
+)
+def test_a_lone_tape_of_an_output_is_held_against_the_latency_of_others(of_main, latency_ms, is_told):
+    """The tower's microphone hung 9 m further from it than the tape says: 26 ms, too much for latency."""
+    for off_m, found in ((9.0, ["back"] * is_told), (3.0, []), (-1.0, [])):
+        rig = check(of_main, latency_ms)
+        tower = Output("tower", "tower", setting=Setting(50.0))
+        rig = replace(rig, outputs=rig.outputs | {"tower": tower})
+        back = replace(rig.positions["back"], distance_m=rig.positions["back"].distance_m | {"tower": 8.0})
+        rig = replace(rig, positions=rig.positions | {"back": back})
+        arrivals = {("main", name): (DELAY_MS + 2.0 + metres / C_M_MS, 0.05) for name, metres in PLACES.items()}
+        arrivals["tower", "back"] = (50.0 + 2.0 + (8.0 + off_m) / C_M_MS, 0.05)
+        assert [one.track for one in taped_distances(rig, arrivals, (), ())] == found
+
+
+def test_what_a_look_heard_is_held_against_tapes():
+    """A feed ahead of its delay, one behind it, another delay in that take; subs say nothing in so short a look."""
+    of = dict.fromkeys(PLACES)
+    for tap, in_take_ms, kind in (
+        ("before", 3.0, "main"),
+        ("before", 7.0, "main"),
+        ("after", 7.0, "main"),
+        ("before", 3.0, "sub"),
+    ):
+        rig = check(PLACES, 2.0, kind)
+        (take,) = rig.captures
+        rig = replace(
+            rig,
+            outputs={"main": replace(rig.outputs["main"], feed_tap=tap)},
+            captures=(replace(take, settings={"main": Setting(in_take_ms)}),),
+        )
+        sent_ms = 2.0 + (in_take_ms if tap == "before" else 0.0)
+        for swapped in (of, of | {"mix": "back", "back": "mix"}):
+            heard = [
+                HeardAfter("one", "main", name, sent_ms + PLACES[swapped[name] or name] / C_M_MS) for name in PLACES
+            ]
+            found = [one.track for one in taped_at_a_look(rig, heard)]
+            assert found == (["mix", "back"] if swapped != of and kind != "sub" else [])
 
 
 def test_what_means_nothing_is_not_compared():
