@@ -155,15 +155,16 @@ def sent_before_arrival(
             f"processor, or record {row.output} again, feed and microphones in one take."
         )
         blocked.setdefault(row.output, why)
+        feed, mic = capture.feeds[row.output], capture.mics[row.position]
         detail = (
-            f"{row.output} seems to arrive at {row.position} {-flight_ms:.1f} ms before it was sent. Feed and "
-            "microphone tracks may be swapped, or not of one take, or the delay in force is not the one described, or "
-            'its feed was recorded behind the processor (feed_tap = "after").'
+            f"{row.output} seems to arrive at {row.position} {-flight_ms:.1f} ms before it was sent. The tracks of "
+            f"feed ({feed.file}:{feed.channel}) and microphone ({mic.file}:{mic.channel}) may be swapped, or not of "
+            "one take, or the delay in force is not the one described, or the feed was recorded behind the processor "
+            '(feed_tap = "after").'
         )
+        name = "arrives before it was sent"
         findings.append(
-            Finding(
-                "arrives before it was sent", "error", detail, row.capture, row.position, value=flight_ms, unit="ms"
-            )
+            Finding(name, "error", detail, row.capture, row.position, mic.file, mic.channel, flight_ms, "ms")
         )
     return blocked, findings
 

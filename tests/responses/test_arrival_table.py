@@ -271,3 +271,5 @@ def test_what_arrives_before_it_was_sent_is_blocked(moved_s: float, early: list[
     assert [(f.capture, f.track, f.severity) for f in findings] == [("fill alone", s, "error") for s in early]
     for found in findings:
         assert found.value == pytest.approx(1000.0 * (FLIGHT_S["fill", found.track] + moved_s), abs=0.02)
+        feed, mic = captures[1].feeds["fill"], captures[1].mics[found.track]
+        assert f"feed ({feed.file}:{feed.channel}) and microphone ({mic.file}:{mic.channel})" in found.detail
