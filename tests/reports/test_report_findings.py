@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
+import re
 
 import numpy as np
 import pytest
@@ -230,6 +231,10 @@ def test_doubts_about_the_description_come_before_any_setting(analysis):
     for where in (page_bytes(doubted, ()).decode(), text, " ".join(stream.getvalue().split())):
         assert where.index(said) < where.index(lead)
         assert where.count(said) == 1
+    assert lead.startswith("If the description is right: ")
+    # nothing is shown as sure then
+    classes = [re.search(r'<body(?: class="(.*?)")?>', page_bytes(one, ()).decode())[1] for one in (analysis, doubted)]
+    assert [one is not None and "doubtful" in one.split() for one in classes] == [False, True]
 
 
 def test_many_kinds_are_counted_beside_the_headline(analysis):
