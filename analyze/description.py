@@ -200,6 +200,12 @@ class SoundCheck:
         raise KeyError(output)
 
     @property
+    def set_inverted(self) -> frozenset[str]:
+        """Outputs whose inverted polarity is known from the description alone: their feeds come before it."""
+        outputs = self.outputs.values()
+        return frozenset(o.name for o in outputs if o.setting.sign < 0 and o.feed_tap == "before")
+
+    @property
     def findings(self) -> tuple[Finding, ...]:
         """What the description says that the user should know of."""
         return findings_of(self)

@@ -196,9 +196,8 @@ def _of_outputs(
 
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)
-    wiring, wiring_findings = wiring_rows(
-        evidence, signs, {name: p.polarity for name, p in sound_check.positions.items()}
-    )
+    declared = {name: position.polarity for name, position in sound_check.positions.items()}
+    wiring, wiring_findings = wiring_rows(evidence, signs, declared, sound_check.set_inverted)
     related, clock_findings = comparable(measured)
     arrivals = arrivals_at_present(related, sound_check, signs)
 

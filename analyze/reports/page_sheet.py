@@ -318,8 +318,11 @@ def _either_way(row: Recommendation) -> tuple[tuple[str, str], ...]:
 
     if not (is_polarity_doubtful(row) and row.cost_if_wrong_db <= RIGHT_DB):
         return ()
-    words = f"Either polarity at its best delay is within {RIGHT_DB:g} dB, and that is what the confidence is of"
-    return (("", f"{words}; of the polarity alone it is {percent(row.polarity_confidence)}"),)
+    sure, alone = percent(row.confidence), percent(row.polarity_confidence)
+    words = (
+        f"Either polarity, each at its best delay, is as good within {RIGHT_DB:g} dB: {sure} sure is that this setting"
+    )
+    return (("", f"{words} is right, {alone} that its polarity is the better one"),)
 
 
 def labelled(alternative: str) -> tuple[tuple[str, str], ...]:

@@ -43,7 +43,7 @@ def proof_words(analysis: Analysis, row: Recommendation) -> tuple[str, str]:
     where = "on stage" if row.kind == "monitor" else "at any seat"
     return (
         NO_CHECK,
-        f"Flipping it would not for sure take {LEAST_DB:g} dB from a band in which it overlaps with others {where}.",
+        f"Flipped, it need not take {LEAST_DB:g} dB from any band that it shares with others {where}.",
     )
 
 

@@ -46,11 +46,13 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     if not late:
         return ""
     seats = listed([shortened(seat, _NAME_LENGTH) for seat in late])
+    there = "that seat" if len(late) == 1 else "those seats"
     first = " or ".join(dict.fromkeys(shortened(one.against, _NAME_LENGTH) for one in late.values()))
     present = f" ({_span([one.present_ms for one in late.values()])} at present)" if row.delay_change_ms else ""
     return (
         f"At {seats} it is about as loud as the mains and comes {_span([one.recommended_ms for one in late.values()])} "
-        f"ms behind the first of them, {first}{present}, an echo: turn it down or aim it away if it is not for them."
+        f"ms behind the first of them, {first}{present}, an echo: unless it is meant for {there}, turn it down or aim "
+        "it away."
     )
 
 

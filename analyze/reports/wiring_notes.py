@@ -32,9 +32,24 @@ def stopgaps(analysis: Analysis) -> dict[str, str]:
 
 
 def hand_sentence(analysis: Analysis) -> str:
-    """Which outputs want mending, so that nobody types on without knowing; empty where none does."""
-    names = [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis)]
-    return f"Mend {listed(names)}: wired inverted." if names else ""
+    """Which outputs want mending, so that nobody types on without knowing; empty where none does.
+
+    What is described as set inverted and sounds normal may be described wrongly: that is known before a box is opened.
+    """
+    described = analysis.sound_check.set_inverted
+    mend, look = (
+        [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis) if (name in described) is is_described]
+        for is_described in (False, True)
+    )
+    words = [f"Mend {listed(mend)}: wired inverted."] if mend else []
+    if look:
+        is_one = len(look) == 1
+        words += [
+            f"Look at {listed(look)} in the processor: {'it is' if is_one else 'they are'} described as inverted, and "
+            f"{'sounds' if is_one else 'sound'} normal. If that was not in force, correct the description and run it "
+            f"again; if it was, mend {'it: it is' if is_one else 'them: they are'} wired inverted."
+        ]
+    return " ".join(words)
 
 
 def until_mended(analysis: Analysis) -> str:
@@ -60,7 +75,12 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
         return f"Wired inverted: set {stopgaps(analysis)[row.output]} until that is mended, then turn it back."
     if not _makes_up(row) or row.output not in wired_inverted(analysis):
         return ""
-    return f"Wired inverted: once that is mended, set {_other(row.recommended_polarity)}, same delay."
+    wired = (
+        "If it was set inverted, it is wired inverted"
+        if row.output in analysis.sound_check.set_inverted
+        else ("Wired inverted")
+    )
+    return f"{wired}: once that is mended, set {_other(row.recommended_polarity)}, same delay."
 
 
 def _makes_up(row: Recommendation) -> bool:

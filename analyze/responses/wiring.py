@@ -8,7 +8,7 @@ microphone and outputs cannot be told apart, and the reason says so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -106,11 +106,15 @@ def polarity_word(sign: int) -> str:
 
 
 def wiring_rows(
-    evidence: Mapping[tuple[str, str], float], signs: Signs, declared: Mapping[str, str]
+    evidence: Mapping[tuple[str, str], float],
+    signs: Signs,
+    declared: Mapping[str, str],
+    set_inverted: Collection[str] = (),
 ) -> tuple[list[Wiring], list[Finding]]:
     """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted.
 
     declared : polarity of each microphone chain as described, empty where it is not
+    set_inverted : outputs described as set inverted, which their feeds do not show
     """
     rows, findings = [], []
     inverted = _inverted_positions(signs)
@@ -121,7 +125,7 @@ def wiring_rows(
         reason = _reason(sign, signs.likelier[output], len(own), agreeing)
         rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
         if sign < 0:
-            findings.append(_inverted_output(output, signs.confidence[output], len(own)))
+            findings.append(_inverted_output(output, signs.confidence[output], len(own), output in set_inverted))
     for position in inverted:
         confidence = signs.microphone_confidence[position]
         findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
@@ -146,14 +150,23 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int) -> str:
     return f"First arrival reads {word}: {heard}."
 
 
-def _inverted_output(output: str, confidence: float, n_positions: int) -> Finding:
+def _inverted_output(output: str, confidence: float, n_positions: int, is_set_inverted: bool) -> Finding:
     doubt = " Only one position tells: an inverted microphone chain would look the same: check it first." * (
         n_positions == 1
     )
-    detail = (
-        f"{output} is wired inverted: its lowest driver answers a positive feed with negative pressure. Check cable, "
-        f"connector, amplifier and the box's own leads; the polarity switch would only cover it up.{doubt}"
-    )
+    if is_set_inverted:
+        detail = (
+            f"{output} is described as set inverted, and sounds normal. Look at the processor first: if it was not "
+            "inverted while this was recorded, correct the description and run it again. If it was, the wiring is "
+            "inverted and the setting makes up for it: check cable, connector, amplifier and the box's own "
+            f"leads.{doubt}"
+        )
+    else:
+        detail = (
+            f"{output} is wired inverted: its lowest driver answers a positive feed with negative pressure. Check "
+            "cable, connector, amplifier and the box's own leads; the polarity switch would only cover it up. If its "
+            f"processor was set inverted, and the description does not say so, correct that instead.{doubt}"
+        )
     return Finding("output wired inverted", "warning", detail, track=output, value=confidence, unit="confidence")
 
 

@@ -70,7 +70,7 @@ def test_little_of_one_third_octave_is_checked_on_an_analyser(analysis, bands_hz
 
 def test_why_there_is_no_check_is_said_of_what_is_decided(analysis):
     rows = page_sheet.sheet_rows(dataclasses.replace(analysis, proofs=()))
-    why = "Flipping it would not for sure take 3 dB from a band in which it overlaps with others"
+    why = "Flipped, it need not take 3 dB from any band that it shares with others"
     found = {row.output: row.proof for row in rows}
     assert found == {
         "mains": ("", ""),  # the reference
@@ -107,8 +107,8 @@ def test_a_polarity_less_sure_than_its_setting_is_said_beside_it(analysis):
     row = page_sheet.sheet_rows(one)[1]
     assert (row.confidence, row.polarity_confidence) == ("over 99 %", "polarity alone 90 %")
     said = (
-        "Either polarity at its best delay is within 0.5 dB, and that is what the confidence is of; of the polarity "
-        "alone it is 90 %"
+        "Either polarity, each at its best delay, is as good within 0.5 dB: over 99 % sure is that this setting is "
+        "right, 90 % that its polarity is the better one"
     )
     assert row.alternatives[-1] == ("", said)
     assert f"{said}." in " ".join(sheet_text(one).split())

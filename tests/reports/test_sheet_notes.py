@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from analyze.description import Setting
 from analyze.pipeline import Analysis
 from analyze.reports.sheet_notes import (
     ABOUT_AS_LOUD_DB,
@@ -28,6 +29,28 @@ def test_wirings_to_mend_are_said_first(analysis: Analysis) -> None:
     assert hand_sentence(wired(analysis)) == ""
     assert hand_sentence(wired(analysis, "wedge")) == "Mend wedge: wired inverted."
     assert hand_sentence(wired(analysis, "sub left", "wedge")) == "Mend sub left and wedge: wired inverted."
+
+
+def test_a_polarity_that_may_not_have_been_in_force_is_looked_at_before_a_box_is_opened(analysis: Analysis) -> None:
+    check = analysis.sound_check
+    turned = dataclasses.replace(check.outputs["sub left"], setting=Setting(4.0, "inverted"))
+    one = dataclasses.replace(
+        wired(analysis, "sub left", "wedge"),
+        sound_check=dataclasses.replace(check, outputs=check.outputs | {"sub left": turned}),
+    )
+    assert hand_sentence(one) == (
+        "Mend wedge: wired inverted. Look at sub left in the processor: it is described as inverted, and sounds "
+        "normal. If that was not in force, correct the description and run it again; if it was, mend it: it is wired "
+        "inverted."
+    )
+    row = dataclasses.replace(analysis.recommendations[1], recommended_polarity="inverted")
+    assert repair_note(one, row).startswith(
+        "If it was set inverted, it is wired inverted: once that is mended, set normal"
+    )
+    # a feed recorded behind the processor shows the setting
+    behind = dataclasses.replace(turned, feed_tap="after")
+    shown = dataclasses.replace(check, outputs=check.outputs | {"sub left": behind})
+    assert hand_sentence(dataclasses.replace(one, sound_check=shown)).startswith("Mend sub left and wedge:")
 
 
 @pytest.mark.parametrize(("recommended", "after"), [("normal", "inverted"), ("inverted", "normal")])

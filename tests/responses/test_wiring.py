@@ -58,6 +58,9 @@ def test_an_inverted_output() -> None:
     assert [r.polarity for r in rows] == ["normal", "inverted"]
     assert names(findings) == [("output wired inverted", "sub")]
     assert findings[0].value > 0.99
+    assert findings[0].detail.startswith("sub is wired inverted: its lowest driver")
+    _, (described,) = wiring_rows(evidence, signs, {}, {"sub"})
+    assert described.detail.startswith("sub is described as set inverted, and sounds normal. Look at the processor")
     assert findings[0].severity == "warning"
 
 
