@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -43,9 +43,15 @@ class _Taped:
     allowed_m: float
     latency_m: float
 
-    def residual_m(self, swapped: Mapping[str, str]) -> float:
-        """Way less tape, with some positions in the place of others; NaN where nothing was heard there."""
-        return self.ways_m.get(swapped.get(self.position, self.position), math.nan) - self.tape_m
+    @property
+    def residual_m(self) -> float:
+        """Way less tape; NaN where nothing was heard there."""
+        return self.ways_m.get(self.position, math.nan) - self.tape_m
+
+    def exchanged(self, a: str, b: str) -> _Taped:
+        """The same with two positions in each other's place."""
+        ways_m = {{a: b, b: a}.get(position, position): way_m for position, way_m in self.ways_m.items()}
+        return replace(self, ways_m=ways_m)
 
 
 def taped_distances(
@@ -63,11 +69,11 @@ def taped_distances(
     """
     told = {key: one for key, one in arrivals.items() if key not in own_clocks and key[0] not in untrue}
     taped = list(_taped(sound_check, told))
-    off = _contradicted(taped, {})
+    off = _contradicted(taped)
     if not off:
         return []
     # a lone tape of an output whose latency nobody knows fits nearly everywhere, unless others say what is usual
-    exchanged = _exchanged(taped, [one.position for one, _ in off]) if _of_known_latency(taped) else None
+    exchanged = _exchanged(taped, [one for one, _ in off]) if _of_known_latency(taped) else None
     return [_finding(sound_check, one, offset_m, exchanged) for one, offset_m in off]
 
 
@@ -106,12 +112,12 @@ def _of_known_latency(taped: list[_Taped]) -> set[str]:
     return {one.output for one in taped if math.isfinite(one.latency_m) or outputs.count(one.output) > 1}
 
 
-def _contradicted(taped: list[_Taped], swapped: Mapping[str, str]) -> list[tuple[_Taped, float]]:
+def _contradicted(taped: list[_Taped]) -> list[tuple[_Taped, float]]:
     """Distances that differ by more than is allowed from what the output's have in common, with that."""
     by_output: dict[str, list[_Taped]] = {}
     for one in taped:
         by_output.setdefault(one.output, []).append(one)
-    offsets_m = {output: _offset_m(mine, swapped) for output, mine in by_output.items()}
+    offsets_m = {output: _offset_m(mine) for output, mine in by_output.items()}
     known = _of_known_latency(taped)
     if known:
         usual_m = _median([offsets_m[output] + np.nan_to_num(by_output[output][0].latency_m) for output in known])
@@ -122,13 +128,13 @@ def _contradicted(taped: list[_Taped], swapped: Mapping[str, str]) -> list[tuple
         (one, offset_m)
         for output, offset_m in offsets_m.items()
         for one in by_output[output]
-        if not abs(one.residual_m(swapped) - offset_m) <= one.allowed_m
+        if not abs(one.residual_m - offset_m) <= one.allowed_m
     ]
 
 
-def _offset_m(mine: list[_Taped], swapped: Mapping[str, str]) -> float:
+def _offset_m(mine: list[_Taped]) -> float:
     """What the residuals of one output have in common: the latency, or what it is more than was described."""
-    known = [r for r in (one.residual_m(swapped) for one in mine) if math.isfinite(r)]
+    known = [one.residual_m for one in mine if math.isfinite(one.residual_m)]
     if not known:
         return 0.0
     if math.isfinite(mine[0].latency_m):
@@ -140,11 +146,19 @@ def _median(values: Collection[float]) -> float:
     return float(np.median(list(values)))
 
 
-def _exchanged(taped: list[_Taped], suspects: Collection[str]) -> tuple[str, str] | None:
-    """The one pair of positions with which exchanged all distances agree; None if there is none, or several."""
-    heard = dict.fromkeys(position for one in taped for position in one.ways_m)
-    pairs = {tuple(sorted((a, b))): (a, b) for a in suspects for b in heard if a != b}
-    fitting = [(a, b) for a, b in pairs.values() if not _contradicted(taped, {a: b, b: a})]
+def _exchanged(taped: list[_Taped], off: list[_Taped]) -> tuple[str, str] | None:
+    """The one pair of positions with which exchanged all distances agree; None if there is none, or several.
+
+    Exchanged for the outputs that are contradicted: in the takes of others the microphones may have stood right.
+    """
+    outputs = {one.output for one in off}
+    heard = dict.fromkeys(position for one in off for position in one.ways_m)
+    pairs = {tuple(sorted((one.position, b))): (one.position, b) for one in off for b in heard if one.position != b}
+    fitting = [
+        (a, b)
+        for a, b in pairs.values()
+        if not _contradicted([one.exchanged(a, b) if one.output in outputs else one for one in taped])
+    ]
     return fitting[0] if len(fitting) == 1 else None
 
 

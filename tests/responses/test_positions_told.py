@@ -99,6 +99,19 @@ def test_a_lone_tape_of_an_output_is_held_against_the_latency_of_others(of_main,
         assert [one.track for one in taped_distances(rig, arrivals, (), ())] == found
 
 
+def test_an_exchange_in_one_take_is_named_though_another_output_stands_where_it_is_described():
+    tower = Output("tower", "tower", setting=Setting(50.0))
+    rig = check(PLACES, 2.0)
+    back = replace(rig.positions["back"], distance_m=rig.positions["back"].distance_m | {"tower": 8.0})
+    rig = replace(rig, outputs=rig.outputs | {"tower": tower}, positions=rig.positions | {"back": back})
+    places = PLACES | {"mix": PLACES["back"], "back": PLACES["mix"]}
+    arrivals = {("main", name): (DELAY_MS + 2.0 + metres / C_M_MS, 0.05) for name, metres in places.items()}
+    arrivals["tower", "back"] = (50.0 + 2.0 + 8.0 / C_M_MS, 0.05)
+    found = taped_distances(rig, arrivals, (), ())
+    assert [one.track for one in found] == ["mix", "back"]
+    assert all("exchanged it fits" in one.detail for one in found)
+
+
 def test_what_a_look_heard_is_held_against_tapes():
     """A feed ahead of its delay, one behind it, another delay in that take; subs say nothing in so short a look."""
     of = dict.fromkeys(PLACES)
