@@ -7,6 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analyze.reports.confidences import confidence_text
 from analyze.reports.delay_words import change_texts
 from analyze.reports.effects import effects_by_change
 from analyze.reports.naming import clean, shortened
@@ -87,7 +88,7 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
     return ChangeLine(
         _who(analysis, [row.output for row in rows]),
         _values(first),
-        f"{percent(first.confidence)} sure{_of_what(first)}{_of_polarity(first)}",
+        confidence_text(analysis, first.confidence, f" sure{_of_what(first)}{_of_polarity(first)}"),
         _about(analysis, first),
         tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
         is_optional(first),

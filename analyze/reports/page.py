@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from analyze.reports import (
     change_lines,
+    confidences,
     headline,
     page_distances,
     page_evidence,
@@ -173,7 +174,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "until_mended": wiring_notes.until_mended(analysis),
         "caution": page_sheet.CAUTION,
         "cautions": CAUTIONS,
-        "confidence_words": page_sheet.confidence_words(),
+        "confidence_words": confidences.confidence_words(analysis),
         "half_judged_words": page_sheet.half_judged_words(analysis),
         "sheet": page_sheet.sheet_steps(analysis),
         "signs": {"normal": "+", "inverted": "−"},

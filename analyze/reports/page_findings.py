@@ -34,6 +34,7 @@ _OF_THE_DESCRIPTION = (
     "groups of nearly one name",
     "kind and name differ",
     "distance contradicted",
+    "arrives before it was sent",
 )
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
@@ -81,12 +82,12 @@ def notice(analysis: Analysis) -> str:
     rows = [row for row in every if row.name != WIRED_INVERTED]
     if not rows:
         return "" if every else "No warnings."
-    more = "" if len(rows) == len(every) else "more "
-    counts = [plural(n, f"{more}{word}") for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
+    counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
+    besides = "" if len(rows) == len(every) else " besides the wiring"
     names = list(dict.fromkeys(row.name for row in rows))
     n_left = len(names) - _MOST_NAMES
     what = listed([*names[:_MOST_NAMES], *([f"{n_left} more"] if n_left > 0 else [])])
-    return f"{' and '.join(counts)}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
+    return f"{' and '.join(counts)}{besides}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
 
 
 def is_description_doubtful(analysis: Analysis) -> bool:

@@ -10,6 +10,7 @@ from itertools import count
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
+from analyze.reports.confidences import confidence_text
 from analyze.reports.delay_words import MAX_DECIMALS, change_text, delay_texts, length_text
 from analyze.reports.naming import shortened
 from analyze.reports.page_order import steps
@@ -141,21 +142,6 @@ def identity(analysis: Analysis) -> str:
     return digest.hexdigest()[:_FINGERPRINT_LENGTH]
 
 
-def confidence_words() -> str:
-    """What a confidence is the probability of, in the words of who types the settings."""
-    from analyze.alignment.arrivals import RIGHT_MS  # brings in numpy
-    from analyze.alignment.confidence import RIGHT_DB
-    from analyze.alignment.decision import DECIDED
-
-    return (
-        "Confidence: how likely it is that the setting is right. For mains, subs and monitors: another one adds at "
-        f"most {RIGHT_DB:g} dB more where the output meets others, or the polarity is the best and the delay within a "
-        "sixth of a period of the best (1 ms where they meet up to 160 Hz). For fills and towers: it arrives within "
-        f"{RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
-        f"Under {percent(DECIDED)} nothing is changed."
-    )
-
-
 def half_judged_words(analysis: Analysis) -> str:
     """Of which outputs the description lets only the polarity, or only the delay, be judged; empty where of none."""
     sentences = []
@@ -217,7 +203,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision=row.decision,
         decision_words=decided[0],
         decision_more=decided[1],
-        confidence=percent(row.confidence),
+        confidence=confidence_text(analysis, row.confidence),
         polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if is_polarity_doubtful(row) else "",
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",

@@ -10,12 +10,12 @@ import textwrap
 import unicodedata
 from typing import TYPE_CHECKING
 
+from analyze.reports.confidences import confidence_words
 from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import is_description_doubtful, notice
 from analyze.reports.page_sheet import (
     CAUTION,
-    confidence_words,
     half_judged_words,
     identity,
     input_rows,
@@ -77,7 +77,7 @@ def _head(analysis: Analysis) -> list[str]:
         "",
         *(line for part in first_lines(analysis) for line in _wrapped(part)),
         *_wrapped(CAUTION),
-        *_wrapped(confidence_words() if analysis.recommendations else ""),
+        *_wrapped(confidence_words(analysis) if analysis.recommendations else ""),
         *_wrapped(half_judged_words(analysis)),
     ]
 

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analyze.reports.confidences import confidence_words
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings
-from analyze.reports.page_sheet import SheetRow, confidence_words, input_rows, sheet_rows
+from analyze.reports.page_sheet import SheetRow, input_rows, sheet_rows
 from analyze.reports.page_text import first_lines
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
         console.print(Text(_ascii(clean(line))))
     if analysis.recommendations:
         console.print(_settings(analysis))
-        console.print(Text(confidence_words()))
+        console.print(Text(confidence_words(analysis)))
     for line in (*_reasons(analysis), *_finding_lines(analysis)):
         console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if target is not None:

@@ -13,8 +13,10 @@ from rich.console import Console
 
 from analyze.findings import Finding
 from analyze.reports import headline, print_summary
+from analyze.reports.confidences import confidence_words
 from analyze.reports.page import page_bytes
 from analyze.reports.page_findings import WIRED_INVERTED, findings, notice
+from analyze.reports.page_sheet import sheet_rows
 from analyze.reports.page_text import sheet_text
 from analyze.reports.tables import csv_tables
 from analyze.responses.high_section import opposite_high_sections
@@ -233,6 +235,9 @@ def test_doubts_about_the_description_come_before_any_setting(analysis):
         assert where.count(said) == 1
     assert lead.startswith("If the description is right: ")
     # nothing is shown as sure then
+    shown = [row.confidence for row in sheet_rows(doubted)]
+    assert shown == [f"({row.confidence})" if row.confidence else "" for row in sheet_rows(analysis)]
+    assert confidence_words(doubted) == f"{confidence_words(analysis)} In brackets: only if the description is right."
     classes = [re.search(r'<body(?: class="(.*?)")?>', page_bytes(one, ()).decode())[1] for one in (analysis, doubted)]
     assert [one is not None and "doubtful" in one.split() for one in classes] == [False, True]
 

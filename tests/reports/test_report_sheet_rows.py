@@ -14,6 +14,7 @@ from analyze.alignment.confidence import RIGHT_DB
 from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.rows import Proof
 from analyze.reports import page_evidence, page_sheet
+from analyze.reports.confidences import confidence_words
 from analyze.reports.page import page_bytes
 from analyze.reports.page_text import sheet_text
 from analyze.reports.proof_words import BY_EAR_DB, HOW, proof_text, proof_words
@@ -262,7 +263,7 @@ def test_subs_that_are_in_no_group_say_why_they_differ(analysis):
 
 def test_what_a_confidence_means_is_said_below_the_sheet(analysis, report):
     """Within which limits a setting counts as right: those that it is computed with."""
-    said = page_sheet.confidence_words()
+    said = confidence_words(analysis)
     limits = (
         f"at most {RIGHT_DB:g} dB",
         f"within {RIGHT_MS:g} ms",
