@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from analyze.acoustics import energy_db, speed_of_sound_simple
-from analyze.description import SoundCheck
+from analyze.description import Capture, SoundCheck
 from analyze.findings import Finding
 from analyze.responses.arrival import Evidence
 from analyze.responses.capture import Measured, present_change
@@ -130,7 +130,7 @@ def before_its_feed(rows: Iterable[Arrival], measured: Sequence[Measured]) -> se
     return {
         row.output
         for row in rows
-        if row.arrival_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms)
+        if row.arrival_ms < -_early_ms(row)
         and not any(m.capture.name == row.capture and (row.output, row.position) in m.own_clocks for m in measured)
     }
 
@@ -138,35 +138,62 @@ def before_its_feed(rows: Iterable[Arrival], measured: Sequence[Measured]) -> se
 def sent_before_arrival(
     measured: Sequence[Measured], sound_check: SoundCheck, signs: Signs
 ) -> tuple[dict[str, str], list[Finding]]:
-    """Outputs that seem to arrive before they were sent, with the reason to leave them undecided, and the findings."""
+    """Outputs that seem to arrive before they were sent, with the reason to leave them undecided, and the findings.
+
+    One finding for an output in a capture, at the position where it is earliest.
+    """
+    early: dict[tuple[str, str], list[Arrival]] = {}
+    captures = {m.capture.name: m for m in measured}
+    for row in arrival_rows(measured, sound_check, signs):
+        m = captures[row.capture]
+        flight_ms = row.arrival_ms - m.capture.settings[row.output].delay_ms
+        if (row.output, row.position) not in m.own_clocks and flight_ms < -_early_ms(row):
+            early.setdefault((row.capture, row.output), []).append(row)
     blocked: dict[str, str] = {}
     findings = []
-    for row in arrival_rows(measured, sound_check, signs):
-        m = next(m for m in measured if m.capture.name == row.capture)
-        if (row.output, row.position) in m.own_clocks:
-            continue
-        capture = m.capture
-        flight_ms = row.arrival_ms - capture.settings[row.output].delay_ms
-        if not flight_ms < -max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms):
-            continue
-        why = (
-            f"In {row.capture!r} {row.output} seems to arrive before it was sent: correct its delay_ms to what was in "
-            'force, put that capture\'s tracks right, say feed_tap = "after" if its feed was recorded behind the '
-            f"processor, or record {row.output} again, feed and microphones in one take."
-        )
-        blocked.setdefault(row.output, why)
-        feed, mic = capture.feeds[row.output], capture.mics[row.position]
-        detail = (
-            f"{row.output} seems to arrive at {row.position} {-flight_ms:.1f} ms before it was sent. The tracks of "
-            f"feed ({feed.file}:{feed.channel}) and microphone ({mic.file}:{mic.channel}) may be swapped, or not of "
-            "one take, or the delay in force is not the one described, or the feed was recorded behind the processor "
-            '(feed_tap = "after").'
-        )
-        name = "arrives before it was sent"
-        findings.append(
-            Finding(name, "error", detail, row.capture, row.position, mic.file, mic.channel, flight_ms, "ms")
-        )
+    for (capture, output), rows in early.items():
+        first = min(rows, key=lambda row: row.arrival_ms)
+        why, found = _sent_late(captures[capture].capture, first, len(rows) - 1)
+        blocked.setdefault(output, why)
+        findings.append(found)
     return blocked, findings
+
+
+def _early_ms(row: Arrival) -> float:
+    """How early an arrival has to be to be impossible."""
+    return max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms)
+
+
+def _sent_late(capture: Capture, row: Arrival, n_others: int) -> tuple[str, Finding]:
+    """Why an output that is heard too early is not decided, and the finding; no delay mends what is ahead of a feed."""
+    feed, mic = capture.feeds[row.output], capture.mics[row.position]
+    set_ms = capture.settings[row.output].delay_ms
+    likewise = f" Likewise at {n_others} more position{'s' if n_others > 1 else ''}." if n_others else ""
+    if row.arrival_ms < -_early_ms(row):
+        why = (
+            f"In {row.capture!r} what is sent to {row.output} sounds after the microphone at {row.position} hears it: "
+            f"put that capture's tracks right, or record {row.output} again, feed and microphones in one take."
+        )
+        detail = (
+            f"What is sent to {row.output} ({feed.file}:{feed.channel}) sounds {-row.arrival_ms:.1f} ms after the "
+            f"microphone at {row.position} ({mic.file}:{mic.channel}) hears it: the two tracks are swapped in the "
+            "description, or are not of one take, or do not begin together. Exchange them there, or export all from "
+            f"one point.{likewise}"
+        )
+    else:
+        why = (
+            f"In {row.capture!r} {row.output} is heard before the delay described for it is over: correct its delay_ms "
+            'to what was in force, or say feed_tap = "after" if its feed was recorded behind the processor. Nothing '
+            "has to be recorded again for it."
+        )
+        detail = (
+            f"{row.output} is heard at {row.position} after {row.arrival_ms:.1f} ms, and the delay described is "
+            f'{set_ms:.2f} ms: correct delay_ms to what was in force, or say feed_tap = "after" if the feed was '
+            f"recorded behind the processor.{likewise}"
+        )
+    name, flight_ms = "arrives before it was sent", row.arrival_ms - set_ms
+    found = Finding(name, "error", detail, row.capture, row.position, mic.file, mic.channel, flight_ms, "ms")
+    return why, found
 
 
 def _joined(old: tuple[float, float] | None, new: tuple[float, float]) -> tuple[float, float]:
