@@ -261,7 +261,10 @@ class _Checks:
             channels = {int(split_track(written)[1] or 1) for _, written, _ in tracks}
             named = shown(text) if len(tracks) == 1 else f"{shown(file)}, named by {len(tracks)} tracks"
             choices = tuple(other for other in why.choices if not self._is_taken(other, captures, channels))
-            self._add(key, f"{NO_FILE}: {named}", word=file, choices=choices, hint=hint)
+            # what is written in the place of a single track has its channel too
+            of_track = f":{split_track(text)[1]}" if len(tracks) == 1 and ":" in text else ""
+            choices = tuple(f"{other}{of_track}" for other in choices)
+            self._add(key, f"{NO_FILE}: {named}", word=f"{file}{of_track}", choices=choices, hint=hint)
             hint = ""  # once is enough
 
     def _is_taken(self, file: str, captures: Collection[int], channels: Collection[int]) -> bool:

@@ -63,6 +63,10 @@ _TYPED = (
         "The unit stands in the name of the key: write the number alone, in that unit.",
     ),
     (re.compile(r"=\s*([^\W\d][^\"'#=\[\]{}]*)(?:#|$)"), 'Text stands in quotes: "{0}".'),
+    (
+        re.compile(r"^[^\"'#]*=\s*\"([^\"#]*)$"),
+        'Text stands between two quotes, one before it and one behind: "{0}".',
+    ),
 )
 
 #: What to do about a message of the parser, by a part of its text; the first that fits counts.
@@ -74,7 +78,7 @@ _MENDS = (
     ("Cannot declare", _TWICE),
     ("Cannot mutate", _TWICE),
     ("Duplicate", _TWICE),
-    ("a quote is open", 'Text stands between two quotes, one before it and one behind: "main".'),
+    ("a quote is open", "Text stands between two quotes, one before it and one behind."),
     ("Invalid value", _VALUE),
     ("Expected newline", _VALUE),
     ("Unterminated string", _OPEN),
@@ -216,9 +220,12 @@ def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
     if "Cannot declare" in message and (twice := _tables_twice(line, text, path)):
         return twice
     reason, refused = _PLACE.sub("", message), text.split("\n")[line - 1 : line]
+    typed = _typed_mend(refused)
     if "character '\\n'" in reason or any(map(_has_open_quote, refused)):
         reason = "a quote is open in this line"
-    mend = _typed_mend(refused) or next((m for part, m in _MENDS if part in reason), _GENERAL)
+    elif typed:  # what the parser expected would only lead away from it
+        reason = "this value cannot be read"
+    mend = typed or next((m for part, m in _MENDS if part in reason), _GENERAL)
     return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))
 
 

@@ -17,10 +17,10 @@ ABSOLUTE = "expected a path inside the folder of the description"
 #: A track whose file is not there, and what may be meant.
 NO_FILE = [
     ("handheld.wv", ""),  # handheld.wav:1 is the lawn's
-    ("handheld.wv:2", " Did you mean 'handheld.wav'?"),
-    ("take3.wav:2", " Did you mean 'more/take3.wav'?"),
+    ("handheld.wv:2", " Did you mean 'handheld.wav:2'?"),
+    ("take3.wav:2", " Did you mean 'more/take3.wav:2'?"),
     ("xxxxxxxx/x", ""),
-    ("handheld.wav/x:2", " Did you mean 'handheld.wav'?"),
+    ("handheld.wav/x:2", " Did you mean 'handheld.wav:2'?"),
 ]
 
 #: A track, and the message about it behind `(found 'TRACK'`.
