@@ -184,7 +184,10 @@ def _out_of_reach(members: Sequence[Output], reference: str, change_ms: float) -
     if mover.low_ms == mover.high_ms:
         mend = "let its delay be set (`adjust` in the description)"
     elif change_ms < 0.0:
-        mend = f"delay {reference} and all else instead"
+        # likelier than all else set too early is a microphone, or a delay, that is described wrongly
+        mend = (
+            f"see that its microphones and its delay are described as they were; if so, delay {reference} and all else"
+        )
     else:
         mend = "give it a device with more delay, or correct `max_delay_ms`"
     return f"further than may be set: {mend}; nothing has to be recorded again"

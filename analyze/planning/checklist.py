@@ -14,6 +14,8 @@ from analyze.planning.takes import Plan, Take
 
 #: Fewer seats tell little of an audience; fewer places on stage little of a stage.
 _FEWEST_SEATS, _FEWEST_ON_STAGE = 3, 2
+#: Kinds with a seat of their own.
+_OWN = ("fill", "tower")
 #: Positions with a blank for their distance.
 _MOST_TAPED = 12
 
@@ -115,11 +117,17 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
 
 
 def _to_be_taped(check: SoundCheck) -> str:
-    """Blanks for distances: of positions from the reference, the first of them, and from fills and towers to theirs."""
+    """Blanks for distances: of positions from the reference, the first of them, from fills and towers to theirs.
+
+    From the first sub of every group to the first seat: by that alone a delay of all subs shows that is far wrong.
+    """
     names = list(check.positions)
+    seats = [p.name for p in check.positions.values() if p.zone == "audience"]
     more = ", and so on" if len(names) > _MOST_TAPED else ""
-    others = [o for o in check.outputs.values() if o.kind in ("fill", "tower") and o.name != check.reference]
-    own = [f"; from {o.name} to {o.align_at[0] if o.align_at else 'its seat'} ____ m" for o in others]
+    first = [check.outputs[group[0]] for group in check.groups]
+    subs = [(o.name, seats[0]) for o in first if o.kind == "sub" and seats]
+    others = [(o.name, o.align_at[0] if o.align_at else "its seat") for o in check.outputs.values() if o.kind in _OWN]
+    own = [f"; from {name} to {seat} ____ m" for name, seat in (*subs, *others) if name != check.reference]
     return (
         f"from {check.reference} to {', '.join(f'{name} ____ m' for name in names[:_MOST_TAPED])}{more}{''.join(own)}"
     )

@@ -150,7 +150,7 @@ CASES = {
     "less delay than there is": (
         "tower",
         lambda: rig({"tower": dataclasses.replace(TOWER, later_ms=-70.0)}),
-        "delay main and all else instead; nothing has to be recorded again",
+        "are described as they were; if so, delay main and all else; nothing has to be recorded again",
     ),
     "delay not to be set": (
         "tower",

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from analyze.description import load_outline, load_sound_check
+from analyze.description import Output, load_outline, load_sound_check
 from analyze.errors import DescriptionError
 from analyze.planning import plan_for
 from analyze.planning.checklist import checklist
@@ -61,6 +62,10 @@ def test_distances_are_asked_for_from_the_reference(rig: Path) -> None:
     check = load_outline(rig)
     asked = "By tape, from main right to mix ____ m, row one ____ m, drums ____ m; from fill to row one ____ m."
     assert any(asked in item for item in checklist(check, plan_for(rig).plan).setting_up)
+    subs = {name: Output(name, "sub", "subs") for name in ("sub left", "sub right")}
+    more = replace(check, outputs=check.outputs | subs)  # those of a group are set alike
+    asked = asked.replace("; from fill", "; from sub left to mix ____ m; from fill")
+    assert any(asked in item for item in checklist(more, plan_for(rig).plan).setting_up)
 
 
 @pytest.mark.parametrize(("n", "places"), [(1, [1, 1, 1]), (2, [2, 1]), (3, [3]), (9, [3])])
