@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import errno
+import signal
 import sys
+from types import FrameType
 
 import click
 
@@ -18,7 +20,15 @@ _LESS = "Describe fewer outputs, positions or captures at once, or analyse it on
 def main() -> None:
     """Entry point of the `analyze` command."""
     make_patient()
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:  # not where it is to be ignored
+        signal.signal(signal.SIGINT, _interrupt_once)
     sys.exit(_run(sys.argv[1:]))
+
+
+def _interrupt_once(_number: int, _frame: FrameType | None) -> None:
+    """Stop for the first interrupt: another one would stop what is being put in order for it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    raise KeyboardInterrupt
 
 
 def _run(arguments: list[str]) -> int:

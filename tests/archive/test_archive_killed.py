@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import time
 from pathlib import Path
 
 import pytest
@@ -40,14 +41,16 @@ def test_a_part_is_no_record_and_is_cleared(material):
     finish(place, "--force")
 
 
-def test_an_interrupt_leaves_nothing(material):
+def test_an_interrupt_leaves_nothing_and_one_more_does_not_stop_that(material):
     place, _ = material
     record = place / "records" / "harbour"
     before = content(record)
     process = command(place, "--force")
     while not list(record.parent.glob(".harbour.partial-*")):
         assert process.poll() is None
-    process.send_signal(2)
+    for _ in range(20):  # impatience
+        process.send_signal(2)
+        time.sleep(0.001)
     _, said = process.communicate(timeout=100)
     assert (process.returncode, "Traceback" in said) == (130, False)
     assert [Path(path).name for path in record.parent.iterdir()] == ["harbour"]
