@@ -109,6 +109,26 @@ def test_noise_that_repeats_itself_is_not_ahead_of_itself(tmp_path: Path, capsys
     assert inspected(tmp_path, capsys)["findings"] == []
 
 
+def test_a_microphone_that_holds_the_feed_itself_is_called_that(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not one that hears it too early for the delay that is described."""
+    make(tmp_path)
+    data, _ = soundfile.read(tmp_path / "take.wav")
+    soundfile.write(tmp_path / "take.wav", data[:, [0, 0]], RATE_HZ, subtype="PCM_16")
+    path = tmp_path / "soundcheck.toml"
+    path.write_text(TEXT.replace("delay_ms = 0.0", "delay_ms = 20.0"), encoding="utf-8")
+    assert [f["finding"] for f in inspected(tmp_path, capsys)["findings"]] == ["same signal"]
+
+
+def test_a_take_that_is_too_short_is_told_on_site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    make(tmp_path)
+    for name in ("take.wav", "far.wav"):
+        data, _ = soundfile.read(tmp_path / name)
+        soundfile.write(tmp_path / name, data[: 2 * RATE_HZ], RATE_HZ, subtype="PCM_16")
+    assert [f["finding"] for f in inspected(tmp_path, capsys)["findings"]] == ["capture too short"]
+
+
 def test_a_recorder_of_its_own_is_looked_at_by_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Shorter, at another rate and silent: only the silence is said."""
     make(tmp_path)

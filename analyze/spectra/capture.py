@@ -12,7 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
-from analyze.audio.damage import TrackStatistics, TrackSummary, copied_microphones, copy_findings, waveforms_of
+from analyze.audio.damage import (
+    TrackStatistics,
+    TrackSummary,
+    copied_microphones,
+    copy_findings,
+    damage_findings,
+    waveforms_of,
+)
 from analyze.audio.recording import Recording
 from analyze.audio.waveform import Waveform
 from analyze.findings import Finding, Severity
@@ -45,6 +52,10 @@ _LEAST_TOLD = 0.1
 #: Further looks at feeds that sound together, each with the length of its step: longer ones get there sooner, the last
 #: must be whole.
 _LOOKS = (1.8, 1.8, 1.0)
+#: Samples read at a time where nothing is transformed.
+_BLOCK = 1 << 17
+#: Finding of a capture that holds too few frames.
+TOO_SHORT = "capture too short"
 
 
 def cross_spectra_of(
@@ -65,7 +76,8 @@ def cross_spectra_of(
         return None, [too_short], ()
     shift_s, findings = _coarse(recording, _first_sound(recording, len(feeds)), feeds, positions)
     if np.isnan(shift_s).all():
-        return None, findings, ()
+        found, waveforms = _unheard(recording)
+        return None, [*findings, *found], waveforms
     is_heard: NDArray[np.bool_] = np.asarray(np.isfinite(shift_s).any(axis=0))
     shift_s = np.nan_to_num(shift_s)
     too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
@@ -94,6 +106,15 @@ def cross_spectra_of(
         cross = _looked_again(recording, cross, groups, left_out)
     rate_hz = recording.sample_rate_hz
     return cross, findings, tuple(w.without(spans, rate_hz) for w, spans in zip(waveforms, left_out, strict=True))
+
+
+def _unheard(recording: Recording) -> tuple[list[Finding], tuple[Waveform, ...]]:
+    """Damage and waveforms where no feed is heard: a silent track, or one of another take, may be why."""
+    statistics = TrackStatistics(len(recording.labels), recording.sample_rate_hz)
+    for _ in recording.blocks(_BLOCK, statistics=statistics):
+        pass
+    summary = statistics.finish()
+    return damage_findings(summary, recording.places), waveforms_of(summary, recording.places)
 
 
 def _without(
@@ -190,7 +211,7 @@ def _too_short(recording: Recording, n_feeds: int, furthest_s: float) -> Finding
     needed_s = FRAME_S * (1.0 + (fewest - 1) / OVERLAP_HOPS) + furthest_s
     least_s = math.ceil(10.0 * needed_s) / 10.0
     detail = f"At least {least_s:.1f} s are needed to tell sound from noise; record it three times as long."
-    return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
+    return Finding(TOO_SHORT, "error", detail, recording.capture, value=recording.duration_s, unit="s")
 
 
 def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:

@@ -191,7 +191,8 @@ def _spoilt(fit: LevelFit) -> NDArray[np.bool_]:
         moved = changes.of(p)
         if moved:
             for part in (slice(0, moved.frame), slice(moved.frame, None)):
-                expected[part, p] *= 10.0 ** (0.1 * float(np.nanmedian(gain[part, p])))
+                known = gain[part, p][np.isfinite(gain[part, p])]
+                expected[part, p] *= 10.0 ** (0.1 * float(np.median(known))) if len(known) else 1.0
     loud = median_of(np.where(fit.is_loud, expected, np.nan))  # (position, band)
     floor = np.where(np.isfinite(loud), loud, np.inf) * 10.0 ** (0.1 * _FLOOR_DB)
     over_db = energy_db(np.maximum(fit.found, 1e-30) / np.maximum(np.maximum(expected, floor), 1e-30))

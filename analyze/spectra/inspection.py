@@ -6,7 +6,7 @@ One pass over the samples and a look at the first seconds with sound, so that it
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,19 +15,20 @@ from numpy.typing import NDArray
 from analyze.acoustics import energy_db
 from analyze.audio.clock_shared import tracks_by_clock
 from analyze.audio.copied_takes import HeardTrack, copied_takes
-from analyze.audio.damage import TrackPlace, TrackStatistics, damage_findings
+from analyze.audio.damage import TrackPlace, TrackStatistics, copied_microphones, damage_findings
 from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck, Track
 from analyze.errors import AudioError
 from analyze.findings import Finding
-from analyze.spectra.capture import cross_spectra_of
+from analyze.spectra.capture import TOO_SHORT, cross_spectra_of
 from analyze.spectra.coarse_delay import LATEST_S, coarse_delays_s
+from analyze.spectra.frame_levels import ANOTHER_TAKE, OF_LEVELS
 from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL
 
 #: How much of a capture, from the first sound on, is looked at for what every microphone hears.
 _LOOK_S = 6.0
-#: How much of it is looked at for what it stands over the noise.
-_NOISE_LOOK_S = 12.0
+#: How much of it is looked at as `run` looks at the whole: over the noise, with levels that stand still.
+_NOISE_LOOK_S = 30.0
 #: Samples read at a time.
 _BLOCK = 1 << 17
 #: A feed over this, -40 dB of full scale, is sound.
@@ -40,6 +41,8 @@ _REPEATED_AFTER_S, _REPEATED = 0.05, 0.5
 #: What is heard more than this before its delay is over was not set to that delay.
 _TOO_EARLY_S = 0.003
 
+# What asks for another take, of what a pass over its first seconds finds.
+_AGAIN = (LITTLE_LEVEL, HUM, TOO_SHORT, ANOTHER_TAKE, *OF_LEVELS)
 _NOT_HEARD = "feeds not heard"
 _SENT_LATE = "arrives before it was sent"
 
@@ -83,8 +86,9 @@ def inspect_captures(sound_check: SoundCheck) -> Inspection:
     """
     whole = Inspection(findings=list(sound_check.findings))
     failures: list[AudioError] = []
+    prints: list[HeardTrack] = []
     for capture in sound_check.captures:
-        for part, labelled in _clocks(capture):
+        for number, part, labelled in _clocks(capture):
             try:
                 part_of = _inspected(sound_check, part, labelled)
             except AudioError as error:
@@ -94,27 +98,37 @@ def inspect_captures(sound_check: SoundCheck) -> Inspection:
                 whole.findings.append(unreadable)
                 continue
             whole.tracks += part_of.tracks
+            if number == 0:  # one file of a recorder of its own may well serve for every take
+                prints += _prints(part_of.tracks)
             whole.heard += part_of.heard
             whole.findings += [f for f in part_of.findings if f not in whole.findings]
     if failures and not whole.tracks:
         raise failures[0]
-    prints = (
-        HeardTrack(one.capture, one.name, one.file, (one.level_dbfs, one.peak_dbfs), 10.0 ** (one.peak_dbfs / 20.0))
-        for one in whole.tracks
-        if one.kind == "mic"
-    )
-    whole.findings += [copy.finding for copy in copied_takes(prints)]
+    copies = copied_takes(prints)
+    copied = {name for copy in copies for name in (copy.first, copy.second)}
+    # what a take that is another one hears too early says nothing of its tracks
+    whole.findings = [one for one in whole.findings if one.finding != _SENT_LATE or one.capture not in copied]
+    whole.findings += [copy.finding for copy in copies]
     return whole
 
 
-def _clocks(capture: Capture) -> list[tuple[Capture, dict[tuple[str, str], Track]]]:
-    """The tracks of a capture clock by clock; `start_s` and `end_s` count on the first."""
+def _prints(tracks: Sequence[InspectedTrack]) -> list[HeardTrack]:
+    """What tells one microphone's samples from another's."""
+    return [
+        HeardTrack(one.capture, one.name, one.file, (one.level_dbfs, one.peak_dbfs), 10.0 ** (one.peak_dbfs / 20.0))
+        for one in tracks
+        if one.kind == "mic"
+    ]
+
+
+def _clocks(capture: Capture) -> list[tuple[int, Capture, dict[tuple[str, str], Track]]]:
+    """The tracks of a capture clock by clock; `start_s` and `end_s` count on the first, number 0."""
     kinds = (("feed", capture.feeds), ("mic", capture.mics), ("input", capture.inputs))
     tracks = {(kind, name): track for kind, table in kinds for name, track in table.items()}
     parts = []
     for number, here in sorted(tracks_by_clock(capture, tracks).items()):
         own = capture if number == 0 else replace(capture, start_s=0.0, end_s=math.nan)
-        parts.append((replace(own, unsynced=()), here))
+        parts.append((number, replace(own, unsynced=()), here))
     return parts
 
 
@@ -131,7 +145,8 @@ def _inspected(sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str
         summary = statistics.finish()
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
         if look_at is not None:
-            found, heard = _heard_as_sent(sound_check, capture, recording, look_at)
+            copied = copied_microphones(summary, recording.places)  # these hear nothing
+            found, heard = _heard_as_sent(sound_check, capture, recording, look_at, copied)
             findings += found
             look_s = capture.start_s + look_at / recording.sample_rate_hz
         with np.errstate(divide="ignore"):
@@ -165,18 +180,20 @@ def _in_noise(
         if not feeds or not positions:
             return []
         _, findings, _ = cross_spectra_of(recording, feeds, positions)
-    return [one for one in findings if one.finding in (LITTLE_LEVEL, HUM)]
+    return [one for one in findings if one.finding in _AGAIN]
 
 
 def _heard_as_sent(
-    sound_check: SoundCheck, capture: Capture, recording: Recording, start: int
+    sound_check: SoundCheck, capture: Capture, recording: Recording, start: int, copied: Collection[int]
 ) -> tuple[list[Finding], list[HeardAfter]]:
     """Microphones that hear none of the feeds, and feeds that sound after a microphone heard them.
 
     Where something sounded without a feed, what comes early may be that. What plays alone and is heard in time comes
     besides, with when it is heard.
     """
-    feeds, mics = ([k for k, p in enumerate(recording.places) if p.kind == kind] for kind in ("feed", "mic"))
+    feeds, mics = (
+        [k for k, p in enumerate(recording.places) if p.kind == kind and k not in copied] for kind in ("feed", "mic")
+    )
     if not mics:
         return [], []
     rate_hz = recording.sample_rate_hz

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -49,6 +50,38 @@ def test_it_is_told_before_the_rig_is_taken_down(folder):
     findings = inspect_captures(load_sound_check(folder)).findings
     (found,) = [one for one in findings if one.finding == "copied take"]
     assert (found.severity, found.file) == ("error", "sub.wav")
+
+
+def test_microphones_of_another_take_beside_a_feed_of_their_own(folder, tmp_path):
+    """No microphone hears the sub's feed: not to be mended by an exchange of tracks, nor by playing louder."""
+    mixed = tmp_path / "c"
+    shutil.copytree(folder, mixed)
+    data, rate_hz = soundfile.read(folder / "main.wav", always_2d=True)
+    data[:, 0] = 0.1 * np.random.default_rng(5).standard_normal(len(data))
+    soundfile.write(mixed / "sub.wav", data, rate_hz, subtype="PCM_24")
+    check = load_sound_check(mixed)
+    inspected, analysis = inspect_captures(check).findings, analyse(check)
+    for found in (inspected, analysis.findings):
+        assert [one.severity for one in found if one.finding == "copied take"] == ["error"]
+        assert "arrives before it was sent" not in [one.finding for one in found]
+    (row,) = [one for one in analysis.recommendations if one.output == "sub"]
+    assert "are one and the same recording" in row.reason
+
+
+def test_one_file_of_a_recorder_of_its_own_serves_for_every_take(tmp_path):
+    folder = write_check(tmp_path / "c")
+    whole = []
+    for name in ("main", "sub"):
+        data, rate_hz = soundfile.read(folder / f"{name}.wav", always_2d=True)
+        whole.append(data[:, 1:])
+    soundfile.write(folder / "recorder.wav", np.concatenate(whole), rate_hz)
+    text = (folder / "soundcheck.toml").read_text(encoding="utf-8")
+    for name in ("main", "sub"):
+        of_recorder = 'mics = { mix = "recorder.wav:1", back = "recorder.wav:2" }\nunsynced = ["recorder.wav"]'
+        text = text.replace(f'mics = {{ mix = "{name}.wav:2", back = "{name}.wav:3" }}', of_recorder)
+    (folder / "soundcheck.toml").write_text(text, encoding="utf-8")
+    findings = inspect_captures(load_sound_check(folder)).findings
+    assert "copied take" not in [one.finding for one in findings]
 
 
 def test_nothing_is_decided_on_it_but_for_the_reference(folder):

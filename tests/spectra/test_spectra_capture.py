@@ -133,7 +133,10 @@ def test_silence_is_not_heard(tmp_path: Path) -> None:
     tracks["feed", "main"] = np.zeros(6 * RATE_HZ)
     cross, findings = cross_of(tmp_path, tracks)
     assert cross is None
-    assert [f.finding for f in findings] == ["output not heard"] * 2
+    assert [(f.finding, f.track) for f in findings] == [
+        *(("output not heard", seat) for seat in ("seat 0", "seat 1")),
+        ("silent track", "main"),  # which is why
+    ]
 
 
 # Where the sound begins
