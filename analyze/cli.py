@@ -8,6 +8,7 @@ once.
 from __future__ import annotations
 
 import os
+import shlex
 from pathlib import Path
 
 import click
@@ -97,7 +98,7 @@ def demo(out: Path, seed: int) -> int:
     from analyze.simulate import make_demo
 
     make_demo(out, seed)
-    click.echo(f"A simulated sound check is in {out}. Analyse it with: analyze run {out}", err=True)
+    click.echo(f"A simulated sound check is in {out}. Analyse it with: analyze run {shlex.quote(str(out))}", err=True)
     click.echo(f"What it hides stands in {out / 'truth.json'}.", err=True)
     return 0
 
@@ -119,7 +120,7 @@ def draft(folder: Path) -> int:
     if made.to_fill_in:
         click.echo(f"To be filled in first:\n{made.to_fill_in}", err=True)
     else:
-        shown = printable(str(folder))
+        shown = printable(shlex.quote(str(folder)))
         what = "Correct it, type in the delays and polarities in force, then look at the recordings and analyse them"
         click.echo(f"{what}:\nanalyze inspect {shown}\nanalyze run {shown}", err=True)
     return 0
@@ -203,15 +204,15 @@ def batch(
     return SOME_FAILED if "failed" in statuses else UNDECIDED if "undecided" in statuses else 0
 
 
-@commands.command(example='analyze guide "mains hum"')
-@click.argument("subject", required=False)
+@commands.command(example="analyze guide mains hum")
+@click.argument("subject", nargs=-1)
 @debug
-def guide(subject: str | None) -> int:
+def guide(subject: tuple[str, ...]) -> int:
     """Read the manual: its topics, or what it says on SUBJECT, a topic or the name of a finding."""
     from analyze.guide import for_terminal, text_on, topics
 
     if subject:
-        click.echo(for_terminal(text_on(subject)).rstrip())
+        click.echo(for_terminal(text_on(" ".join(subject))).rstrip())
         return 0
     for topic, title in topics().items():
         click.echo(f"analyze guide {topic:<12} {title}")

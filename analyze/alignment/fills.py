@@ -36,11 +36,7 @@ def decide_fill(context: Context, group: Group) -> Decision:
     found = [_aligned(context, o) for o in members]
     known = [a for a in found if a is not None]
     if not known:
-        return undecided(
-            group,
-            f"{group[0]} and {reference} were not both heard at one seat: record each alone with a microphone "
-            f"where {group[0]} takes over from the mains.",
-        )
+        return undecided(group, _apart_words(context, group[0], reference))
     alignment = _joined(known)
     sign, polarity = _sign(context, members)
     mover = allowed(members)
@@ -60,6 +56,20 @@ def decide_fill(context: Context, group: Group) -> Decision:
         alternative = f"delaying {reference} and its group by {reachable - alignment.change_ms:.2f} ms would line it up"
     grounds = partial(timing_grounds, context, members, alignment, candidate, wanted[0] == sign)
     return Decision(group, candidate, decision, confidence, polarity, math.nan, alternative, reason, grounds=grounds)
+
+
+def _apart_words(context: Context, name: str, reference: str) -> str:
+    """Why no seat tells when an output arrives against the reference: another clock, or none where both are heard."""
+    if any(capture.unsynced and name in capture.feeds for capture in context.sound_check.captures):
+        return (
+            f"{name} was recorded on a recorder with a clock of its own, which does not tell when it arrives against "
+            f"{reference}: record both in one take, each with a mix of its own, or feeds and microphones on one "
+            "recorder."
+        )
+    return (
+        f"{name} and {reference} were not both heard at one seat: record each alone with a microphone where {name} "
+        "takes over from the mains."
+    )
 
 
 def _was_recorded(context: Context, output: Output) -> bool:

@@ -34,6 +34,7 @@ def main(arguments: Sequence[str]) -> None:
     """Print the tables, and draw the plots into the folder that is named, if one is."""
     sys.stdout.write("\n".join(tables()))
     for folder in arguments[:1]:
+        Path(folder).mkdir(parents=True, exist_ok=True)
         for name, svg in drawings().items():
             Path(folder, name).write_bytes(svg)
 

@@ -9,6 +9,7 @@ from analyze.archive.bag import DECLARATION
 from analyze.archive.opening import ReportRead, open_report
 from analyze.description import SoundCheck, load_outline
 from analyze.description_text import FILE_NAME
+from analyze.errors import DescriptionError
 from analyze.planning.takes import Plan, plan_all, plan_rest
 from analyze.reports.folder import is_report
 
@@ -38,16 +39,31 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
         check = load_outline(report.folder / FILE_NAME)
         captures = [capture["name"] for capture in report.check["captures"]]
         files = [file["path"] for file in report.results.get("input_files", ())]
-        plan = plan_rest(check, _undecided(report, check), n_microphones, captures=captures, files=files)
+        plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, captures=captures, files=files)
         return Asked(report.name, check, plan)
     check = load_outline(path)
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 
 
-def _undecided(report: ReportRead, check: SoundCheck) -> dict[str, str]:
-    """Undecided outputs with their reasons, and those of their groups, which share their changes."""
+#: What the reason of an output says for which no recording would help.
+_NO_RECORDING = "nothing has to be recorded again"
+
+
+def _to_be_recorded(report: ReportRead, check: SoundCheck) -> dict[str, str]:
+    """Undecided outputs with their reasons, and those of their groups, which share their changes.
+
+    Raises DescriptionError where no recording would settle any of them.
+    """
     rows = report.results.get("recommendations", ())
     reasons = {row["output"]: row.get("reason") or "" for row in rows if row["decision"] == "undecided"}
+    for_recording = {name: reason for name, reason in reasons.items() if _NO_RECORDING not in reason}
+    if reasons and not for_recording:
+        raise DescriptionError(
+            f"{', '.join(reasons)}: nothing has to be recorded again.",
+            "The settings sheet says what it takes instead.",
+            path=report.folder,
+        )
+    reasons = for_recording
     for name in [name for name in reasons if name in check.outputs]:
         reasons |= {other: "" for other in check.group_of(name) if other not in reasons}
     return reasons

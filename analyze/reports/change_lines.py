@@ -160,9 +160,14 @@ def _about(analysis: Analysis, row: Recommendation) -> str:
 
 
 def _sum_words(analysis: Analysis, row: Recommendation) -> str:
-    """What the change of a main, sub or monitor adds, and a wiring that it makes up for."""
-    where = "in the overlap with others" if row.kind in ("main", "sub") else "of low end on stage"
-    parts = [f"{signed(row.gain_db)} dB {where}"] if math.isfinite(row.gain_db) and is_changed(row) else []
+    """What the change of a main, sub or monitor adds, and a wiring that it makes up for.
+
+    A monitor is set for the stage, and its reason begins with what that gains; `gain_db` is of the seats always.
+    """
+    is_monitor = row.kind == "monitor"
+    where = "at the seats" if is_monitor else "in the overlap with others"
+    parts = [row.reason.partition(". ")[0].rstrip(".")] if is_monitor and is_changed(row) else []
+    parts += [f"{signed(row.gain_db)} dB {where}"] if math.isfinite(row.gain_db) and is_changed(row) else []
     if row.polarity_change == "yes" and row.output in wired_inverted(analysis):
         parts.append("it is wired inverted")
     return _sentence("; ".join(parts))

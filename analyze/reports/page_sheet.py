@@ -182,6 +182,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
     has_gain = is_changed(row) and math.isfinite(row.gain_db)
     decided = _OPTIONAL if is_optional(row) else decision_words(row.decision)
     decided = _UNTIL_MENDED if row.output in until_mended else decided
+    of_seats = "of the seats; " if row.kind == "monitor" else ""  # which it is not set for
     has_worst = has_gain and row.worst_position and math.isfinite(row.worst_gain_db)
     return SheetRow(
         number=index,
@@ -206,7 +207,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         confidence=confidence_text(analysis, row.confidence),
         polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if is_polarity_doubtful(row) else "",
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
-        worst=f"smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
+        worst=f"{of_seats}smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=_reason(analysis, row),
         together=together(analysis, row),
         repair=repair_note(analysis, row),
