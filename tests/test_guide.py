@@ -9,8 +9,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 import analyze
+from analyze.cli import commands
 from analyze.errors import DescriptionError
 from analyze.guide import for_terminal, text_on, topics
 from analyze.guide import words as words_of_the_trade
@@ -82,6 +84,13 @@ def test_one_heading_alone() -> None:
     text = text_on("Drop-Out")
     assert text.startswith("### drop-out\n")
     assert "### digital silence" not in text
+
+
+def test_a_name_of_several_words_needs_no_quotes() -> None:
+    run = CliRunner().invoke
+    bare, quoted = (run(commands, ["guide", *words]) for words in (("mains", "hum"), ("mains hum",)))
+    assert bare.output == quoted.output
+    assert bare.output.startswith("### mains hum\n")
 
 
 def test_a_misspelt_subject_is_answered_with_what_looks_like_it() -> None:

@@ -59,6 +59,12 @@ def sounding(feeds: dict[str, Track]) -> Capture:
     return Capture("take", ("sub",), feeds=feeds, mics={"audience 0": Track("m.wav", 1)}, settings={"sub": Setting()})
 
 
+def on_own_clock(found: Context) -> Context:
+    feeds, mics = {"tower": Track("f.wav", 1)}, {"audience 0": Track("m.wav", 1)}
+    take = Capture("t", ("tower",), feeds=feeds, mics=mics, unsynced=(("m.wav",),), settings={"tower": Setting()})
+    return dataclasses.replace(found, sound_check=dataclasses.replace(found.sound_check, captures=(take,)))
+
+
 def wavering(name: str, ms: float, at: int | slice = slice(None)) -> Context:
     """Replicates in which one output is early and late in turn."""
     found = rig(spread=0.0)
@@ -133,6 +139,12 @@ CASES = {
         "tower",
         lambda: rig(arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"}),
         "record each alone with a microphone where tower takes over from the mains",
+    ),
+    "tower on a clock of its own": (
+        "tower",
+        lambda: on_own_clock(rig(arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"})),
+        "was recorded on a recorder with a clock of its own, which does not tell when it arrives against main: record "
+        "both in one take",
     ),
     "arrival in doubt": ("tower", lambda: rig(arrivals=arrivals(0.5)), "record it and main alone again, louder"),
     "polarity in doubt": (

@@ -22,7 +22,7 @@ _POINTS = 0.02
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder into which the command has drawn."""
-    made = tmp_path_factory.mktemp("plots")
+    made = tmp_path_factory.mktemp("plots") / "made" / "for it"
     main([str(made)])
     return made
 

@@ -10,9 +10,12 @@ import numpy as np
 import pytest
 import soundfile
 
+from analyze.alignment.fills import _out_of_reach
+from analyze.archive.opening import ReportRead
 from analyze.description import Output, load_outline, load_sound_check
 from analyze.errors import DescriptionError
 from analyze.planning import plan_for
+from analyze.planning.asked import _to_be_recorded
 from analyze.planning.checklist import checklist
 from analyze.planning.describing import planned_text
 from analyze.planning.takes import plan_all, plan_rest
@@ -163,6 +166,21 @@ def test_what_cannot_be_planned_is_refused(tmp_path: Path, text: str, says: str)
     (tmp_path / "soundcheck.toml").write_text(text)
     with pytest.raises(DescriptionError, match=says):
         plan_for(tmp_path)
+
+
+def test_what_no_recording_would_settle_is_not_recorded(rig: Path) -> None:
+    """As of a fill that would have to be earlier than without a delay; the words are those of its reason."""
+    check = load_outline(rig)
+    output = check.outputs["fill"]
+    reach = f"Arrives 12 ms too late at mix, {_out_of_reach([output], 'main right', -50.0)}."
+
+    def report(**reasons: str) -> ReportRead:
+        rows = [{"output": name, "decision": "undecided", "reason": reason} for name, reason in reasons.items()]
+        return ReportRead(rig, rig, False, {"recommendations": rows})
+
+    assert list(_to_be_recorded(report(fill=reach, wedge="Record it alone."), check)) == ["wedge"]
+    with pytest.raises(DescriptionError, match="fill: nothing has to be recorded again"):
+        _to_be_recorded(report(fill=reach), check)
 
 
 def test_nothing_is_planned_where_everything_is_decided(rig: Path) -> None:
