@@ -6,7 +6,7 @@ wrong: what is in force is measured, response against response, as two visits ar
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shift, toggled, visit_of
@@ -25,6 +25,7 @@ from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
 from analyze.archive.settings_words import described_reason, reason, remarks
 from analyze.errors import DescriptionError
+from analyze.reports.sheet_notes import may_be_left_out
 
 #: A margin of cost under which a sign is not told.
 _UNTOLD = 3.0
@@ -113,9 +114,9 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     }
     bands = band_gains(before, after, found.pairs)
     seats = seat_gains(bands)
-    settings = _with_owners(
-        tuple(_row(name, recommended[name], asked, done.get(name), before, after) for name in recommended)
-    )
+    rows = (_row(name, recommended[name], asked, done.get(name), before, after) for name in recommended)
+    optional = [n for n, r in recommended.items() if may_be_left_out(r["decision"], r["kind"], float(r["gain_db"]))]
+    settings = _with_left_out(_with_owners(tuple(rows)), optional)
     visits = visit_of(before), visit_of(after)
     return Verified(
         before=visits[0],
@@ -264,6 +265,17 @@ def _with_owners(rows: tuple[Applied, ...]) -> tuple[Applied, ...]:
     takers = {row.other: row.output for row in rows if row.outcome == "another output's"}
     return tuple(
         replace(row, other=takers[row.output]) if row.outcome == "not applied" and row.output in takers else row
+        for row in rows
+    )
+
+
+def _with_left_out(rows: tuple[Applied, ...], optional: Collection[str]) -> tuple[Applied, ...]:
+    """Optional changes that were not made are no mistake, where no output of the group has its own either."""
+    made = {row.group or row.output for row in rows if row.outcome != "not applied" or row.other}
+    return tuple(
+        replace(row, outcome="left out")
+        if row.output in optional and row.outcome == "not applied" and (row.group or row.output) not in made
+        else row
         for row in rows
     )
 

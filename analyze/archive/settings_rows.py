@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 from analyze.archive.comparison_rows import Visit
 
-#: What was done with an output's setting; the first two are as it should be.
+#: What was done with an output's setting; the first three are as it should be.
 OUTCOMES = (
     "as recommended",
     "left alone",
+    "left out",
     "not applied",
     "delay not applied",
     "polarity not applied",
@@ -26,7 +27,7 @@ OUTCOMES = (
     "not measured",
 )
 #: Outcomes that are as it should be.
-DONE = OUTCOMES[:2]
+DONE = OUTCOMES[:3]
 TURNS = ("yes", "no", "undecided")
 
 

@@ -26,11 +26,16 @@ _NAME_LENGTH = 40
 
 
 def is_optional(row: Recommendation) -> bool:
-    """Whether a change can be left out, because what it adds on average over the seats is too little to be heard.
+    """Whether a change can be left out, because what it adds on average over the seats is too little to be heard."""
+    return may_be_left_out(row.decision, row.kind, row.gain_db)
+
+
+def may_be_left_out(decision: str, kind: str, gain_db: float) -> bool:
+    """The same by what a recommendation says.
 
     Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
     """
-    return row.decision == "change" and abs(row.gain_db) < UNHEARD_DB and row.kind in ("main", "sub")
+    return decision == "change" and abs(gain_db) < UNHEARD_DB and kind in ("main", "sub")
 
 
 def small_note(row: Recommendation) -> str:

@@ -18,10 +18,10 @@ from settings_making import POSITIONS, PRESENT, SUBS, after, before, cases, outc
 from visits_making import dated_report, feed_after_setting, told_otherwise, turned_at
 
 from analyze.archive.comparison_exchanged import with_exchanged
-from analyze.archive.settings import verify_settings
+from analyze.archive.settings import _with_left_out, verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
 from analyze.archive.settings_tables import TABLES
-from analyze.archive.settings_words import headline
+from analyze.archive.settings_words import headline, reason
 from analyze.reports.summaries import percent
 
 DONE = {"sub left": "as recommended", "sub right": "as recommended", "front fill": "as recommended"}
@@ -58,6 +58,17 @@ def test_what_was_not_done_as_recommended_is_named(name: str, expected: dict[str
     assert not one.is_done
     for output, outcome in expected.items():
         assert (output in headline(one)) is (outcome != "as recommended")
+
+
+def test_an_optional_change_that_was_not_made_is_no_mistake() -> None:
+    rows = verified("not applied").settings
+    found = _with_left_out(rows, SUBS)
+    assert {row.output: row.outcome for row in found if row.output in DONE} == dict.fromkeys(SUBS, "left out") | {
+        "front fill": "not applied"
+    }
+    assert all("was left out" in reason(row) for row in found if row.output in SUBS)
+    half = tuple(replace(row, outcome="as recommended") if row.output == SUBS[0] else row for row in rows)
+    assert "left out" not in [row.outcome for row in _with_left_out(half, SUBS)]  # a pair is set alike
 
 
 def test_a_change_on_the_wrong_output_is_named_at_both() -> None:
