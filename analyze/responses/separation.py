@@ -138,11 +138,15 @@ def without_reach(responses: Responses, outputs: Mapping[str, Output], unfed: Se
 def separation_findings(found: Sequence[Separation], groups: Mapping[str, Sequence[str]]) -> list[Finding]:
     """What of a capture cannot be told apart, or only with effort; `groups` are the outputs of each output's group."""
     findings = []
+    told = {s.output for s in found if not s.unfed and not s.is_untold}
     for s in found:
         if s.unfed:
             continue
         same_group = s.other in groups.get(s.output, ())
-        if s.is_untold:
+        if s.is_untold and s.output in told:
+            detail = f"{_alike_words(s)}. {s.output} is told in another capture, and what is decided comes from there."
+            findings.append(_finding("feeds alike", "note", detail, s, 100.0 * s.own_share))
+        elif s.is_untold:
             detail = f"{_alike_words(s)}. {_mend(s)}"
             findings.append(_finding("feeds alike", "warning", detail, s, 100.0 * s.own_share))
         elif s.own_share < _SMALL_SHARE and not same_group:

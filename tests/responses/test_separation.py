@@ -96,7 +96,13 @@ def test_the_same_signal_cannot_be_told_apart() -> None:
 
 
 def test_another_capture_settles_it() -> None:
-    assert not_separable([*found(1.0), *found(0.0)]) == {}
+    both = [*found(1.0), *found(0.0)]
+    assert not_separable(both) == {}
+    notes = separation_findings(both, ALONE)
+    assert [(f.finding, f.severity) for f in notes] == [("feeds alike", "note")] * 2
+    assert all(f"{f.track} is told in another capture" in f.detail for f in notes)
+    half = separation_findings([*found(1.0), *found(0.0)[:1]], ALONE)
+    assert [(f.track, f.severity) for f in half] == [("out 0", "note"), ("out 1", "warning")]
 
 
 def test_a_group_that_plays_the_same_is_judged_together() -> None:
