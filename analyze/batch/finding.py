@@ -14,7 +14,7 @@ from pathlib import Path
 
 from analyze.archive.bag import DECLARATION
 from analyze.description_text import FILE_NAME
-from analyze.errors import DescriptionError
+from analyze.errors import DescriptionError, printable
 from analyze.reports.folder import is_report
 
 #: Disks take names of 255 bytes; the number behind one that is taken needs some. What is kept of longer ones.
@@ -48,18 +48,31 @@ def find_sound_checks(folders: Sequence[Path], reserved: Sequence[str] = ()) -> 
             name = place.relative_to(folder).as_posix()
             found.setdefault(place.resolve(), folder.resolve().name if name == "." else name)
     if not found:
-        raise DescriptionError(
-            f"no {FILE_NAME} in or below it.", "Write one for each sound check: analyze draft FOLDER", path=folders[0]
-        )
+        raise _nothing(folders)
     taken = {name.casefold() for name in reserved}
     return [Found(place, name, _free(_one_name(name), taken)) for place, name in found.items()]
+
+
+def _nothing(folders: Sequence[Path]) -> DescriptionError:
+    """The error for folders without a sound check; what holds reports or records alone is told so."""
+    passed = [base for folder in folders for base, _, files in os.walk(folder) if _is_analysed(Path(base), files)]
+    if passed:
+        what = f"no sound check in or below it: {printable(passed[0])} is a report or a record."
+        return DescriptionError(what, "Give the folder of the recordings.", path=folders[0])
+    mend = "Write one for each sound check: analyze draft FOLDER"
+    return DescriptionError(f"no {FILE_NAME} in or below it.", mend, path=folders[0])
+
+
+def _is_analysed(place: Path, files: Sequence[str]) -> bool:
+    """Whether a folder is a report or a record."""
+    return is_report(place) or DECLARATION in files
 
 
 def _below(folder: Path) -> Iterator[Path]:
     """Folders with a description, at or below one, sorted; links are not followed."""
     for base, inner, files in os.walk(folder, onerror=_unreadable):
         place = Path(base)
-        if is_report(place) or DECLARATION in files:
+        if _is_analysed(place, files):
             inner.clear()
             continue
         inner[:] = sorted(name for name in inner if not name.startswith("."))

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from analyze.archive.bag import DECLARATION
 from analyze.batch.finding import find_sound_checks
 from analyze.errors import DescriptionError
 
@@ -49,4 +50,8 @@ def test_nothing_to_do_is_said(tmp_path: Path) -> None:
     with pytest.raises(DescriptionError, match="no such folder"):
         find_sound_checks([tmp_path / "none"])
     with pytest.raises(DescriptionError, match=r"no soundcheck\.toml in or below it"):
+        find_sound_checks([tmp_path])
+    put(tmp_path, "records/hall")
+    (tmp_path / "records/hall" / DECLARATION).write_text("")
+    with pytest.raises(DescriptionError, match=r"no sound check in or below it: .*records/hall is a report or a rec"):
         find_sound_checks([tmp_path])
