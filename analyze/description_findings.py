@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 TWO_NAMES = "one position under two names"
 NOTHING_IN_COMMON = "no position in common"
 
+# Beginnings of names of what stands beside the mains and often works as one of them.
+_OUTER = ("out", "side", "cross")
 # Kinds that are judged alike.
 _BY_ARRIVAL = frozenset({"fill", "tower"})
 # Words for mains that only say how boxes stand or hang, whatever they are for.
@@ -97,8 +99,9 @@ def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
                 f"{shown(output.name)} reads like a {kind} and is described, and judged, as a {output.kind}. If it is "
                 f'a {kind}, write kind = "{kind}".'
             )
-            # a fill that is judged with the mains, by its sum, may be meant so: out fills often are
-            severity: Severity = "note" if kind in _BY_ARRIVAL and output.kind == "main" else "warning"
+            # an out fill that is judged with the mains, by its sum, may be meant so
+            is_outer = output.kind == "main" and any(word.plain.startswith(_OUTER) for word in words)
+            severity: Severity = "note" if kind in _BY_ARRIVAL and is_outer else "warning"
             findings.append(Finding("kind and name differ", severity, detail, track=output.name))
     return tuple(findings)
 
