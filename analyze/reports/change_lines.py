@@ -57,7 +57,8 @@ class ChangeLine:
     @property
     def words(self) -> str:
         """The line as text."""
-        values = ", ".join(filter(None, (self.what, self.sure)))
+        sure = f" {self.sure}" if self.sure.startswith("(") else f", {self.sure}" if self.sure else ""
+        values = f"{self.what}{sure}"
         return _joined(f"{'Optional: ' if self.is_optional else ''}{self.who}: {values}.", self.about, *self.effects)
 
 
