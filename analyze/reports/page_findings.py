@@ -92,7 +92,18 @@ def notice(analysis: Analysis) -> str:
 
 def is_description_doubtful(analysis: Analysis) -> bool:
     """Whether findings doubt the description itself, which is to be said before any setting."""
-    return any(one.finding in _OF_THE_DESCRIPTION and one.severity in _SEVERITIES for one in analysis.findings)
+    return bool(_doubts(analysis))
+
+
+def doubt_note(analysis: Analysis, output: str) -> str:
+    """What of the description is in doubt for one output; empty where nothing is."""
+    names = list(dict.fromkeys(one.finding for one in _doubts(analysis) if output in _outputs_of(analysis, one)))
+    return f"See to this first: {listed(names)}." if names else ""
+
+
+def _doubts(analysis: Analysis) -> list[Finding]:
+    """Findings by which the description may be wrong."""
+    return [one for one in analysis.findings if one.finding in _OF_THE_DESCRIPTION and one.severity in _SEVERITIES]
 
 
 def _on_the_reference(analysis: Analysis, rows: Sequence[FindingRow]) -> str:

@@ -13,6 +13,7 @@ from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.confidences import confidence_text
 from analyze.reports.delay_words import MAX_DECIMALS, change_text, delay_texts, length_text
 from analyze.reports.naming import shortened
+from analyze.reports.page_findings import doubt_note
 from analyze.reports.page_order import steps
 from analyze.reports.proof_words import proof_words
 from analyze.reports.sheet_notes import (
@@ -251,6 +252,7 @@ def together(analysis: Analysis, row: Recommendation) -> str:
 def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
     """What else to know of a setting, what must not be missed first."""
     every = (
+        doubt_note(analysis, row.output),
         echo_note(analysis, row),
         aligned_note(analysis, row),
         send_note(analysis, row),

@@ -175,4 +175,5 @@ def _finding(sound_check: SoundCheck, one: _Taped, offset_m: float, exchanged: t
         detail += f"With {exchanged[0]} and {exchanged[1]} exchanged it fits: are those two microphones swapped?"
     else:
         detail += "Check the tape, whether two microphones are swapped, the delay described and latency_ms."
-    return Finding("distance contradicted", "warning", detail, "", one.position, value=way_m - one.tape_m, unit="m")
+    take = takes[0] if len(takes) == 1 else ""
+    return Finding("distance contradicted", "warning", detail, take, one.position, value=way_m - one.tape_m, unit="m")

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from analyze.description import Track
 from analyze.findings import Finding
 from analyze.reports import headline, print_summary
 from analyze.reports.confidences import confidence_words
@@ -240,6 +241,19 @@ def test_doubts_about_the_description_come_before_any_setting(analysis):
     assert confidence_words(doubted) == f"{confidence_words(analysis)} In brackets: only if the description is right."
     classes = [re.search(r'<body(?: class="(.*?)")?>', page_bytes(one, ()).decode())[1] for one in (analysis, doubted)]
     assert [one is not None and "doubtful" in one.split() for one in classes] == [False, True]
+
+
+def test_the_line_of_an_output_says_what_is_in_doubt_for_it(analysis):
+    take = dataclasses.replace(analysis.sound_check.captures[0], name="alone", feeds={"sub left": Track("a.wav", 1)})
+    check = dataclasses.replace(analysis.sound_check, captures=(*analysis.sound_check.captures, take))
+    rows = (
+        Finding("channels exchanged", "warning", "Look.", "alone", "mix"),
+        Finding("clipping", "warning", "Loud.", "alone"),
+    )
+    one = dataclasses.replace(analysis, sound_check=check, findings=rows)
+    notes = {row.output: row.notes for row in sheet_rows(one)}
+    assert notes["sub left"][0] == "See to this first: channels exchanged."
+    assert not any("See to this first" in note for output in notes if output != "sub left" for note in notes[output])
 
 
 def test_many_kinds_are_counted_beside_the_headline(analysis):
