@@ -246,7 +246,9 @@ PREDICTION = Table(
         _POSITION,
         _ZONE,
         _BAND,
-        _number("present_db", "sum at present settings"),
+        _number(
+            "present_db", "sum at present settings: its energy in the band re that of all magnitudes added line by line"
+        ),
         _number("recommended_db", "sum at the recommended settings"),
         _number("change_db", "recommended minus present"),
         _text("cell", "whether this position and band counts in the score", YES_NO),

@@ -58,12 +58,14 @@ def proof_text(proof: Proof) -> str:
     flip = names[0] if len(names) == 1 else f"{listed(names)} together"
     but = f", without {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
     low, high = f"{proof.low_hz:g}", f"{proof.high_hz:g}"
-    what = f"{low} to {high} Hz drop" if low != high else f"the third octave at {low} Hz drops"
+    is_one = low == high
+    what = f"the third octave at {low} Hz drops" if is_one else f"{low} to {high} Hz drop"
+    on_average = "" if is_one else " on average"
     drop, sure = number(proof.drop_db, 0), number(math.floor(proof.sure_drop_db), 0)
     at_least = f", {sure} at least" if sure != drop else ""
     where = f"“{shortened(proof.position, _NAME_LENGTH)}”"
     how = f"a microphone at {where}" if _needs_analyser(proof) else f"heard at {where}"
-    return f"{how[0].upper()}{how[1:]}{but}: flip {flip}, and {what} by {drop} dB{at_least}."
+    return f"{how[0].upper()}{how[1:]}{but}: flip {flip}, and {what} by {drop} dB{on_average}{at_least}."
 
 
 def _stands(analysis: Analysis, row: Recommendation, proof: Proof) -> str:
