@@ -127,7 +127,9 @@ def _lead_words(analysis: Analysis, output: str, setting: SumGrounds) -> str:
     cost = number(lead.cost_db)
     if lead.is_as_good:
         return f"; {called} ({words}) is as good within {RIGHT_DB:g} dB, {cost} dB less, so little hangs on it"
-    return f"; {called} ({words}) costs {cost} dB, give or take {number(error_db(setting, nearest))} dB"
+    error_of = error_db(setting, nearest)
+    cost, error = (as_known(value, error_of) for value in (lead.cost_db, error_of))
+    return f"; {called} ({words}) costs {cost} dB, give or take {error} dB"
 
 
 def error_db(setting: SumGrounds, rival: Rival) -> float:

@@ -95,10 +95,13 @@ def both_ways_up(analysis: Analysis) -> PageTable | None:
         polarity, delay_ms = setting_after(outputs[name], rounded(members, setting.change))
         other = RunnerUp.of(analysis, name, setting.other_polarity)
         called = "likeliest" if rows[name].decision == "undecided" else "recommended"
-        error = number(error_db(setting, setting.other_polarity))
+        error_of = error_db(setting, setting.other_polarity)
+        lead, error = (
+            as_known(value, error_of, words) for value, words in ((-other.cost_db, signed), (error_of, number))
+        )
         words = {
             polarity: f"{number(delay_ms, 2)} ms, {called}",
-            other.polarity: f"{number(other.delay_ms, 2)} ms, {signed(-other.cost_db)} dB, give or take {error} dB",
+            other.polarity: f"{number(other.delay_ms, 2)} ms, {lead} dB, give or take {error} dB",
         }
         cells.append((name, words["normal"], words["inverted"]))
     headings = (Heading("output", is_name=True), Heading("normal"), Heading("inverted"))
