@@ -233,7 +233,8 @@ def _idle_keys(check: SoundCheck) -> tuple[Finding, ...]:
     return tuple(
         Finding(
             "alignment wish without effect",
-            "note",
+            # whoever asks where a main is to be lined up does not know it for one
+            "warning" if output.kind == "main" and output.align_at else "note",
             f"align_at and later_ms act on fills and towers only; {shown(output.name)} is a {output.kind}.",
             track=output.name,
         )

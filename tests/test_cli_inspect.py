@@ -159,7 +159,7 @@ def test_what_hardly_stands_over_the_noise_is_told(tmp_path: Path, capsys: pytes
     soundfile.write(tmp_path / "far.wav", far, RATE_HZ, subtype="PCM_16")
     assert _run(["inspect", str(tmp_path)]) == 0
     said = " ".join(capsys.readouterr().err.split())
-    assert said.startswith("Can be run, but look at this first: noise (little level over the noise).")
+    assert said.startswith("Look at this before you run it: noise (little level over the noise).")
     assert said.count("): little level over the noise") == 1
     assert "warning (noise, mix, far): little level over the noise" in said
     soundfile.write(tmp_path / "far.wav", far - loud[1] + hum, RATE_HZ, subtype="PCM_16")
@@ -182,14 +182,14 @@ def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
         Finding("not recorded yet", "note", "", "take 8"),
     ]
     assert verdict(tracks, found) == [
-        "All is well with 4 of 7 takes.",
+        "4 of 7 takes are well.",
         "Mend before you run it: take 2 (copied take and clipping) and take 7 (capture unreadable).",
-        "Can be run, but look at this first: the description (guesses in the description) and take 1 (clipping).",
+        "Look at this before you run it: the description (guesses in the description) and take 1 (clipping).",
         "Not recorded yet: 1 take.",
     ]
     many = [Finding("clipping", "warning", "", f"take {k}") for k in range(6)]
     assert verdict(tracks, many) == [
-        "Can be run, but look at this first: take 0 (clipping), take 1 (clipping), take 2 (clipping) and 3 more."
+        "Look at this before you run it: take 0 (clipping), take 1 (clipping), take 2 (clipping) and 3 more."
     ]
 
 

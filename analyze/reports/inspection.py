@@ -35,7 +35,7 @@ def _plain(values: dict[str, Any]) -> dict[str, Any]:
 def print_inspection(
     tracks: Sequence[InspectedTrack], findings: Sequence[Finding], *, console: Console | None = None
 ) -> None:
-    """Print the verdict, the findings, the gravest first, all tracks, and the verdict if that is long; on stderr."""
+    """Print the verdict, all tracks, the findings, and after a long list the verdict where the eye is; on stderr."""
     from rich import box
     from rich.console import Console
     from rich.markup import escape
@@ -45,9 +45,7 @@ def print_inspection(
 
     console = console or Console(stderr=True, highlight=False)
     said = [Text(line) for line in verdict(tracks, findings)]
-    console.print(*said, "", sep="\n")
-    for line in _finding_lines(findings):
-        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
+    console.print(*said, sep="\n")
     for capture in dict.fromkeys(t.capture for t in tracks):
         table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title=escape(clean(capture)))
         table.title_justify = "left"
@@ -59,6 +57,8 @@ def print_inspection(
             label, place = f"{t.kind} {shortened(t.name, _NAME_LENGTH)}", f"{clean(t.file)}:{t.channel}"
             table.add_row(escape(label), escape(place), _db(t.level_dbfs), _db(t.peak_dbfs))
         console.print(table)
+    for line in _finding_lines(findings):
+        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if len(tracks) >= _MANY_TRACKS:
         console.print("", *said, sep="\n")
 
@@ -73,9 +73,9 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding]) -> li
     to_come = sum(one.finding == "not recorded yet" for one in findings)
     said = {
         f"Nothing needs a hand. {f'All {len(takes)} takes' if len(takes) > 1 else 'The take'} can be run.": not grave,
-        f"All is well with {n_good} of {plural(len(takes), 'take')}.": bool(grave and n_good),
+        f"{n_good} of {plural(len(takes), 'take')} {'is' if n_good == 1 else 'are'} well.": bool(grave and n_good),
         f"Mend before you run it: {_named(bad, grave)}.": bool(bad),
-        f"Can be run, but look at this first: {_named(doubtful, grave)}.": bool(doubtful),
+        f"Look at this before you run it: {_named(doubtful, grave)}.": bool(doubtful),
         f"Not recorded yet: {plural(to_come, 'take')}.": bool(to_come),
     }
     return [line for line, is_so in said.items() if is_so]

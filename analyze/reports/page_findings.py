@@ -33,6 +33,7 @@ _OF_THE_DESCRIPTION = (
     "channels exchanged",
     "groups of nearly one name",
     "kind and name differ",
+    "alignment wish without effect",
     "distance contradicted",
     "arrives before it was sent",
 )

@@ -74,7 +74,10 @@ def taped_distances(
         return []
     # a lone tape of an output whose latency nobody knows fits nearly everywhere, unless others say what is usual
     exchanged = _exchanged(taped, [one for one, _ in off]) if _of_known_latency(taped) else None
-    return [_finding(sound_check, one, offset_m, exchanged) for one, offset_m in off]
+    outputs = [one.output for one in taped]
+    return [
+        _finding(sound_check, one, offset_m, exchanged, is_lone=outputs.count(one.output) == 1) for one, offset_m in off
+    ]
 
 
 def taped_at_a_look(sound_check: SoundCheck, heard: Iterable[HeardAfter]) -> list[Finding]:
@@ -113,19 +116,23 @@ def _of_known_latency(taped: list[_Taped]) -> set[str]:
 
 
 def _contradicted(taped: list[_Taped]) -> list[tuple[_Taped, float]]:
-    """Distances that differ by more than is allowed from what the output's have in common, with that."""
+    """Distances that differ by more than is allowed from what the output's have in common, with that.
+
+    With the latency of the others for a lone one, which may be off that by as much as latencies differ.
+    """
     by_output: dict[str, list[_Taped]] = {}
     for one in taped:
         by_output.setdefault(one.output, []).append(one)
     offsets_m = {output: _offset_m(mine) for output, mine in by_output.items()}
-    known = _of_known_latency(taped)
+    shown_m, known = dict(offsets_m), _of_known_latency(taped)
     if known:
         usual_m = _median([offsets_m[output] + np.nan_to_num(by_output[output][0].latency_m) for output in known])
         for output in offsets_m.keys() - known:
             offsets_m[output] = float(np.clip(offsets_m[output], usual_m - _LATENCY_M, usual_m + _LATENCY_M))
+            shown_m[output] = usual_m
     # what is not heard is not known to agree
     return [
-        (one, offset_m)
+        (one, shown_m[output])
         for output, offset_m in offsets_m.items()
         for one in by_output[output]
         if not abs(one.residual_m - offset_m) <= one.allowed_m
@@ -162,8 +169,10 @@ def _exchanged(taped: list[_Taped], off: list[_Taped]) -> tuple[str, str] | None
     return fitting[0] if len(fitting) == 1 else None
 
 
-def _finding(sound_check: SoundCheck, one: _Taped, offset_m: float, exchanged: tuple[str, str] | None) -> Finding:
-    """Both figures, and what to check."""
+def _finding(
+    sound_check: SoundCheck, one: _Taped, offset_m: float, exchanged: tuple[str, str] | None, *, is_lone: bool
+) -> Finding:
+    """Both figures, and what to check: a lone distance fits as well if the delay was another one than is described."""
     way_m = one.ways_m[one.position] - offset_m
     takes = [c.name for c in sound_check.captures if one.output in c.feeds and one.position in c.mics]
     arrival = f"{way_m:.1f} m" if way_m > 0.0 else "less than nothing"
@@ -171,7 +180,12 @@ def _finding(sound_check: SoundCheck, one: _Taped, offset_m: float, exchanged: t
         f"{one.output} is {one.tape_m:g} m from {one.position} by hand, and {arrival} by its arrival "
         f"({', '.join(map(repr, takes))}). "
     )
-    if exchanged:
+    if exchanged and is_lone:
+        detail += (
+            f"Was another delay in force than is described? With {exchanged[0]} and {exchanged[1]} exchanged in that "
+            "take it fits too: look at the processor and at the microphones."
+        )
+    elif exchanged:
         detail += f"With {exchanged[0]} and {exchanged[1]} exchanged it fits: are those two microphones swapped?"
     else:
         detail += "Check the tape, whether two microphones are swapped, the delay described and latency_ms."
