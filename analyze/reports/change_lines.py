@@ -89,7 +89,7 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
     return ChangeLine(
         _who(analysis, [row.output for row in rows]),
         _values(first),
-        confidence_text(analysis, first.confidence, f" sure{_of_what(first)}{_of_polarity(first)}"),
+        confidence_text(analysis, first, f" sure{_of_what(first)}{_of_polarity(first)}"),
         _about(analysis, first),
         tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
         is_optional(first),

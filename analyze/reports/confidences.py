@@ -6,15 +6,24 @@ from typing import TYPE_CHECKING
 
 from analyze.reports.page_findings import is_description_doubtful
 from analyze.reports.summaries import percent
+from analyze.reports.wiring_notes import not_as_described
 
 if TYPE_CHECKING:
+    from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
 
 
-def confidence_text(analysis: Analysis, probability: float, of_what: str = "") -> str:
-    """How sure an answer is, in brackets while the description that it hangs on is in doubt."""
-    text = f"{percent(probability)}{of_what}"
-    return f"({text})" if percent(probability) and is_description_doubtful(analysis) else text
+def hangs_on_description(analysis: Analysis) -> bool:
+    """Whether something has to be compared with the description before any setting is typed."""
+    return is_description_doubtful(analysis) or bool(not_as_described(analysis))
+
+
+def confidence_text(analysis: Analysis, row: Recommendation, of_what: str = "") -> str:
+    """How sure a setting is, in brackets while the description that it hangs on is in doubt."""
+    text = f"{percent(row.confidence)}{of_what}"
+    unlike = {other for name in not_as_described(analysis) for other in analysis.sound_check.group_of(name)}
+    is_doubtful = is_description_doubtful(analysis) or row.output in unlike
+    return f"({text})" if percent(row.confidence) and is_doubtful else text
 
 
 def confidence_words(analysis: Analysis) -> str:
@@ -29,5 +38,5 @@ def confidence_words(analysis: Analysis) -> str:
         "sixth of a period of the best (1 ms where they meet up to 160 Hz). For fills and towers: it arrives within "
         f"{RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
         f"Under {percent(DECIDED)} nothing is changed."
-        f"{' In brackets: only if the description is right.' if is_description_doubtful(analysis) else ''}"
+        f"{' In brackets: only if the description is right.' if hangs_on_description(analysis) else ''}"
     )

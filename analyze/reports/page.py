@@ -170,6 +170,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "effects": headline.effect_words(analysis),
         "notice": page_findings.notice(analysis),
         "is_notice_first": page_findings.is_description_doubtful(analysis),
+        "is_hand_first": bool(wiring_notes.not_as_described(analysis)),
         "hand_sentence": wiring_notes.hand_sentence(analysis),
         "until_mended": wiring_notes.until_mended(analysis),
         "caution": page_sheet.CAUTION,

@@ -205,7 +205,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision=row.decision,
         decision_words=decided[0],
         decision_more=decided[1],
-        confidence=confidence_text(analysis, row.confidence),
+        confidence=confidence_text(analysis, row),
         polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if is_polarity_doubtful(row) else "",
         gain=f"{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"{of_seats}smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",

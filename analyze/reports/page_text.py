@@ -24,7 +24,7 @@ from analyze.reports.page_sheet import (
 )
 from analyze.reports.proof_words import HOW
 from analyze.reports.summaries import air
-from analyze.reports.wiring_notes import hand_words
+from analyze.reports.wiring_notes import hand_words, not_as_described
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,7 +56,8 @@ def sheet_text(analysis: Analysis) -> str:
 
 def first_lines(analysis: Analysis) -> list[str]:
     """What to do and what to mind, in the order of the page: doubts about the description first."""
-    said, doubts = [*headline(analysis), hand_words(analysis)], notice(analysis)
+    said, to_mend, doubts = headline(analysis), hand_words(analysis), notice(analysis)
+    said = [to_mend, *said] if not_as_described(analysis) else [*said, to_mend]
     ordered = [doubts, *said] if is_description_doubtful(analysis) else [*said, doubts]
     return [line for line in (*ordered, effect_words(analysis)) if line]
 

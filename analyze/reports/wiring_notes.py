@@ -19,6 +19,11 @@ def wired_inverted(analysis: Analysis) -> list[str]:
     return [row.output for row in analysis.wiring if row.polarity == "inverted"]
 
 
+def not_as_described(analysis: Analysis) -> list[str]:
+    """Outputs that sound normal and are described as set inverted: wired inverted, or that was not in force."""
+    return [name for name in wired_inverted(analysis) if name in analysis.sound_check.set_inverted]
+
+
 def stopgaps(analysis: Analysis) -> dict[str, str]:
     """The polarity to set until its wiring is mended, per output that leaves its group undecided by cancelling it."""
     wired = {row.output: row.polarity for row in analysis.wiring}
@@ -36,11 +41,9 @@ def hand_sentence(analysis: Analysis) -> str:
 
     What is described as set inverted and sounds normal may be described wrongly: that is known before a box is opened.
     """
-    described = analysis.sound_check.set_inverted
-    mend, look = (
-        [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis) if (name in described) is is_described]
-        for is_described in (False, True)
-    )
+    described = not_as_described(analysis)
+    mend = [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis) if name not in described]
+    look = [shortened(name, _NAME_LENGTH) for name in described]
     words = [f"Mend {listed(mend)}: wired inverted."] if mend else []
     if look:
         is_one = len(look) == 1
@@ -73,11 +76,12 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     """What to set until a wrong wiring is mended, or after; empty where it is not wrong, or nothing is set for it."""
     if row.output in stopgaps(analysis):
         return f"Wired inverted: set {stopgaps(analysis)[row.output]} until that is mended, then turn it back."
-    if not _makes_up(row) or row.output not in wired_inverted(analysis):
+    is_said = row.kind == "monitor" and row.output in not_as_described(analysis)  # in its reason
+    if not _makes_up(row) or row.output not in wired_inverted(analysis) or is_said:
         return ""
     wired = (
         "If it was set inverted, it is wired inverted"
-        if row.output in analysis.sound_check.set_inverted
+        if row.output in not_as_described(analysis)
         else ("Wired inverted")
     )
     return f"{wired}: once that is mended, set {_other(row.recommended_polarity)}, same delay."

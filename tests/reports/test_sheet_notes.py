@@ -8,6 +8,10 @@ import pytest
 
 from analyze.description import Setting
 from analyze.pipeline import Analysis
+from analyze.reports import headline
+from analyze.reports.page import page_bytes
+from analyze.reports.page_sheet import sheet_rows
+from analyze.reports.page_text import first_lines
 from analyze.reports.sheet_notes import (
     ABOUT_AS_LOUD_DB,
     ECHO_MS,
@@ -44,13 +48,22 @@ def test_a_polarity_that_may_not_have_been_in_force_is_looked_at_before_a_box_is
         "inverted."
     )
     row = dataclasses.replace(analysis.recommendations[1], recommended_polarity="inverted")
+    lines, lead = first_lines(one), headline.lead(one)
+    assert lines[0].startswith("Mend wedge")
+    assert lead.startswith("If the description is right: ")
+    assert lead in lines[1:]
+    page = page_bytes(one, ()).decode()
+    assert page.index("Look at sub left in the processor") < page.index(lead)
+    shown = {r.output: r.confidence for r in sheet_rows(one)}
+    assert shown["sub left"].startswith("(")
+    assert not shown["wedge"].startswith("(")
     assert repair_note(one, row).startswith(
         "If it was set inverted, it is wired inverted: once that is mended, set normal"
     )
     # a feed recorded behind the processor shows the setting
     behind = dataclasses.replace(turned, feed_tap="after")
-    shown = dataclasses.replace(check, outputs=check.outputs | {"sub left": behind})
-    assert hand_sentence(dataclasses.replace(one, sound_check=shown)).startswith("Mend sub left and wedge:")
+    of_tap = dataclasses.replace(check, outputs=check.outputs | {"sub left": behind})
+    assert hand_sentence(dataclasses.replace(one, sound_check=of_tap)).startswith("Mend sub left and wedge:")
 
 
 @pytest.mark.parametrize(("recommended", "after"), [("normal", "inverted"), ("inverted", "normal")])
