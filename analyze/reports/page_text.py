@@ -23,7 +23,7 @@ from analyze.reports.page_sheet import (
     title,
 )
 from analyze.reports.proof_words import HOW
-from analyze.reports.summaries import air
+from analyze.reports.summaries import air, feeds_sentence
 from analyze.reports.wiring_notes import hand_words, not_as_described
 
 if TYPE_CHECKING:
@@ -80,6 +80,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(CAUTION),
         *_wrapped(confidence_words(analysis) if analysis.recommendations else ""),
         *_wrapped(half_judged_words(analysis)),
+        *_wrapped(feeds_sentence(analysis)),
     ]
 
 

@@ -12,6 +12,7 @@ from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings
 from analyze.reports.page_sheet import SheetRow, input_rows, sheet_rows
 from analyze.reports.page_text import first_lines
+from analyze.reports.summaries import feeds_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,6 +44,8 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     if analysis.recommendations:
         console.print(_settings(analysis))
         console.print(Text(confidence_words(analysis)))
+        if said := feeds_sentence(analysis):
+            console.print(Text(_ascii(clean(said))))
     for line in (*_reasons(analysis), *_finding_lines(analysis)):
         console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if target is not None:

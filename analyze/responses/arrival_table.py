@@ -140,7 +140,7 @@ def sent_before_arrival(
 ) -> tuple[dict[str, str], list[Finding]]:
     """Outputs that seem to arrive before they were sent, with the reason to leave them undecided, and the findings.
 
-    One finding for an output in a capture, at the position where it is earliest.
+    One finding for an output in a capture.
     """
     early: dict[tuple[str, str], list[Arrival]] = {}
     captures = {m.capture.name: m for m in measured}
@@ -152,8 +152,7 @@ def sent_before_arrival(
     blocked: dict[str, str] = {}
     findings = []
     for (capture, output), rows in early.items():
-        first = min(rows, key=lambda row: row.arrival_ms)
-        why, found = _sent_late(captures[capture].capture, first, len(rows) - 1)
+        why, found = _sent_late(captures[capture].capture, rows)
         blocked.setdefault(output, why)
         findings.append(found)
     return blocked, findings
@@ -164,23 +163,29 @@ def _early_ms(row: Arrival) -> float:
     return max(_EARLY_MS, _AGREE_SIGMAS * row.arrival_std_ms)
 
 
-def _sent_late(capture: Capture, row: Arrival, n_others: int) -> tuple[str, Finding]:
-    """Why an output that is heard too early is not decided, and the finding; no delay mends what is ahead of a feed."""
+def _sent_late(capture: Capture, rows: Sequence[Arrival]) -> tuple[str, Finding]:
+    """Why an output that is heard too early at some positions is not decided, and the finding; where it is known best.
+
+    No delay mends what is ahead of its feed. Which track is in its place is not said: a response to a microphone in the
+    place of the feed has no arrival, and `inspect` tells it by the delays between the tracks.
+    """
+    ahead = [row for row in rows if row.arrival_ms < -_early_ms(row)]
+    row = min(ahead or rows, key=lambda row: row.arrival_std_ms)
     feed, mic = capture.feeds[row.output], capture.mics[row.position]
     set_ms = capture.settings[row.output].delay_ms
-    likewise = f" Likewise at {n_others} more position{'s' if n_others > 1 else ''}." if n_others else ""
-    if row.arrival_ms < -_early_ms(row):
+    if ahead:
+        heard = ", ".join(dict.fromkeys(one.position for one in ahead))
         why = (
-            f"In {row.capture!r} what is sent to {row.output} sounds after the microphone at {row.position} hears it: "
-            f"put that capture's tracks right, or record {row.output} again, feed and microphones in one take."
+            f"In {row.capture!r} what is sent to {row.output} sounds after microphones hear it: put that capture's "
+            f"tracks right, or record {row.output} again, feed and microphones in one take."
         )
         detail = (
-            f"What is sent to {row.output} ({feed.file}:{feed.channel}) sounds {-row.arrival_ms:.1f} ms after the "
-            f"microphone at {row.position} ({mic.file}:{mic.channel}) hears it: the two tracks are swapped in the "
-            "description, or are not of one take, or do not begin together. Exchange them there, or export all from "
-            f"one point.{likewise}"
+            f"What is sent to {row.output} ({feed.file}:{feed.channel}) sounds after it is heard at {heard}: its track "
+            "is swapped with that of a microphone in the description, or of another take, or does not begin with the "
+            "others. `analyze inspect` names the two tracks; exchange them there, or export all from one point."
         )
     else:
+        likewise = f" Likewise at {len(rows) - 1} more position{'s' * (len(rows) > 2)}." * (len(rows) > 1)
         why = (
             f"In {row.capture!r} {row.output} is heard before the delay described for it is over: correct its delay_ms "
             'to what was in force, or say feed_tap = "after" if its feed was recorded behind the processor. Nothing '
