@@ -27,6 +27,26 @@ class ExampleCommand(click.Command):
         formatter.write(f"Example: {self.example}\n\n")
         super().format_help(ctx, formatter)
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """The arguments; where some are too many, words that are one name with blanks are put into quotes."""
+        words = [word for word in args if not word.startswith("-")]
+        try:
+            return super().parse_args(ctx, args)
+        except click.UsageError as error:
+            if "unexpected extra" not in error.message:
+                raise
+            meant = next(filter(_is_there, (" ".join(words[:n]) for n in range(len(words), 1, -1))), "")
+            mend = f"Did you mean {printable(shlex.quote(meant))}?" if meant else "A name with blanks needs quotes."
+            raise click.UsageError(f"{error.message.removesuffix('.')}. {mend}", ctx) from error
+
+
+def _is_there(name: str) -> bool:
+    """Whether a file or folder is called so."""
+    try:
+        return Path(name).exists()
+    except OSError:  # as of a name too long for the disk
+        return False
+
 
 class OrAnother(ExampleCommand):
     """A command whose first word may be one of `others`: `archive REPORT`, `archive verify RECORD...`."""

@@ -55,6 +55,19 @@ def test_a_folder_in_place_of_a_command_is_answered_with_the_command(
         assert said in done.output
 
 
+def test_a_name_with_blanks_is_put_into_quotes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "first night").mkdir()
+    for words, said in (
+        (["inspect", "first", "night"], "Did you mean 'first night'?"),
+        (["run", "first", "night", "--quiet"], "Did you mean 'first night'?"),
+        (["run", "second", "night"], "A name with blanks needs quotes."),
+    ):
+        done = CliRunner().invoke(commands, words)
+        assert done.exit_code == 2
+        assert f"unexpected extra argument (night). {said}" in " ".join(done.output.split())
+
+
 @pytest.mark.parametrize("name", ALL)
 def test_the_example_can_be_called(name: str) -> None:
     command = ALL[name]

@@ -129,7 +129,10 @@ def test_json_goes_to_stdout(record):
         (["archive", "nowhere"], "no such folder"),
         (["archive", "boathouse"], "analyze it first (analyze run boathouse)"),
         (["archive", "reports/boathouse"], "is there already"),
-        (["archive", "reports/boathouse", "extra"], "unexpected extra argument"),
+        (
+            ["archive", "reports/boathouse", "extra"],
+            "unexpected extra argument (extra). A name with blanks needs quotes.",
+        ),
         (["archive", "reports/boathouse", "--to", "reports"], "is the report or lies in it"),
         (["archive", "reports/boathouse", "--with-audio", "--to", "x", "--sound-check", "nowhere"], "no such file"),
         (["archive", "verify"], "RECORD"),
