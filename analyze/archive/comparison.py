@@ -283,7 +283,11 @@ def visit_of(report: ReportRead) -> Visit:
     about = report.name, report.title, report.date, report.temperature_c, report.is_record, report.version
     fingerprint = str(report.results.get("fingerprint") or "")
     return Visit(
-        *about, is_temperature_assumed=report.is_temperature_assumed, fingerprint=fingerprint, venue=report.venue
+        *about,
+        is_temperature_assumed=report.is_temperature_assumed,
+        fingerprint=fingerprint,
+        venue=report.venue,
+        recordings=report.recordings,
     )
 
 

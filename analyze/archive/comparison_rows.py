@@ -136,6 +136,7 @@ class Visit:
     is_record: bool
     version: str
     is_temperature_assumed: bool = False
+    recordings: str = ""
     fingerprint: str = ""
     venue: str = ""
 

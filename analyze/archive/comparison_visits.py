@@ -13,7 +13,17 @@ def visits_words(older: Visit, newer: Visit) -> list[str]:
             f"Both are one visit, fingerprint {older.fingerprint}: the same description and the same recordings. "
             "Nothing can have changed between them."
         ]
-    return [*_venue_words(older, newer), *_order_words(older, newer)]
+    return [*_recordings_words(older, newer), *_venue_words(older, newer), *_order_words(older, newer)]
+
+
+def _recordings_words(older: Visit, newer: Visit) -> list[str]:
+    """That both were made from the same recordings, whatever their descriptions say of the day."""
+    if not older.recordings or older.recordings != newer.recordings:
+        return []
+    return [
+        "Both were made from the very same recordings: it is one visit under two descriptions. Where they agree, that "
+        "says nothing of the rig, and where they differ, the descriptions do. Look whether a folder was copied."
+    ]
 
 
 def _venue_words(older: Visit, newer: Visit) -> list[str]:

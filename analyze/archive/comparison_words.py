@@ -117,10 +117,14 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
     return (*visits_words(older, newer), *parts, *renames_words(comparison.renames))
 
 
+#: In every sentence on positions that look exchanged.
+EXCHANGED = "look exchanged:"
+
+
 def exchanged_words(pairs: Iterable[tuple[str, str]]) -> list[str]:
     """That microphones look exchanged, pair by pair, and that a report is wrong for it."""
     return [
-        f"Positions {one} and {other} look exchanged: what is heard at either now is like what was heard at the other "
+        f"Positions {one} and {other} {EXCHANGED} what is heard at either now is like what was heard at the other "
         "then. They are compared crosswise, and nothing counts as moved for it. But one of the two reports is wrong "
         "about them, and may be in what it recommends; which of the two is not known. Find out at which visit tracks "
         "or names were exchanged, put that right in its description and analyse it again: until then type in nothing "

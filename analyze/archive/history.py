@@ -19,7 +19,7 @@ from analyze.archive.history_drift import Drifts
 from analyze.archive.history_finding import Seen, Start, looked_at, without_copies
 from analyze.archive.history_outputs import Sum, VisitArrivals, added, output_rows, visit_arrivals, with_arrivals
 from analyze.archive.history_rows import History, OutputRow, VisitRow
-from analyze.archive.history_words import same_results_words
+from analyze.archive.history_words import copy_words
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.renaming import renamed_visit, renames_over
 from analyze.errors import AnalyzeError, DescriptionError
@@ -51,7 +51,7 @@ def history_of(folder: Path, start: Start | None = None, renames: Mapping[str, s
         venue = _venue([one for one in good if one.key == key], last_names, step)
         visits += venue.visits
         outputs += with_arrivals(venue.outputs, venue.arrivals)
-    visits += [_left(one, "copy", same_results_words(one, copies[one.name])) for one in seen if one.name in copies]
+    visits += [_left(one, "copy", copy_words(one, copies[one.name])) for one in seen if one.name in copies]
     visits += [_left(one, "left out", one.problem) for one in seen if one.problem]
     return History(folder.resolve().name, tuple(visits), tuple(outputs), dict(renames or {}))
 

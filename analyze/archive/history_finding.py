@@ -31,6 +31,7 @@ class Seen:
     """One record or report, looked at: where it is, what it is of, or why it is left out.
 
     name : its path below the folder, with `/`; sha256 : of its results, by which copies are known
+    recordings : one figure for those it was made from
     names : of its outputs and positions
     """
 
@@ -41,6 +42,7 @@ class Seen:
     venue_from: str = ""
     date: str = ""
     sha256: str = ""
+    recordings: str = ""
     names: frozenset[str] = frozenset()
     problem: str = ""
 
@@ -93,7 +95,8 @@ def _look(path: Path, name: PurePath) -> Seen:
         sha256 = sha256_of(report.folder / RESULTS)
     except AnalyzeError as error:
         return Seen(path, name.as_posix(), is_record, problem=f"{error.what} {error.mend}".strip())
-    return Seen(path, name.as_posix(), is_record, venue, venue_from, report.date, sha256, names_in(report))
+    about = venue, venue_from, report.date, sha256, report.recordings, names_in(report)
+    return Seen(path, name.as_posix(), is_record, *about)
 
 
 def _venue(report: ReportRead, name: PurePath) -> tuple[str, str]:
@@ -104,13 +107,18 @@ def _venue(report: ReportRead, name: PurePath) -> tuple[str, str]:
     return clean(name.parent.name) or clean(report.name) or "(no name)", "folder"
 
 
-def without_copies(seen: list[Seen]) -> tuple[list[Seen], dict[str, str]]:
-    """Visits each once, records before reports, and of every copy the name of what it is a copy of."""
+def without_copies(seen: list[Seen]) -> tuple[list[Seen], dict[str, Seen]]:
+    """Visits each once, records before reports, and of every copy what it is a copy of.
+
+    What was made from the same recordings is one visit too: of several descriptions one with a date counts, the
+    earliest day first, for a folder that is copied and dated anew is dated later.
+    """
     kept: dict[str, Seen] = {}
-    copies: dict[str, str] = {}
-    for one in sorted(seen, key=lambda one: (not one.is_record, one.name)):
-        if one.sha256 in kept:
-            copies[one.name] = kept[one.sha256].name
+    copies: dict[str, Seen] = {}
+    for one in sorted(seen, key=lambda one: (not one.date, one.date, not one.is_record, one.name)):
+        first = kept.get(one.sha256) or kept.get(one.recordings or one.sha256)
+        if first is not None:
+            copies[one.name] = first
         else:
-            kept[one.sha256] = one
-    return list(kept.values()), copies
+            kept |= dict.fromkeys((one.sha256, one.recordings or one.sha256), one)
+    return list({id(one): one for one in kept.values()}.values()), copies

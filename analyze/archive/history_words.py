@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Iterable
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from analyze.archive.comparison_words import later, louder
+from analyze.archive.comparison_words import EXCHANGED, later, louder
 from analyze.archive.history_rows import History, OutputRow
 from analyze.description_lines import is_nearly
 from analyze.reports.naming import clean
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 
 #: So many visits without a date, or between the first and the newest, are named one by one.
 _NAMED = 4
+#: Venues that share this many words at least, and this share of those of the longer name, may be one.
+_FEWEST_SHARED, _SHARED = 2, 0.75
 #: Said wherever a history is handed out.
 REBUILT = (
     "All of this is made anew from the records every time. It is an index, never the only copy: what must last are the "
@@ -79,11 +83,21 @@ def _between_words(history: History, venue: str) -> str:
     said = []
     for visit in middle:
         rows = [row for row in history.outputs_of(venue) if row.path == visit.path]
-        changed = [f"{row.output} {row.verdict}" for row in rows if row.verdict not in ("", "same", "unclear")]
+        changed = [_changed_words(row) for row in rows if row.verdict not in ("", "same", "unclear")]
+        changed += ["positions that look exchanged"] if EXCHANGED in visit.remarks else []
         said += [f"{listed(changed)} {visit.date}"] if changed else []
     if len(said) > _NAMED:
         said = [f"{plural(len(said) - _NAMED, 'earlier visit')} with changes", *said[-_NAMED:]]
     return f" In between: {'; '.join(said)}." if said else ""
+
+
+def _changed_words(row: OutputRow) -> str:
+    """What one output did at one visit, and by how much where that is a time or a level."""
+    if row.verdict == "moved" and math.isfinite(row.arrival_change_ms):
+        return f"{row.output} moved ({later(row.arrival_change_ms)})"
+    if row.verdict == "changed in level" and math.isfinite(row.level_change_db):
+        return f"{row.output} changed in level ({louder(row.level_change_db)} dB)"
+    return f"{row.output} {row.verdict}"
 
 
 def spelling_words(venues: Iterable[str]) -> list[str]:
@@ -96,14 +110,34 @@ def spelling_words(venues: Iterable[str]) -> list[str]:
         f"Nearly one name: {one} and {other}. If they are one venue, write it alike in both descriptions: until then "
         "nothing of the one is compared with the other."
         for one, other in combinations(venues, 2)
-        if is_nearly(one, other)
+        if is_nearly(one, other) or _is_mostly(one, other)
     ]
 
 
-def same_results_words(one: Seen, other: str) -> str:
-    """That a record or report has the results of another one, which says nothing of its other files."""
+def _is_mostly(one: str, other: str) -> bool:
+    """Whether two names share their words but for few, or one of them is the beginning of the story.
+
+    >>> _is_mostly("Harbour hall", "Harbour hall, Leith"), _is_mostly("Hall one at the quay", "Hall two at the quay")
+    (True, True)
+    >>> _is_mostly("Hall 1, north quay", "Hall 2, north quay"), _is_mostly("Town hall", "Concert hall")
+    (False, False)
+    """
+    a, b = (set(re.findall(r"\w+", name.casefold())) for name in (one, other))
+    marks = [{word for word in words if len(word) == 1 or any(map(str.isdigit, word))} for words in (a, b)]
+    if all(marks) and marks[0] != marks[1]:
+        return False
+    fewer, more = sorted((len(a), len(b)))
+    shared = len(a & b)
+    return shared >= _FEWEST_SHARED and (shared == fewer or shared >= _SHARED * more)
+
+
+def copy_words(one: Seen, other: Seen) -> str:
+    """That a record or report has the results of another one, or was made from its recordings."""
+    if one.sha256 != other.sha256:
+        days = f", dated {other.date or 'nowhere'} there and {one.date or 'nowhere'} here" * (one.date != other.date)
+        return f"It was made from the same recordings as {other.name}{days}: one visit, and {other.name} stands for it."
     whole = " analyze archive verify tells whether its other files are whole." if one.is_record else ""
-    return f"Its results are the same as those of {other}.{whole}"
+    return f"Its results are the same as those of {other.name}.{whole}"
 
 
 def whole_words(history: History) -> str:
@@ -112,7 +146,9 @@ def whole_words(history: History) -> str:
     n_copies, n_left = (sum(row.state == state for row in history.visits) for state in ("copy", "left out"))
     said = [f"{plural(len(read), 'visit')} to {plural(len(history.venues), 'venue')}"]
     if n_copies:
-        said.append(f"{n_copies} passed over, whose results are the same as another's")
+        said.append(
+            f"{n_copies} passed over, with the results or recordings of another (verify which of them is whole)"
+        )
     if n_left:
         said.append(f"{n_left} that cannot be relied on left out")
     return "; ".join(said) + "."

@@ -7,6 +7,7 @@ leaves it is refused.
 
 from __future__ import annotations
 
+import hashlib
 import math
 import unicodedata
 from collections.abc import Mapping
@@ -66,6 +67,12 @@ class ReportRead:
     def name(self) -> str:
         """What the user calls it: the name of its folder."""
         return self.place.resolve().name
+
+    @property
+    def recordings(self) -> str:
+        """One figure for all recordings that were read, by their checksums; empty where none are named."""
+        sums = sorted(str(one["sha256"]) for one in self.results.get("input_files") or ())
+        return hashlib.sha256("".join(sums).encode()).hexdigest() if sums else ""
 
     @property
     def title(self) -> str:

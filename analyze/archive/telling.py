@@ -34,7 +34,8 @@ def _missing_words(missing: Sequence[str]) -> str:
     """What a description should state before its record is kept, and how it comes into one."""
     return (
         f"Its description states no {' and no '.join(missing)}: without, `analyze history` does not know where it "
-        "belongs, and no record can be mended. Add it to soundcheck.toml, analyze again, and archive that with --force."
+        "belongs. A record is never changed: add it to soundcheck.toml, analyze again, and archive that beside this "
+        "one; or in its place (--force), if this one was made a moment ago and nobody has it yet."
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import tempfile
@@ -19,6 +20,14 @@ KEPT_RECORD = KEPT / "format_1"
 Edit = Callable[[dict[str, Any]], None]
 
 
+def recorded_anew(results: dict[str, Any]) -> dict[str, Any]:
+    """The same results of other recordings, as every visit has: their checksums follow from all that is said."""
+    told = json.dumps(results, sort_keys=True, default=str)
+    for one in results["input_files"]:
+        one["sha256"] = hashlib.sha256(f"{told} {one['path']}".encode()).hexdigest()
+    return results
+
+
 def make_report(folder: Path, date: str = "2026-05-14", edit: Edit | None = None, **check: Any) -> Path:
     """The report of the kept record on another day; `check` are keys of its description, `venue` its note."""
     shutil.copytree(KEPT_RECORD / "data" / "report", folder)
@@ -31,7 +40,7 @@ def make_report(folder: Path, date: str = "2026-05-14", edit: Edit | None = None
         capture["temperature_c"] = results["sound_check"]["temperature_c"]
     if edit is not None:
         edit(results)
-    file.write_text(json.dumps(results), encoding="utf-8")
+    file.write_text(json.dumps(recorded_anew(results)), encoding="utf-8")
     return folder
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from histories_making import recorded_anew
 from visits_making import (
     compared,
     dated_report,
@@ -155,5 +157,8 @@ def test_the_newer_visit_named_first_is_not_called_older() -> None:
 def test_a_visit_against_itself_is_said_to_be_one() -> None:
     one = replace(visit("first"), results={**visit("first").results, "fingerprint": "0123456789ab"})
     assert compare(one, one).remarks[0].startswith("Both are one visit, fingerprint 0123456789ab: ")
-    other = replace(one, results={**one.results, "fingerprint": "ba9876543210"})
+    told = {**one.results, "fingerprint": "ba9876543210"}
+    described_anew = replace(one, results=told)
+    assert compare(one, described_anew).remarks[0].startswith("Both were made from the very same recordings: it is one")
+    other = replace(one, results=recorded_anew(json.loads(json.dumps(told))))
     assert not [text for text in compare(one, other).remarks if "one visit" in text]

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from histories_making import recorded_anew
 from visits_making import only, visit
 
 from analyze.archive.comparison_certainty import ARRIVAL_MS
@@ -82,7 +83,7 @@ def drifting(tmp_path_factory) -> Path:
         results["sound_check"] |= {"date": f"{2024 + number}-05-14", "notes": {"venue": "Harbour hall"}}
         for row in results["arrivals"]:
             row["arrival_ms"] += 0.06 * number * (row["output"] == "sub right")
-        (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
+        (folder / "results.json").write_text(json.dumps(recorded_anew(results)), encoding="utf-8")
         (folder / "datapackage.json").write_text(json.dumps(REPORT), encoding="utf-8")
         for file in results["responses"]["sub right"].values():
             samples, rate_hz = soundfile.read(folder / file)

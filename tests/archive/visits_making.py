@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from histories_making import recorded_anew
 
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_rows import Comparison
@@ -80,8 +81,9 @@ def turned_at(report: ReportRead, folder: Path, output: str, positions: tuple[st
 
 
 def dated_report(report: ReportRead, date: str) -> ReportRead:
-    """The same report of a sound check on another day."""
-    return replace(report, results={**report.results, "sound_check": {**report.check, "date": date}})
+    """The same report of a sound check on another day, recorded anew."""
+    results = json.loads(json.dumps({**report.results, "sound_check": {**report.check, "date": date}}))
+    return replace(report, results=recorded_anew(results))
 
 
 def feed_after_setting(report: ReportRead, *outputs: str) -> ReportRead:
