@@ -38,10 +38,10 @@ def commands() -> None:
 @debug
 def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bool, quiet: bool, as_json: bool) -> int:
     """Analyse the sound check in PATH: a folder with a soundcheck.toml, or that file."""
+    from analyze.archive.refusing import refuse_what_is_made
     from analyze.description import load_sound_check
-    from analyze.reports.folder import refuse_report
 
-    refuse_report(path)
+    refuse_what_is_made(path)
     sound_check = load_sound_check(path)  # a mistake in it is answered before what is large is loaded
 
     from analyze.pipeline import analyse
@@ -69,14 +69,14 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
 @debug
 def inspect(path: Path, as_json: bool) -> int:
     """Look at the quality of the recordings in PATH alone, in seconds, while there is time to repeat them."""
+    from analyze.archive.refusing import refuse_what_is_made
     from analyze.audio.track_checks import check_tracks
     from analyze.description import load_recorded
-    from analyze.reports.folder import refuse_report
     from analyze.reports.inspection import inspection_object, print_inspection
     from analyze.responses.taped_distances import taped_at_a_look
     from analyze.spectra.inspection import inspect_captures
 
-    refuse_report(path)
+    refuse_what_is_made(path)
     sound_check = load_recorded(path)
     check_tracks(sound_check)
     inspected = inspect_captures(sound_check)
