@@ -13,7 +13,7 @@ from tests.faults import judge
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_every_kind_of_fault_is_named_and_no_other(fault, tmp_path):
-    make_demo(tmp_path / "demo", 40 + FAULTS.index(fault), duration_s=12.0, fault=fault)
+    make_demo(tmp_path / "demo", 40 + FAULTS.index(fault), duration_s=8.0, fault=fault)
     verdict = judge(tmp_path / "demo")
     assert verdict.truth["fault"] == fault
     assert (verdict.missed, verdict.false, verdict.wrong) == (set(), set(), [])

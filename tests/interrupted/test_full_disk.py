@@ -25,7 +25,7 @@ from pathlib import Path
 from tests.interrupted.full_disk import filled_up
 with tempfile.TemporaryDirectory() as folder:
     for command in (("compare", sys.argv[1], sys.argv[1], "--out"), ("history", sys.argv[1], "--out")):
-        print(dict(filled_up(command, Path(folder) / "disk", 3)))
+        print(dict(filled_up(command, Path(folder) / "disk", 2)))
 """
 
 _RECORD = Path(__file__).parent.parent / "archive" / "records" / "format_1"
@@ -37,4 +37,4 @@ def test_the_earlier_result_stays_whole() -> None:
         [*_ALONE, sys.executable, "-c", _PROGRAM, str(_RECORD)], capture_output=True, text=True, timeout=280
     )
     assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines() == ["{'exit 4, the earlier one whole': 3}"] * 2
+    assert done.stdout.splitlines() == ["{'exit 4, the earlier one whole': 2}"] * 2
