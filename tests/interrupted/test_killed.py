@@ -9,8 +9,8 @@ from tests.interrupted.killing_commands import killed_batches, killed_runs
 
 
 def test_killed_runs(tmp_path: Path) -> None:
-    assert killed_runs(tmp_path, 3, random.Random(20260514)).total() == 3
+    assert killed_runs(tmp_path, 2, random.Random(20260514)).total() == 2
 
 
 def test_killed_batches(tmp_path: Path) -> None:
-    assert killed_batches(tmp_path, 3, random.Random(20260514)).total() == 3
+    assert killed_batches(tmp_path, 2, random.Random(20260514)).total() == 2
