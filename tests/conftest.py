@@ -32,7 +32,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the program itself takes n
 
 def pytest_xdist_auto_num_workers() -> int:
     """How many processes `-n auto` starts."""
-    return (os.cpu_count() or 1) + 2
+    return (os.cpu_count() or 1) + 1
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
