@@ -129,6 +129,22 @@ def test_a_take_that_is_too_short_is_told_on_site(tmp_path: Path, capsys: pytest
     assert [f["finding"] for f in inspected(tmp_path, capsys)["findings"]] == ["capture too short"]
 
 
+def test_many_feeds_at_once_need_a_longer_take(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Twelve need 34.7 s, of the whole take and not of what is looked at."""
+    names = [f"out {k}" for k in range(12)]
+    text = "format = 1\n" + "".join(f'[outputs."{n}"]\nkind = "main"\ngroup = "{n}"\ndelay_ms = 0\n' for n in names)
+    feeds = ", ".join(f'"{n}" = "take.wav:{k}"' for k, n in enumerate(names, 1))
+    text += (
+        f'[positions.mix]\nzone = "audience"\n[[captures]]\nfeeds = {{ {feeds} }}\nmics = {{ mix = "take.wav:13" }}\n'
+    )
+    (tmp_path / "soundcheck.toml").write_text(text, encoding="utf-8")
+    for seconds, found in ((36, []), (32, ["capture too short"])):
+        sent = 0.05 * np.random.default_rng(2).standard_normal((seconds * RATE_HZ, 12))
+        heard = np.roll(sent.sum(axis=1), 200) / 4.0
+        soundfile.write(tmp_path / "take.wav", np.column_stack([sent, heard]), RATE_HZ, subtype="PCM_16")
+        assert [f["finding"] for f in inspected(tmp_path, capsys)["findings"]] == found
+
+
 def test_a_recorder_of_its_own_is_looked_at_by_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Shorter, at another rate and silent: only the silence is said."""
     make(tmp_path)

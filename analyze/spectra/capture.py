@@ -54,8 +54,6 @@ _LEAST_TOLD = 0.1
 _LOOKS = (1.8, 1.8, 1.0)
 #: Samples read at a time where nothing is transformed.
 _BLOCK = 1 << 17
-#: Finding of a capture that holds too few frames.
-TOO_SHORT = "capture too short"
 
 
 def cross_spectra_of(
@@ -71,7 +69,7 @@ def cross_spectra_of(
     too short or no microphone hears any feed. Microphones that do not hear a feed are read unshifted and come out
     incoherent. Those that hold the samples of another track are left out.
     """
-    too_short = _too_short(recording, len(feeds), 0.0)
+    too_short = too_short_finding(recording, len(feeds), 0.0)
     if too_short:
         return None, [too_short], ()
     shift_s, findings = _coarse(recording, _first_sound(recording, len(feeds)), feeds, positions)
@@ -80,7 +78,7 @@ def cross_spectra_of(
         return None, [*findings, *found], waveforms
     is_heard: NDArray[np.bool_] = np.asarray(np.isfinite(shift_s).any(axis=0))
     shift_s = np.nan_to_num(shift_s)
-    too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
+    too_short = too_short_finding(recording, len(feeds), furthest_read_s(shift_s))
     if too_short:
         return None, [*findings, too_short], ()
     checked = _checked_pass(recording, feeds, positions, shift_s, progress)
@@ -96,7 +94,8 @@ def cross_spectra_of(
     findings += found
     moved = shift_s + _remaining_s(cross)
     is_moved = (
-        np.abs(moved - shift_s).max() > _REPEAT_S and _too_short(recording, len(feeds), furthest_read_s(moved)) is None
+        np.abs(moved - shift_s).max() > _REPEAT_S
+        and too_short_finding(recording, len(feeds), furthest_read_s(moved)) is None
     )
     if is_moved or left_out != list(recording.gaps):
         cross = _pass(recording, feeds, positions, moved if is_moved else shift_s, left_out)
@@ -164,7 +163,7 @@ def _checked_pass(
         try:
             cross = _pass(recording, feeds, positions, shift_s, recording.gaps, statistics, log, progress)
         except SourceEndedError:
-            too_short = _too_short(recording, len(feeds), furthest_read_s(shift_s))
+            too_short = too_short_finding(recording, len(feeds), furthest_read_s(shift_s))
             if too_short:
                 return too_short
             continue
@@ -202,8 +201,8 @@ def _pass(
     )
 
 
-def _too_short(recording: Recording, n_feeds: int, furthest_s: float) -> Finding | None:
-    """A finding where too few frames fit."""
+def too_short_finding(recording: Recording, n_feeds: int, furthest_s: float) -> Finding | None:
+    """A finding where too few frames fit for so many feeds, read so far apart."""
     plan = plan_frames(recording.n_frames, recording.sample_rate_hz, round(furthest_s * recording.sample_rate_hz))
     fewest = _FEWEST_FRAMES * n_feeds
     if plan.n_frames >= fewest:
@@ -211,7 +210,7 @@ def _too_short(recording: Recording, n_feeds: int, furthest_s: float) -> Finding
     needed_s = FRAME_S * (1.0 + (fewest - 1) / OVERLAP_HOPS) + furthest_s
     least_s = math.ceil(10.0 * needed_s) / 10.0
     detail = f"At least {least_s:.1f} s are needed to tell sound from noise; record it three times as long."
-    return Finding(TOO_SHORT, "error", detail, recording.capture, value=recording.duration_s, unit="s")
+    return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
 
 
 def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:

@@ -20,7 +20,7 @@ from analyze.audio.recording import Recording, open_recording
 from analyze.description import Capture, SoundCheck, Track
 from analyze.errors import AudioError
 from analyze.findings import Finding
-from analyze.spectra.capture import TOO_SHORT, cross_spectra_of
+from analyze.spectra.capture import cross_spectra_of, too_short_finding
 from analyze.spectra.coarse_delay import LATEST_S, coarse_delays_s
 from analyze.spectra.frame_levels import ANOTHER_TAKE, OF_LEVELS
 from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL
@@ -29,6 +29,8 @@ from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL
 _LOOK_S = 6.0
 #: How much of it is looked at as `run` looks at the whole: over the noise, with levels that stand still.
 _NOISE_LOOK_S = 30.0
+#: Feeds up to which that is done: more are told apart by looking again and again, which takes what `run` takes.
+_MOST_FEEDS = 3
 #: Samples read at a time.
 _BLOCK = 1 << 17
 #: A feed over this, -40 dB of full scale, is sound.
@@ -42,7 +44,7 @@ _REPEATED_AFTER_S, _REPEATED = 0.05, 0.5
 _TOO_EARLY_S = 0.003
 
 # What asks for another take, of what a pass over its first seconds finds.
-_AGAIN = (LITTLE_LEVEL, HUM, TOO_SHORT, ANOTHER_TAKE, *OF_LEVELS)
+_AGAIN = (LITTLE_LEVEL, HUM, ANOTHER_TAKE, *OF_LEVELS)
 _NOT_HEARD = "feeds not heard"
 _SENT_LATE = "arrives before it was sent"
 
@@ -144,6 +146,9 @@ def _inspected(sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str
                 look_at = start
         summary = statistics.finish()
         findings = [*recording.findings, *recording.late_findings(), *damage_findings(summary, recording.places)]
+        if n_feeds and any(place.kind == "mic" for place in recording.places):
+            too_short = too_short_finding(recording, n_feeds, 0.0)
+            findings += [] if too_short is None else [too_short]
         if look_at is not None:
             copied = copied_microphones(summary, recording.places)  # these hear nothing
             found, heard = _heard_as_sent(sound_check, capture, recording, look_at, copied)
@@ -177,7 +182,7 @@ def _in_noise(
     heard = {label: track for label, track in tracks.items() if label[0] in ("feed", "mic")}
     with open_recording(sound_check.folder, part, heard) as recording:
         feeds, positions = ([p.name for p in recording.places if p.kind == kind] for kind in ("feed", "mic"))
-        if not feeds or not positions:
+        if not feeds or not positions or len(feeds) > _MOST_FEEDS:
             return []
         _, findings, _ = cross_spectra_of(recording, feeds, positions)
     return [one for one in findings if one.finding in _AGAIN]
