@@ -202,8 +202,10 @@ def _wiring_words(context: Context, group: Group, change: Change) -> str:
         return ""
     if change[0] < 0:
         return " It is wired inverted: mending that does the same."
-    if all(context.sound_check.outputs[name].setting.sign < 0 for name in wired):
+    if context.sound_check.set_inverted.issuperset(wired):
         return " Described as set inverted, it sounds normal: if it was, mend its wiring and set normal."
+    if all(context.sound_check.outputs[name].setting.sign < 0 for name in wired):
+        return " It is wired inverted and its setting makes up for that: once it is mended, set normal."
     return " Yet it is wired inverted: mend that, then measure again."
 
 

@@ -127,7 +127,10 @@ class BandChange:
 
 @dataclass(frozen=True)
 class Visit:
-    """One of the two that are compared: what it is called, its day, air, venue, and the fingerprint of it all."""
+    """One of the two that are compared: what it is called, its day, air, venue, and the fingerprint of it all.
+
+    recordings : one figure for the recordings it was made from, by their checksums; empty where they are not named
+    """
 
     name: str
     title: str

@@ -116,9 +116,10 @@ def without_copies(seen: list[Seen]) -> tuple[list[Seen], dict[str, Seen]]:
     kept: dict[str, Seen] = {}
     copies: dict[str, Seen] = {}
     for one in sorted(seen, key=lambda one: (not one.date, one.date, not one.is_record, one.name)):
-        first = kept.get(one.sha256) or kept.get(one.recordings or one.sha256)
+        keys = [key for key in (one.sha256, one.recordings) if key]
+        first = next((kept[key] for key in keys if key in kept), None)
         if first is not None:
             copies[one.name] = first
         else:
-            kept |= dict.fromkeys((one.sha256, one.recordings or one.sha256), one)
-    return list({id(one): one for one in kept.values()}.values()), copies
+            kept |= dict.fromkeys(keys, one)
+    return list(dict.fromkeys(kept.values())), copies

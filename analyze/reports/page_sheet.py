@@ -154,7 +154,7 @@ def half_judged_words(analysis: Analysis) -> str:
         ]
         if names:
             whose = "its" if len(names) == 1 else "their"
-            allowed = f"Only the {half} of {listed(names)} is judged (adjust in the description)"
+            allowed = f"Only the {half} of {listed(names)} is judged (adjust, of monitors by default)"
             sentences.append(f"{allowed}; {whose} {other} stays.")
     return " ".join(sentences)
 

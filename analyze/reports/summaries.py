@@ -149,7 +149,7 @@ def sums(analysis: Analysis, position: str) -> str:
         return "No band could be predicted."
     best, worst = max(used, key=lambda row: row.change_db), min(used, key=lambda row: row.change_db)
     if not any(row.change_db for row in used):
-        return f"Mean: {number(mean(r.present_db for r in used))} dB. No setting changes.{_sum_error(used)}"
+        return f"Mean: {number(mean(r.present_db for r in used))} dB. Nothing changes here.{_sum_error(used)}"
     return (
         f"Mean: {number(mean(r.present_db for r in used))} dB at present, "
         f"{number(mean(r.recommended_db for r in used))} dB as recommended. "

@@ -287,4 +287,4 @@ def test_it_says_of_which_outputs_half_a_setting_is_judged(analysis):
     }
     check = dataclasses.replace(analysis.sound_check, outputs=outputs)
     said = page_sheet.half_judged_words(dataclasses.replace(analysis, sound_check=check))
-    assert said == f"Only the polarity of {names[0]} is judged (adjust in the description); its delay stays."
+    assert said == f"Only the polarity of {names[0]} is judged (adjust, of monitors by default); its delay stays."
