@@ -9,12 +9,13 @@ one model), so margins are set against their spread together with what the model
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.alignment.cells import HIGHEST_HZ
 from analyze.alignment.search import Landscape
 
 #: A setting that costs at most this much is as good as right.
@@ -94,6 +95,18 @@ def limits_of(confidence: float, without: Mapping[str, float]) -> tuple[Limit, .
     felt = tuple(limit for limit in every if limit.without - confidence >= _FELT)
     is_low = confidence < MOST - _FELT and every and every[0].without > confidence
     return felt or (tuple(every[:1]) if is_low else ())
+
+
+def right_within_ms(tops_hz: Iterable[float]) -> float:
+    """How far off the best delay still counts as right: a sixth of a period at the highest of the tops of overlaps.
+
+    No higher than the score reaches; 0 where there is no overlap (NaN).
+
+    >>> right_within_ms([80.0, math.nan]), right_within_ms([math.nan])
+    (2.0833333333333335, 0.0)
+    """
+    tops = [hz for hz in tops_hz if math.isfinite(hz)]
+    return 1000.0 / (6.0 * min(max(tops), HIGHEST_HZ)) if tops else 0.0
 
 
 def spread_of(

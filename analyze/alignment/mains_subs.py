@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.alignment.beforehand import is_faint
-from analyze.alignment.cells import HIGHEST_HZ
 from analyze.alignment.confidence import (
     Spread,
     doubt_words,
     polarity_confidence,
+    right_within_ms,
     settings_confidence,
     settings_limits,
     spread_of,
@@ -303,10 +303,7 @@ def _candidate_words(joint: _Joint, state: Sequence[Change], k: int, mask: NDArr
 
 
 def _near_ms(context: Context, group: Group) -> float:
-    """A sixth of a period at the top of the group's overlap with the rest, as far as the score reaches."""
-    tops = [context.overlap_hz(name, group)[1] for name in group]
-    tops = [t for t in tops if math.isfinite(t)]
-    return 1000.0 / (6.0 * min(max(tops), HIGHEST_HZ)) if tops else 0.0
+    return right_within_ms(context.overlap_hz(name, group)[1] for name in group)
 
 
 def _other_polarity(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> tuple[float, Change]:

@@ -64,9 +64,9 @@ def _missed_words(verified: Verified) -> str:
     furthest, n = max(missed, key=lambda one: abs(one.difference_db)), len(verified.seats)
     if n == 1:
         return " That is not as predicted."
-    figures = "" if furthest.position == verified.seat else f", {_gain_words(furthest)}"
-    n_good = n - len(missed)
-    return f" {n_good or 'None'} of {n} positions came out as predicted; furthest off: {furthest.position}{figures}."
+    is_said = furthest.position == verified.seat
+    which = "that one is furthest off" if is_said else f"furthest off: {furthest.position}, {_gain_words(furthest)}"
+    return f" {n - len(missed) or 'None'} of {n} positions came out as predicted; {which}."
 
 
 def _gain_words(seat: SeatGain) -> str:

@@ -9,7 +9,7 @@ import math
 from typing import TYPE_CHECKING
 
 from analyze.alignment.arrivals import RIGHT_MS
-from analyze.alignment.confidence import MODEL, MODEL_DB, NOISE, RIGHT_DB, SCATTER, SEATS, SHORTFALL
+from analyze.alignment.confidence import MODEL, MODEL_DB, NOISE, RIGHT_DB, SCATTER, SEATS, SHORTFALL, right_within_ms
 from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.device import rounded
 from analyze.alignment.grounds import SPARES, Rival, SumGrounds, TimingGrounds
@@ -96,13 +96,21 @@ def _sum_words(analysis: Analysis, row: Recommendation, setting: SumGrounds) -> 
     if row.kind == "monitor":
         claim = f"{words} is the best setting on stage or within {RIGHT_DB:g} dB of it"
     else:
-        claim = f"{words} is right, within {RIGHT_DB:g} dB or a sixth of a period of the best"
+        claim = f"{words} is right, {_near_words(analysis, row.output)}"
     because = because or _lead_words(analysis, row.output, setting)
     if row.polarity_confidence < row.confidence - _LESS_SURE:
         because += f"; of the polarity alone {percent(row.polarity_confidence)}"
         if row.polarity_confidence < DECIDED and row.cost_if_wrong_db <= RIGHT_DB:
             because += ", as the other one, at a delay of its own, may do as well"
     return claim, because
+
+
+def _near_words(analysis: Analysis, output: str) -> str:
+    """What still counts as right, for the group of an output."""
+    members = analysis.sound_check.group_of(output)
+    near = right_within_ms(row.overlap_high_hz for row in analysis.recommendations if row.output in members)
+    delay = f" or {number(near)} ms" if near else ""
+    return f"within {RIGHT_DB:g} dB{delay} of the best"
 
 
 def _decibels(db: float) -> str:

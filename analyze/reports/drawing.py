@@ -1,12 +1,15 @@
 """Plots drawn by several processes: matplotlib holds the interpreter, so threads would only wait for one another.
 
-The processes load matplotlib while something else goes on. Whatever goes wrong in one of them, its share is drawn here.
+One process loads matplotlib while something else goes on, and becomes several once it has; where a process cannot be
+split, each loads it. Whatever goes wrong in one of them, its share is drawn here.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
@@ -22,8 +25,10 @@ Draw = Callable[[Sequence["Plot"]], Iterator[tuple[bytes, bytes]]]
 
 #: What takes the time of loading.
 _DRAWN_WITH = ("analyze.reports.plots", "matplotlib.figure", "matplotlib.backends.backend_svg")
-#: More processes than this would load matplotlib for a plot or two each.
+#: More processes than this would be begun for a plot or two each.
 _MOST = 4
+#: Whether a process can become several that share what it has loaded. Elsewhere it may not be safe, or cannot be done.
+_SPLITS = sys.platform == "linux"
 
 
 def draw_here(plots: Sequence[Plot]) -> Iterator[tuple[bytes, bytes]]:
@@ -41,23 +46,27 @@ def drawing_processes(n: int) -> Iterator[Draw]:
         yield draw_here
         return
     context = multiprocessing.get_context("spawn")
-    started = [_started(context) for _ in range(min(n, _MOST))]
+    pipes = [context.Pipe() for _ in range(min(n, _MOST))]
+    ours, theirs = [list(ends) for ends in zip(*pipes, strict=True)]
+    shared = [theirs] if _SPLITS else [[one] for one in theirs]
+    started = [_started(context, connections) for connections in shared]
+    for connection in theirs:
+        connection.close()
     try:
-        yield lambda plots: _drawn(plots, [connection for _, connection in started])
+        yield lambda plots: _drawn(plots, ours)
     finally:
-        for process, connection in started:
+        for connection in ours:
             connection.close()
+        for process in started:
             process.terminate()
             process.join()
 
 
-def _started(context: Any) -> tuple[Any, Connection]:
-    ours, theirs = context.Pipe()
-    process = context.Process(target=_draw_for, args=(theirs,), daemon=True)
+def _started(context: Any, connections: list[Connection]) -> Any:
+    process = context.Process(target=_draw_for, args=(connections,), daemon=True)
     with _no_interrupts():
         process.start()
-    theirs.close()
-    return process, ours
+    return process
 
 
 @contextmanager
@@ -73,14 +82,20 @@ def _no_interrupts() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _draw_for(connection: Connection) -> None:
-    """Draw what comes through the connection until the other end closes it."""
+def _draw_for(connections: list[Connection]) -> None:
+    """Load what draws, and draw what comes through every connection in a process of its own."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with suppress(Exception):  # whoever waits at the other end sees that it closed, and draws
         for module in _DRAWN_WITH:
             import_module(module)
+        own, *others = connections
+        while others and os.fork() == 0:  # the new process takes what is left of them
+            own.close()
+            own, *others = others
+        for connection in others:
+            connection.close()  # or nobody would hear that the process that serves it has ended
         while True:
-            connection.send([plot.render() for plot in connection.recv()])
+            own.send([plot.render() for plot in own.recv()])
 
 
 def _drawn(plots: Sequence[Plot], connections: list[Connection]) -> Iterator[tuple[bytes, bytes]]:

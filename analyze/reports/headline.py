@@ -112,10 +112,10 @@ def score_sentence(analysis: Analysis) -> str:
         return ""
     change = f" at present and to {number(recommended)} dB as recommended" if changes_anything(analysis) else ""
     chance = analysis.score_chance_db
-    unrelated = f", and sounds that have nothing in common add to {number(chance)} dB" if math.isfinite(chance) else ""
+    by_chance = f", and left to chance it would be {number(chance)} dB" if math.isfinite(chance) else ""
     return (
         f"Over the audience, all bands that count from 25 to 315 Hz, the outputs add to {number(present)} dB{change}; "
-        f"at 0 dB nothing would be lost{unrelated}.{_beside_arrival(analysis)}"
+        f"at 0 dB nothing would be lost{by_chance}.{_beside_arrival(analysis)}"
     )
 
 

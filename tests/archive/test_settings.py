@@ -233,7 +233,7 @@ def test_the_headline_names_the_seat_that_is_furthest_off() -> None:
     said = headline(replace(one, seats=seats, seat="left"))
     assert "low end at left" in said
     assert "2 of 4 positions came out as predicted; furthest off: back, +" in said
-    assert headline(replace(one, seats=seats, seat="back")).endswith("; furthest off: back.")
+    assert headline(replace(one, seats=seats, seat="back")).endswith("; that one is furthest off.")
 
 
 def test_seats_are_the_means_of_their_cells() -> None:

@@ -57,7 +57,7 @@ def with_setting(analysis, index: int, **changed):
 def test_the_sentence_of_a_sum_names_first_what_takes_most(analysis, cause, said):
     other = SCATTER if cause != SCATTER else NOISE
     words = sentence(analysis, SUB, limits=(Limit(cause, 0.98), Limit(other, 0.95)))
-    assert f"a sixth of a period of the best: {said} (otherwise 98 %), and " in words
+    assert f"within 0.5 dB or 0.7 ms of the best: {said} (otherwise 98 %), and " in words
     assert words.count("(otherwise") == 2
     assert words.endswith("(otherwise 95 %).")
 
@@ -81,7 +81,7 @@ def test_an_undecided_output_says_what_it_lacks(analysis):
     assert sentence(analysis, TOWER).startswith("Only 62 % sure that at balcony it arrives within 0.3 ms of what was")
     words = sentence(analysis, SUB, {"decision": "undecided", "confidence": 0.62})
     assert words.startswith(
-        "Only 62 % sure that inverted, 5.00 ms is right, within 0.5 dB or a sixth of a period of the best, and 80 %"
+        "Only 62 % sure that inverted, 5.00 ms is right, within 0.5 dB or 0.7 ms of the best, and 80 %"
     )
 
 
@@ -101,7 +101,7 @@ def test_the_reference_says_its_wiring(analysis):
 @pytest.mark.parametrize(
     ("margin_db", "said"),
     [
-        (0.8, "period of the best; the runner-up (normal, 1.90 ms) costs 0.8 dB, give or take 0.4 dB."),
+        (0.8, "0.7 ms of the best; the runner-up (normal, 1.90 ms) costs 0.8 dB, give or take 0.4 dB."),
         (0.3, "the runner-up (normal, 1.90 ms) is as good within 0.5 dB, 0.3 dB less, so little hangs on it."),
         (0.02, "the runner-up (normal, 1.90 ms) is as good, so little hangs on it."),
     ],
