@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Sequence
 from typing import Any
 
+from analyze.archive.bag_reading import PAYLOAD, Problem
 from analyze.archive.record import Record
 from analyze.archive.verification import Verification
 from analyze.errors import printable
@@ -42,15 +43,38 @@ def _missing_words(missing: Sequence[str]) -> str:
 def verification_text(found: Verification) -> str:
     """Whether a record is complete and valid; every file that is not, or of which that cannot be said, on a line."""
     name = printable(str(found.record))
-    lines, notes = (
-        [f"  {printable(one.file)}: {one.problem} ({printable(one.detail)})" for one in some]
-        for some in (found.problems, found.notes)
-    )
+    notes = [_line(one) for one in found.notes]
     if found.is_valid:
         return "\n".join([f"{name}: complete and valid ({_amount(found.n_files, found.n_bytes)})", *notes])
-    lines += notes
-    mend = "Take what is missing or altered from another copy; until then rely on nothing named here."
-    return "\n".join([f"{name}: damaged or incomplete", *lines, mend])
+    return "\n".join([f"{name}: damaged or incomplete", *_lines(found.problems), *notes, _mend(found.problems)])
+
+
+def _line(one: Problem) -> str:
+    return f"  {printable(one.file)}: {one.problem} ({printable(one.detail)})"
+
+
+def _lines(problems: Sequence[Problem]) -> list[str]:
+    """A line for every problem; of a payload that is gone as a whole its files are counted."""
+    gone = [one for one in problems if one.problem == "missing" and one.file.startswith(PAYLOAD)]
+    if not any(one.file == PAYLOAD for one in gone):
+        return [_line(one) for one in problems]
+    counted = f"  {PAYLOAD}: missing (the folder of the payload, with {len(gone) - 1} files that are listed)"
+    return [counted, *(_line(one) for one in problems if one not in gone)]
+
+
+def _mend(problems: Sequence[Problem]) -> str:
+    """What to do about a record, from the kinds of what is wrong with it."""
+    if any(one.problem == "link" and one.file == "." for one in problems):
+        return "Name the folder that the link leads to."
+    kinds = {one.problem for one in problems} - {"wrong totals"}  # these follow from the rest
+    parts = []
+    if kinds - {"extra", "link"} or not kinds:
+        parts.append("Take what is missing or altered from another copy; until then rely on nothing named here.")
+    if "link" in kinds:
+        parts.append("Put the file itself in the place of a link, from another copy.")
+    if "extra" in kinds:
+        parts.append("Move what is extra elsewhere: it was not there when the record was made.")
+    return " ".join(parts)
 
 
 def verification_object(verified: Sequence[Verification]) -> dict[str, Any]:

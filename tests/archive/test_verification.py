@@ -146,6 +146,23 @@ def test_a_payload_that_is_gone_is_missing_file_by_file(record):
     problems = found(record)
     assert ("data/", "missing") in problems
     assert sum(word == "missing" for _, word in problems) == n + 1
+    said = verification_text(verify_record(record))
+    assert f"data/: missing (the folder of the payload, with {n} files that are listed)" in said
+    assert said.count("missing (") == 1
+
+
+def test_what_to_do_goes_by_what_is_wrong(record):
+    (record / "data/report/new.csv").write_text("x")
+    said = verification_text(verify_record(record))
+    assert said.endswith("\nMove what is extra elsewhere: it was not there when the record was made.")
+    (record / "data/report/wiring.csv").unlink()
+    (record / "data/report/wiring.csv").symlink_to("new.csv")
+    said = verification_text(verify_record(record))
+    assert "\nPut the file itself in the place of a link, from another copy. Move what is extra" in said
+    (record / "data/report/results.json").write_text("{}")
+    assert "\nTake what is missing or altered from another copy;" in verification_text(verify_record(record))
+    (record.parent / "led").symlink_to(record, target_is_directory=True)
+    assert "the link leads to" in verification_text(verify_record(record.parent / "led")).splitlines()[-1]
 
 
 @pytest.mark.parametrize(
