@@ -6,6 +6,7 @@ import filecmp
 import json
 import os
 import resource
+import shutil
 import signal
 import subprocess
 import sys
@@ -72,28 +73,28 @@ def test_arrivals_of_the_free_field_are_those_that_were_made(report):
     assert set(arrivals.polarity) == {"normal"}
 
 
-def test_second_run_writes_identical_files(check, report, tmp_path):
-    assert call("run", check, "--out", tmp_path / "again", "--workers", "1", "--quiet").returncode == 0
+def test_a_foreign_folder_in_the_way_exits_2_unless_forced_and_a_second_run_writes_identical_files(
+    check, report, tmp_path
+):
+    again = tmp_path / "again"
+    again.mkdir()
+    (again / "thesis.txt").write_text("mine")
+    done = call("run", check, "--out", again)
+    assert done.returncode == 2
+    assert "--force" in done.stderr
+    assert (again / "thesis.txt").read_text() == "mine"
+    assert call("run", check, "--out", again, "--force", "--workers", "1", "--quiet").returncode == 0
     first = sorted(p.relative_to(report[0]) for p in report[0].rglob("*") if p.is_file())
-    second = sorted(p.relative_to(tmp_path / "again") for p in (tmp_path / "again").rglob("*") if p.is_file())
+    second = sorted(p.relative_to(again) for p in again.rglob("*") if p.is_file())
     assert first == second
-    _, different, errors = filecmp.cmpfiles(report[0], tmp_path / "again", map(str, first), shallow=False)
+    _, different, errors = filecmp.cmpfiles(report[0], again, map(str, first), shallow=False)
     assert (different, errors) == ([], [])
 
 
-def test_json_goes_to_stdout_and_quiet_keeps_stderr_empty(check, report, tmp_path):
-    done = call("run", check, "--out", tmp_path / "r", "--json", "--quiet")
+def test_json_goes_to_stdout_quiet_keeps_stderr_empty_and_bands_sets_those_of_the_tables(check, tmp_path):
+    done = call("run", check, "--out", tmp_path / "r", "--json", "--quiet", "--bands", "1")
     assert done.stderr == ""
-    assert json.loads(done.stdout) == json.loads((report[0] / "results.json").read_text(encoding="utf-8"))
-
-
-def test_report_goes_to_reports_under_the_folders_name(check, tmp_path):
-    assert call("run", check / "soundcheck.toml", "--quiet", cwd=tmp_path).returncode == 0
-    assert (tmp_path / "reports" / "field" / "report.html").exists()
-
-
-def test_bands_option_sets_the_bands_of_the_tables(check, tmp_path):
-    assert call("run", check, "--out", tmp_path / "r", "--bands", "1", "--quiet").returncode == 0
+    assert json.loads(done.stdout) == json.loads((tmp_path / "r" / "results.json").read_text(encoding="utf-8"))
     bands = pd.read_csv(tmp_path / "r" / "bands.csv")
     assert set(bands.band_hz) <= {31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0}
 
@@ -123,18 +124,6 @@ def test_a_wrong_description_exits_2_with_every_mistake_and_writes_nothing(tmp_p
     assert "inverted" in done.stderr
     assert "soundcheck.toml:8" in done.stderr
     assert not (tmp_path / "r").exists()
-
-
-def test_a_foreign_folder_in_the_way_exits_2_unless_forced(check, tmp_path):
-    target = tmp_path / "r"
-    target.mkdir()
-    (target / "thesis.txt").write_text("mine")
-    done = call("run", check, "--out", target)
-    assert done.returncode == 2
-    assert "--force" in done.stderr
-    assert (target / "thesis.txt").read_text() == "mine"
-    assert call("run", check, "--out", target, "--force", "--quiet").returncode == 0
-    assert (target / "report.html").exists()
 
 
 def test_nothing_but_damage_exits_3_and_names_the_file(tmp_path):
@@ -174,9 +163,8 @@ def test_differing_sample_rates_exit_3_and_name_both_files(tmp_path):
     assert "44100" in done.stderr
 
 
-def test_a_full_disk_exits_4_and_the_earlier_report_stays_whole(check, tmp_path):
-    target = tmp_path / "r"
-    assert call("run", check, "--out", target, "--quiet").returncode == 0
+def test_a_full_disk_exits_4_and_the_earlier_report_stays_whole(check, report, tmp_path):
+    target = shutil.copytree(report[0], tmp_path / "r")
     before = {p.relative_to(target): p.read_bytes() for p in target.rglob("*") if p.is_file()}
 
     def limit():
@@ -254,11 +242,11 @@ def test_a_bug_exits_1_with_one_line_and_debug_shows_where(check, tmp_path):
     assert "Traceback" in debug.stderr
 
 
-def test_inverted_sub_is_named(tmp_path):
+def test_inverted_sub_is_named_in_the_report_under_the_folders_name(tmp_path):
     folder = write_check(tmp_path / "c", sub_sign=-1.0)
-    done = call("run", folder, "--out", tmp_path / "r", "--quiet")
+    done = call("run", folder / "soundcheck.toml", "--quiet", cwd=tmp_path)
     assert done.returncode in (0, 5)
-    wiring = pd.read_csv(tmp_path / "r" / "wiring.csv").set_index("output")
+    wiring = pd.read_csv(tmp_path / "reports" / "c" / "wiring.csv").set_index("output")
     assert wiring.polarity["sub"] == "inverted"
     assert wiring.polarity["main"] == "normal"
 
