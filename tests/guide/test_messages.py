@@ -58,7 +58,8 @@ def raised_in(node: ast.AST, module: str, scopes: tuple[ast.AST, ...]) -> Iterat
 
 @lru_cache
 def raised() -> tuple[Raised, ...]:
-    trees = {path: ast.parse(path.read_text(encoding="utf-8")) for path in sorted(SOURCE.rglob("*.py"))}
+    sources = {path: path.read_text(encoding="utf-8") for path in sorted(SOURCE.rglob("*.py"))}
+    trees = {path: ast.parse(text) for path, text in sources.items() if any(f"{kind}(" in text for kind in KINDS)}
     return tuple(
         one
         for path, tree in trees.items()
