@@ -104,7 +104,7 @@ def _against_others(layouts: Sequence[_Layout], p: str, q: str) -> Finding | Non
         alike = [(one, *pair) for one, pair in places if pair is not None]
         if any((there[p] < there[q]) == (here[p] < here[q]) for _, there, here in alike):
             continue  # not the only one
-        others = [one.take for one, there, here in alike if _is_crossed(there, here, p, q)]
+        others = [one for one, there, here in alike if _is_crossed(there, here, p, q)]
         if len(others) >= _ENOUGH_TAKES or (others and len(alike) == 1):
             return _other_way_round(odd, p, q, others)
     return None
@@ -116,15 +116,18 @@ def _is_crossed(there: Mapping[str, int], here: Mapping[str, int], p: str, q: st
     return is_rest_same and (there[p], there[q]) == (here[q], here[p])
 
 
-def _other_way_round(odd: _Layout, p: str, q: str, takes: Sequence[str]) -> Finding:
+def _other_way_round(odd: _Layout, p: str, q: str, others: Sequence[_Layout]) -> Finding:
     """The finding: take, positions, channels."""
-    named = ", ".join(map(shown, takes[:_MOST_NAMED]))
-    more = f" and {len(takes) - _MOST_NAMED} more" if len(takes) > _MOST_NAMED else ""
-    is_alone = len(takes) >= _ENOUGH_TAKES
+    named = ", ".join(shown(one.take) for one in others[:_MOST_NAMED])
+    more = f" and {len(others) - _MOST_NAMED} more" if len(others) > _MOST_NAMED else ""
+    there = others[0].mics[p], others[0].mics[q]
+    is_shifted = there != (odd.mics[q], odd.mics[p])
+    channels = f" (in {shown(others[0].take)} on {there[0]} and {there[1]}: their order counts)" if is_shifted else ""
+    is_alone = len(others) >= _ENOUGH_TAKES
     mend = f"exchange the two in {shown(odd.take)}" if is_alone else "exchange the two in one of them"
     detail = (
         f"{shown(p)} is on channel {odd.mics[p]} and {shown(q)} on {odd.mics[q]} in {shown(odd.take)}, the other way "
-        f"round in {named}{more}. If the patch was changed between, it is right; else {mend}."
+        f"round in {named}{more}{channels}. If the patch was changed between, it is right; else {mend}."
     )
     severity: Severity = "warning" if is_alone else "note"
     return Finding(_NAME, severity, detail, odd.take, p, odd.file, odd.mics[p])

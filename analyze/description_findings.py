@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
@@ -18,9 +19,12 @@ if TYPE_CHECKING:
 #: What a draft says at once, for names of tracks are all that it knows.
 TWO_NAMES = "one position under two names"
 NOTHING_IN_COMMON = "no position in common"
+_UNWRITTEN = "delay not written"
 
 # Beginnings of names of what stands beside the mains and often works as one of them.
 _OUTER = ("out", "side", "cross")
+# Kinds that hardly ever stand without a delay.
+_OFTEN_DELAYED = frozenset({"sub", "fill", "tower"})
 # Kinds that are judged alike.
 _BY_ARRIVAL = frozenset({"fill", "tower"})
 # Words for mains that only say how boxes stand or hang, whatever they are for.
@@ -107,15 +111,28 @@ def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
 
 
 def _unwritten_delays(check: SoundCheck) -> tuple[Finding, ...]:
-    """Outputs whose delay is left out, which then counts as none, before what is recommended is added to it."""
+    """Outputs whose delay is left out, which then counts as none, before what is recommended is added to it.
+
+    Where most have theirs, that of a sub, fill or tower was more likely forgotten than none.
+    """
     names = [name for name, output in check.outputs.items() if "delay_ms" in output.unwritten]
-    if not names:
-        return ()
-    detail = (
-        f"No delay_ms is written under {', '.join(map(shown, names))}, and 0.00 ms counts as what was in force. Write "
-        "what the processor showed during the recordings, 0 too: every delay to be set is counted from it."
+    is_rare = 2 * len(names) < len(check.outputs)
+    forgotten = [name for name in names if is_rare and check.outputs[name].kind in _OFTEN_DELAYED]
+    rest = [name for name in names if name not in forgotten]
+    groups: list[tuple[Severity, list[str]]] = [("warning", [name]) for name in forgotten]
+    groups += [("note", rest)] if rest else []
+    return tuple(
+        Finding(
+            _UNWRITTEN,
+            severity,
+            f"No delay_ms is written under {', '.join(map(shown, some))}, and 0.00 ms counts as what was in force. "
+            "Write what the processor showed during the recordings, 0 too: every delay to be set is counted from it.",
+            track=some[0],
+            value=len(some) if len(some) > 1 else math.nan,
+            unit="outputs" if len(some) > 1 else "",
+        )
+        for severity, some in groups
     )
-    return (Finding("delay not written", "note", detail, track=names[0], value=len(names), unit="outputs"),)
 
 
 def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:
@@ -133,7 +150,8 @@ def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:
             abs(output.setting.delay_ms - twin.setting.delay_ms),
             output.setting.sign != twin.setting.sign,
         )
-        how = [f"{apart_ms:.2f} ms apart"] if apart_ms >= _APART_MS else []
+        is_written = "delay_ms" not in {*output.unwritten, *twin.unwritten}  # else that is said
+        how = [f"{apart_ms:.2f} ms apart"] if apart_ms >= _APART_MS and is_written else []
         how += ["of opposite polarity"] if turned else []
         if how:
             names = f"{shown(output.name)} and {shown(twin.name)}"

@@ -55,6 +55,14 @@ _GENERAL = "Each line is a [table] header, a key = value pair or a # comment."
 #: What to do about a line that the parser refused, by what stands in it; the first that fits counts.
 _TYPED = (
     (re.compile(r"^\s*\[{1,2}\s*captures\s*\]"), "Every take begins with [[captures]], in double brackets."),
+    (
+        re.compile(r"^\s*\[{1,2}\s*(\w+)\s*\.\s*([^\]\"'#]*[^\s\]\"'#][ \t]+[^\s\]\"'#]+)\s*\]"),
+        'A name of several words stands in quotes: [{0}."{1}"].',
+    ),
+    (
+        re.compile(r"(?:^|[{,])\s*([^\W\d][\w-]*(?:[ \t]+[\w-]+)+)[ \t]*="),
+        'A name of several words stands in quotes: "{0}" = ...',
+    ),
     (re.compile("[“”„‟«»‘’‚]"), 'Quotes as a word processor makes them: type plain ones, ".'),
     (re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}|=\s*\d{4}[./]\d"), "A day is year-month-day: 2026-05-14."),
     (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$"), "The decimal sign is a point: {0}.{1}."),

@@ -46,6 +46,7 @@ from analyze.responses.exchanged_positions import exchanged_positions
 from analyze.responses.feed_relations import feed_relations, relation_findings, sent_relative
 from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
+from analyze.responses.louder_elsewhere import louder_elsewhere
 from analyze.responses.muted_feeds import muted_feeds
 from analyze.responses.seats import alike_seats
 from analyze.responses.separation import not_separable, separation_findings, share_bands
@@ -227,6 +228,7 @@ def _of_outputs(
     reference_ms = reference_arrivals(arrivals, sound_check.reference)
     flips = flip_rows(sound_check, recorded.measured, recorded.unfed, signs)
     n = bands_per_octave
+    bands = [row for m in measured for row in band_rows(m.responses, zones, reference_ms, n)]
     return Analysis(
         sound_check=sound_check,
         bands_per_octave=n,
@@ -234,7 +236,7 @@ def _of_outputs(
         recommendations=tuple(recommendation_rows(context, decisions)),
         wiring=tuple(wiring),
         arrivals=tuple(heard),
-        bands=tuple(row for m in measured for row in band_rows(m.responses, zones, reference_ms, n)),
+        bands=tuple(bands),
         pairs=tuple(pair_rows(responses, sound_check, changes, n)),
         prediction=tuple(prediction_rows(responses, sound_check, changes, context.audience, n)),
         change_effects=tuple(change_effects(responses, list(decisions), changes)),
@@ -256,6 +258,7 @@ def _of_outputs(
             *merge_findings,
             *exchanged_positions(heard, measured),
             *taped_distances(sound_check, arrivals, {key for m in measured for key in m.own_clocks}, untrue),
+            *louder_elsewhere(sound_check, bands),
             *flip_findings(flips),
             *_few_seats(sound_check),
             *alike_seats(responses, zones),

@@ -36,6 +36,8 @@ _OF_THE_DESCRIPTION = (
     "alignment wish without effect",
     "distance contradicted",
     "arrives before it was sent",
+    "delay not written",
+    "louder elsewhere",
 )
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")

@@ -176,18 +176,16 @@ def _finding(
     way_m = one.ways_m[one.position] - offset_m
     takes = [c.name for c in sound_check.captures if one.output in c.feeds and one.position in c.mics]
     arrival = f"{way_m:.1f} m" if way_m > 0.0 else "less than nothing"
+    off_m = way_m - one.tape_m
+    off_ms = abs(off_m) / (speed_of_sound_simple(sound_check.temperature_c) / 1000.0)
     detail = (
-        f"{one.output} is {one.tape_m:g} m from {one.position} by hand, and {arrival} by its arrival "
-        f"({', '.join(map(repr, takes))}). "
+        f"{one.output} is {one.tape_m:g} m from {one.position} by hand, and {arrival} by its arrival, which is "
+        f"{off_ms:.1f} ms {'later' if off_m > 0.0 else 'earlier'} ({', '.join(map(repr, takes))}). "
     )
-    if exchanged and is_lone:
-        detail += (
-            f"Was another delay in force than is described? With {exchanged[0]} and {exchanged[1]} exchanged in that "
-            "take it fits too: look at the processor and at the microphones."
-        )
-    elif exchanged:
+    if exchanged and not is_lone:
         detail += f"With {exchanged[0]} and {exchanged[1]} exchanged it fits: are those two microphones swapped?"
     else:
-        detail += "Check the tape, whether two microphones are swapped, the delay described and latency_ms."
+        fits = f" (with {exchanged[0]} and {exchanged[1]} exchanged it fits)" if exchanged else ""
+        detail += f"Check the tape, the delay described and latency_ms, and whether two microphones are swapped{fits}."
     take = takes[0] if len(takes) == 1 else ""
-    return Finding("distance contradicted", "warning", detail, take, one.position, value=way_m - one.tape_m, unit="m")
+    return Finding("distance contradicted", "warning", detail, take, one.position, value=off_m, unit="m")

@@ -1,4 +1,6 @@
-"""How much later than the feed a microphone is, to a few milliseconds: what the streaming pass needs to stay coherent.
+"""How much later than the feed a microphone is, from a short look at both.
+
+To a few milliseconds of what is loudest: what the streaming pass needs to stay coherent.
 
 A Hann frame of 1.4 s read 30 ms off loses 0.3 % of |H| (Seybert & Hamilton 1978: the window's autocorrelation), so
 an error of a few milliseconds here costs nothing; the arrival itself is measured later, from the response.
@@ -24,6 +26,16 @@ _LINES_SMOOTHED = 9
 _LINES_AVERAGED = 401
 _LEAST_COHERENCE = 0.002
 _ENERGY_SMOOTHED_S = 0.008
+
+# A look is faded in and out: where a sound is cut off at both at once, it would seem to arrive without delay.
+_FADE_S = 0.1
+# The first arrival lies 12 dB under the loudest at the most: of 252 in seven demo halls it was the right one with 10 to
+# 15 dB, where the loudest was a reflection in 23. Energy is that of a millisecond.
+_FIRST, _FIRST_SMOOTHED_S = 0.063, 0.001
+# What a microphone hears is flattened over so much for it: finer, what comes twice would be flattened to once.
+_FLATTENED_HZ = 290.0
+# Without so much of the loudest over the median, what comes first may be noise.
+_FIRST_OVER_NOISE = 40.0
 
 
 def coarse_delays_s(
@@ -66,6 +78,50 @@ def coarse_delays_s(
     return np.array([delay for delay, _ in found]), np.array([prominence for _, prominence in found])
 
 
+def first_arrivals_s(
+    feed: NDArray[np.float32], microphones: NDArray[np.float32], sample_rate_hz: float
+) -> NDArray[np.float64]:
+    """When a feed is first heard at every microphone, (position,) in s after it; NaN where nothing stands out.
+
+    Parameters
+    ----------
+    feed, microphones : (frame,), (position, frame), the same stretch of both
+
+    Notes
+    -----
+    Behind a loudspeaker what a wall returns is louder than what comes straight, so the loudest is not the first.
+    """
+    from scipy import fft
+
+    feed, microphones = _faded(feed, sample_rate_hz), _faded(microphones, sample_rate_hz)
+    latest = round(LATEST_S * sample_rate_hz)
+    n_fft = fft.next_fast_len(len(feed) + latest, real=True)
+    x = fft.rfft(feed, n_fft)
+    sxx = _smooth(np.abs(x) ** 2, _LINES_SMOOTHED)
+    lines_flattened = round(_FLATTENED_HZ * n_fft / sample_rate_hz)
+
+    def of_one(microphone: NDArray[np.float32]) -> float:
+        response, _ = _response(x, sxx, fft.rfft(microphone, n_fft), n_fft, lines_flattened)
+        energy = _smooth(response[: latest + 1] ** 2, max(3, round(_FIRST_SMOOTHED_S * sample_rate_hz)))
+        loudest = float(energy.max())
+        if not loudest > _FIRST_OVER_NOISE * float(np.median(energy)):
+            return float("nan")
+        first = int(np.argmax(energy >= _FIRST * loudest))
+        near = response[first : first + round(2.0 * _FIRST_SMOOTHED_S * sample_rate_hz)]
+        return (first + int(np.argmax(near**2))) / sample_rate_hz
+
+    return np.array(for_each(of_one, microphones))
+
+
+def _faded(samples: NDArray[np.float32], sample_rate_hz: float) -> NDArray[np.float32]:
+    """Samples (..., frame) with both ends faded."""
+    n = min(round(_FADE_S * sample_rate_hz), samples.shape[-1] // 2)
+    ramp = np.square(np.sin(0.5 * np.pi * np.arange(n) / max(n, 1))).astype(np.float32)
+    envelope = np.ones(samples.shape[-1], dtype=np.float32)
+    envelope[:n], envelope[len(envelope) - n :] = ramp, ramp[::-1]
+    return samples * envelope
+
+
 def _delay_s(
     x: NDArray[np.complex64],
     sxx: NDArray[np.float32],
@@ -75,15 +131,7 @@ def _delay_s(
     within: tuple[int, int],
 ) -> tuple[float, float]:
     """Delay, within so many samples, and prominence of one microphone's spectrum; `sxx`: the feed's smoothed energy."""
-    from scipy import fft
-
-    gxy = np.conj(x) * y
-    syy, sxy = _smooth(np.abs(y) ** 2, _LINES_SMOOTHED), _smooth(gxy, _LINES_SMOOTHED)
-    power = sxx * syy
-    power = np.maximum(power, np.finfo(np.float32).tiny + 1e-14 * float(power.max(initial=0.0)))
-    coherence = _smooth(np.abs(sxy) ** 2 / power, _LINES_AVERAGED) - 1.0 / _LINES_SMOOTHED
-    weight = np.clip(coherence, _LEAST_COHERENCE, 1.0)
-    response = fft.irfft(gxy / np.sqrt(power) * weight, n_fft)
+    response, weight = _response(x, sxx, y, n_fft, _LINES_SMOOTHED)
     first, last = within
     energy = np.concatenate([response[first:], response[: last + 1]]) ** 2
     width = max(3, round(_ENERGY_SMOOTHED_S * sample_rate_hz))
@@ -95,6 +143,27 @@ def _delay_s(
     if not prominence >= _rare_ratio(weight, sample_rate_hz / n_fft):
         return float("nan"), prominence
     return (peak + first) / sample_rate_hz, prominence
+
+
+def _response(
+    x: NDArray[np.complex64], sxx: NDArray[np.float32], y: NDArray[np.complex64], n_fft: int, lines_flattened: int
+) -> tuple[NDArray[np.float32], NDArray[np.floating]]:
+    """The flattened and weighted cross-correlation, (frame,), and the weight of its lines."""
+    from scipy import fft
+
+    gxy, energy = np.conj(x) * y, np.abs(y) ** 2
+    sxy = _smooth(gxy, _LINES_SMOOTHED)
+    power = _over_nothing(sxx * _smooth(energy, _LINES_SMOOTHED))
+    coherence = _smooth(np.abs(sxy) ** 2 / power, _LINES_AVERAGED) - 1.0 / _LINES_SMOOTHED
+    weight = np.clip(coherence, _LEAST_COHERENCE, 1.0)
+    if lines_flattened != _LINES_SMOOTHED:
+        power = _over_nothing(sxx * _smooth(energy, lines_flattened))
+    return fft.irfft(gxy / np.sqrt(power) * weight, n_fft), weight
+
+
+def _over_nothing(power: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What can be divided by."""
+    return np.maximum(power, np.finfo(np.float32).tiny + 1e-14 * float(power.max(initial=0.0)))
 
 
 def _rare_ratio(weight: NDArray[np.floating], line_spacing_hz: float) -> float:

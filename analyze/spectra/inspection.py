@@ -21,7 +21,7 @@ from analyze.description import Capture, SoundCheck, Track
 from analyze.errors import AudioError
 from analyze.findings import Finding
 from analyze.spectra.capture import cross_spectra_of, too_short_finding
-from analyze.spectra.coarse_delay import LATEST_S, coarse_delays_s
+from analyze.spectra.coarse_delay import LATEST_S, coarse_delays_s, first_arrivals_s
 from analyze.spectra.frame_levels import ANOTHER_TAKE, OF_LEVELS
 from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL
 
@@ -64,7 +64,7 @@ class InspectedTrack:
 
 @dataclass(frozen=True)
 class HeardAfter:
-    """How long after its feed an output that plays alone is heard at a position, to a few milliseconds."""
+    """How long after its feed an output that plays alone is first heard at a position."""
 
     capture: str
     output: str
@@ -217,10 +217,13 @@ def _heard_as_sent(
         return findings, []
     settings_s = [_setting_s(sound_check, capture, recording.places[feed].name) for feed in feeds]
     early = _heard_early([recording.places[k] for k in feeds], places, look[feeds], rate_hz, delays_s, settings_s)
-    after = [] if early or len(feeds) > 1 else zip(places, 1000.0 * delays_s[0], strict=True)
+    if early or len(feeds) > 1:
+        return [*findings, *early], []
     output = recording.places[feeds[0]].name
-    heard_after = [HeardAfter(capture.name, output, mic.name, float(ms)) for mic, ms in after if np.isfinite(ms)]
-    return [*findings, *early], heard_after
+    first_ms = 1000.0 * first_arrivals_s(look[feeds[0]], look[mics], rate_hz)
+    after = zip(places, first_ms, heard, strict=True)
+    heard_after = [HeardAfter(capture.name, output, mic.name, float(ms)) for mic, ms, is_heard in after if is_heard]
+    return findings, [one for one in heard_after if math.isfinite(one.delay_ms)]
 
 
 def _heard_early(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import signal
 from spectra_making import ODD_RATE_HZ, RATE_HZ, Samples, delayed, noise, sweep
 
-from analyze.spectra.coarse_delay import EARLIEST_S, LATEST_S, coarse_delays_s
+from analyze.spectra.coarse_delay import EARLIEST_S, LATEST_S, coarse_delays_s, first_arrivals_s
 
 #: Whole samples, fractions of one, both ends of the range.
 DELAYS_S = [EARLIEST_S + 0.002, -0.01, 0.0, 0.00031, 0.0123, 0.1 + 0.5 / RATE_HZ, 0.3001, 0.55, 0.9, LATEST_S - 0.01]
@@ -119,3 +119,21 @@ def test_a_short_take_has_the_same_range(delay_s: float, seconds: float) -> None
     hiss = 0.03 * feed.std() * noise(len(feed), 18)
     delays_s, _ = found(feed, [0.3 * heard + 0.3 * hiss, -heard + hiss], RATE_HZ)
     assert np.abs(delays_s - delay_s).max() <= 0.51 / RATE_HZ, delays_s
+
+
+@pytest.mark.parametrize("kind", ["noise", "sweep"])
+def test_what_comes_straight_is_told_from_a_wall_that_returns_more(kind: str) -> None:
+    """From behind a box: straight 8 dB under what a wall returns 40 ms later; the sweep is cut off at both ends."""
+    n = 6 * RATE_HZ
+    feed = noise(n, 21) if kind == "noise" else sweep(3 * n, RATE_HZ)[n : 2 * n]
+    heard = 0.4 * delayed(feed, 0.0634, RATE_HZ) + delayed(feed, 0.1034, RATE_HZ) + 0.01 * feed.std() * noise(n, 22)
+    loudest, _ = found(feed, [heard], RATE_HZ)
+    assert loudest[0] == pytest.approx(0.1034, abs=0.001)
+    first = first_arrivals_s(feed.astype(np.float32), heard[None].astype(np.float32), RATE_HZ)
+    assert first[0] == pytest.approx(0.0634, abs=0.001)
+
+
+def test_in_noise_nothing_is_first() -> None:
+    feed, heard = noise(6 * RATE_HZ, 23), noise(6 * RATE_HZ, 24)
+    first = first_arrivals_s(feed.astype(np.float32), heard[None].astype(np.float32), RATE_HZ)
+    assert np.isnan(first).all()
