@@ -232,7 +232,7 @@ def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
     if "character '\\n'" in reason or any(map(_has_open_quote, refused)):
         reason = "a quote is open in this line"
     elif typed:  # what the parser expected would only lead away from it
-        reason = "this value cannot be read"
+        reason = "this line cannot be read"
     mend = typed or next((m for part, m in _MENDS if part in reason), _GENERAL)
     return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))
 

@@ -15,13 +15,13 @@ from tests.description_example import edited, refusal
         (
             '"main"',
             "<here>main",
-            "not valid TOML at column 8: this value cannot be read.",
+            "not valid TOML at column 8: this line cannot be read.",
             'Text stands in quotes: "main".',
         ),
         (
             '"main"',
             "<here>“main”",
-            "not valid TOML at column 8: this value cannot be read.",
+            "not valid TOML at column 8: this line cannot be read.",
             "Quotes as a word processor makes them",
         ),
         ('"main"', "<here>[main", "not valid TOML at column 9: Invalid value.", "Text needs double quotes, numbers"),
@@ -36,13 +36,13 @@ from tests.description_example import edited, refusal
         (
             "1.5",
             "<here>1,5",
-            "not valid TOML at column 13: this value cannot be read.",
+            "not valid TOML at column 13: this line cannot be read.",
             "The decimal sign is a point: 1.5.",
         ),
         (
             "1.5",
             "<here>1.5 ms",
-            "not valid TOML at column 16: this value cannot be read.",
+            "not valid TOML at column 16: this line cannot be read.",
             "The unit stands in the name of the key: write the number alone, in that unit.",
         ),
         ("2026-05-14", "<here>14.05.2026", "not valid TOML at column", "A day is year-month-day: 2026-05-14."),

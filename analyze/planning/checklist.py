@@ -117,20 +117,27 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
 
 
 def _to_be_taped(check: SoundCheck) -> str:
-    """Blanks for distances: of positions from the reference, the first of them, from fills and towers to theirs.
+    """Blanks for distances: of positions from the reference, the first of them, and one of every other output.
 
-    From the first sub of every group to the first seat: by that alone a delay of all subs shows that is far wrong.
+    From a fill or tower to its seat, from a monitor to the stage, from mains and subs to the first seat: each take has
+    its own chance of two microphones exchanged and of a delay that was another one.
     """
     names = list(check.positions)
-    seats = [p.name for p in check.positions.values() if p.zone == "audience"]
     more = ", and so on" if len(names) > _MOST_TAPED else ""
-    first = [check.outputs[group[0]] for group in check.groups]
-    subs = [(o.name, seats[0]) for o in first if o.kind == "sub" and seats]
-    others = [(o.name, o.align_at[0] if o.align_at else "its seat") for o in check.outputs.values() if o.kind in _OWN]
-    own = [f"; from {name} to {seat} ____ m" for name, seat in (*subs, *others) if name != check.reference]
-    return (
-        f"from {check.reference} to {', '.join(f'{name} ____ m' for name in names[:_MOST_TAPED])}{more}{''.join(own)}"
-    )
+    others = [output for output in check.outputs.values() if output.name != check.reference]
+    own = [f"; from {output.name} to {_taped_at(check, output)} ____ m" for output in others[:_MOST_TAPED]]
+    each = "; and so on, one of each output" if len(others) > _MOST_TAPED else ""
+    places = ", ".join(f"{name} ____ m" for name in names[:_MOST_TAPED])
+    return f"from {check.reference} to {places}{more}{''.join(own)}{each}"
+
+
+def _taped_at(check: SoundCheck, output: Output) -> str:
+    """The position to which the way from an output is taped."""
+    if output.kind in _OWN:
+        return output.align_at[0] if output.align_at else "its seat"
+    zone = "stage" if output.kind == "monitor" else "audience"
+    wanted = [position.name for position in check.positions.values() if position.zone == zone]
+    return next(iter(wanted), next(iter(check.positions)))
 
 
 def _setting(output: Output) -> str:

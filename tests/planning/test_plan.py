@@ -63,12 +63,18 @@ def test_every_output_once_at_every_position_the_reference_first(rig: Path) -> N
 
 def test_distances_are_asked_for_from_the_reference(rig: Path) -> None:
     check = load_outline(rig)
-    asked = "By tape, from main right to mix ____ m, row one ____ m, drums ____ m; from fill to row one ____ m."
-    assert any(asked in item for item in checklist(check, plan_for(rig).plan).setting_up)
-    subs = {name: Output(name, "sub", "subs") for name in ("sub left", "sub right")}
-    more = replace(check, outputs=check.outputs | subs)  # those of a group are set alike
-    asked = asked.replace("; from fill", "; from sub left to mix ____ m; from fill")
-    assert any(asked in item for item in checklist(more, plan_for(rig).plan).setting_up)
+    asked = (
+        "By tape, from main right to mix ____ m, row one ____ m, drums ____ m; from main left to mix ____ m; "
+        "from fill to row one ____ m; from wedge ö<b> to drums ____ m"
+    )
+    assert any(f"{asked}." in item for item in checklist(check, plan_for(rig).plan).setting_up)
+    many = {name: Output(name, "sub", "subs") for name in map(str, range(20))}
+    (item,) = (
+        item
+        for item in checklist(replace(check, outputs=check.outputs | many), plan_for(rig).plan).setting_up
+        if asked in item
+    )
+    assert "; from 8 to mix ____ m; and so on, one of each output." in item
 
 
 @pytest.mark.parametrize(("n", "places"), [(1, [1, 1, 1]), (2, [2, 1]), (3, [3]), (9, [3])])
