@@ -9,7 +9,7 @@ and never recommended: a fader move undoes it.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -141,6 +141,12 @@ def _without_question(context: Context, group: Group) -> Decision | None:
     if not _subs_heard_on_stage(context):
         reason = "Kept: no sub was measured on stage, and the low end there is largely theirs. Record one there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
+    if not _is_heard_on_stage(context, group):
+        reason = (
+            f"Kept: no microphone on stage ({_stage_names(context)}) is in a take of {group[0]}. Record it there, or "
+            "correct the names of positions in its take."
+        )
+        return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not context.stage.own(context.heard(group)).any():
         if is_faint(context, group, "stage"):
             reason = (
@@ -156,8 +162,13 @@ def _without_question(context: Context, group: Group) -> Decision | None:
 def _subs_heard_on_stage(context: Context) -> bool:
     """Whether a sub was measured at a stage position, or the system has none."""
     subs = [name for name, output in context.sound_check.outputs.items() if output.kind == "sub"]
+    return not subs or _is_heard_on_stage(context, subs)
+
+
+def _is_heard_on_stage(context: Context, outputs: Collection[str]) -> bool:
+    """Whether one of some outputs was measured at a stage position."""
     here = [p for p in context.responses.positions if context.sound_check.positions[p].zone == "stage"]
-    return not subs or any(context.responses.has(name, p) for name in subs for p in here)
+    return any(context.responses.has(name, p) for name in outputs for p in here)
 
 
 def _stage_names(context: Context) -> str:

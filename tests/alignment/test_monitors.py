@@ -333,3 +333,15 @@ def test_without_the_subs_on_stage_nothing_is_turned(is_sub_there: bool) -> None
     decision = decided(on_stage(np.concatenate([h, sub]), [wedge(), Output("sub", "sub")]))
     assert decision.decision == ("change" if is_sub_there else "keep")
     assert ("no sub was measured on stage" in decision.reason) is not is_sub_there
+
+
+def test_a_monitor_that_no_stage_microphone_was_in_a_take_of_says_so() -> None:
+    """As where its take calls the position otherwise: louder would not help."""
+    h = stage([1.0])
+    h[1, 1:] = np.nan  # heard in the audience alone; another monitor stands where it was
+    other = np.concatenate([h, stage([1.0])[1:]])
+    rig = [wedge(), Output("wedge two", "monitor")]
+    decision = decided(on_stage(other, rig))
+    assert decision.decision == "keep"
+    assert "no microphone on stage (" in decision.reason
+    assert "is in a take of wedge" in decision.reason
