@@ -27,6 +27,8 @@ Draw = Callable[[Sequence["Plot"]], Iterator[tuple[bytes, bytes]]]
 _DRAWN_WITH = ("analyze.reports.plots", "matplotlib.figure", "matplotlib.backends.backend_svg")
 #: More processes than this would be begun for a plot or two each.
 _MOST = 4
+#: How long processes have to end by themselves, which takes them milliseconds when nothing is left to draw.
+_TO_END_S = 0.5
 #: Whether a process can become several that share what it has loaded. Elsewhere it may not be safe, or cannot be done.
 _SPLITS = sys.platform == "linux"
 
@@ -58,7 +60,8 @@ def drawing_processes(n: int) -> Iterator[Draw]:
         for connection in ours:
             connection.close()
         for process in started:
-            process.terminate()
+            process.join(_TO_END_S)
+            process.terminate()  # one that still draws what nobody waits for
             process.join()
 
 
@@ -83,19 +86,25 @@ def _no_interrupts() -> Iterator[None]:
 
 
 def _draw_for(connections: list[Connection]) -> None:
-    """Load what draws, and draw what comes through every connection in a process of its own."""
+    """Load what draws, and draw what comes through every connection in a process of its own. Does not return."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    new = 0
     with suppress(Exception):  # whoever waits at the other end sees that it closed, and draws
         for module in _DRAWN_WITH:
             import_module(module)
         own, *others = connections
-        while others and os.fork() == 0:  # the new process takes what is left of them
+        while others and not (new := os.fork()):  # the new process takes what is left of them
             own.close()
             own, *others = others
         for connection in others:
             connection.close()  # or nobody would hear that the process that serves it has ended
         while True:
             own.send([plot.render() for plot in own.recv()])
+    for connection in connections:
+        connection.close()
+    if new:
+        os.waitpid(new, 0)
+    os._exit(0)  # there is nothing to clear up, and taking libraries down takes time
 
 
 def _drawn(plots: Sequence[Plot], connections: list[Connection]) -> Iterator[tuple[bytes, bytes]]:

@@ -66,13 +66,18 @@ def used_by(command: list[str]) -> Used:
 def memory_mb(process: int) -> float:
     """What a process and those it started hold together in MB, shared files once; 0 where the system does not tell."""
     try:
-        started = Path(f"/proc/{process}/task/{process}/children").read_text().split()
-        sizes = [Path(f"/proc/{one}/statm").read_text().split() for one in (str(process), *started)]
+        sizes = [Path(f"/proc/{one}/statm").read_text().split() for one in started_by(process)]
     except OSError:  # one has just ended
         return 0.0
     shared = max(int(of_files) for _, _, of_files, *_ in sizes)
     own = sum(int(resident) - int(of_files) for _, resident, of_files, *_ in sizes)
     return (own + shared) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def started_by(process: int) -> list[int]:
+    """A process, those it started, and theirs."""
+    started = Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    return [process, *(one for child in started for one in started_by(int(child)))]
 
 
 def read_mb(process: int) -> float:
