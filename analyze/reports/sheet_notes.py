@@ -111,7 +111,7 @@ def aligned_note(analysis: Analysis, row: Recommendation) -> str:
             first = shortened(one.against, _NAME_LENGTH)
             parts.append(
                 f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: this output arrives "
-                f"{_against(one.recommended_ms, first)}. It is lined up with {main}, not with {first}."
+                f"{_against(one.recommended_ms, first)}. It is set by {main}, not by {first}."
             )
     return " ".join(parts)
 

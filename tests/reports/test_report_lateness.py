@@ -119,8 +119,8 @@ def test_a_sheet_line_says_where_another_main_comes_first(pair):
     one = arriving(pair, "balcony", main_left=30.0, main_right=12.0, tower=26.0)
     one = levelled(one, main_left=-30.0, main_right=-30.0)
     assert aligned_note(one, tower) == (
-        "At balcony main right comes 18.0 ms before main left: this output arrives 18.0 ms after main right. What was "
-        "asked counts from main left."
+        "At balcony main right comes 18.0 ms before main left: this output arrives 18.0 ms after main right. It is "
+        "set by main left, not by main right."
     )
     early = arriving(one, "balcony", tower=6.0)
     assert "this output arrives 2.0 ms before main right" in aligned_note(early, tower)
