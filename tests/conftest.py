@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 
 import pytest
+from xdist.scheduler import LoadFileScheduling
 
 #: Files that take a minute and more: begun first, so that no process works on one of them alone at the end.
 _LONGEST = {
@@ -27,12 +28,37 @@ _LONGEST = {
     "test_trials_small.py",
 }
 
+#: Files that tell of the same simulated visits, which each process makes for itself: they go to one.
+_OF_VISITS = (
+    "test_comparison",
+    "test_formats",
+    "test_history",
+    "test_opening",
+    "test_refusing",
+    "test_renaming",
+    "test_settings.py",
+)
+
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the program itself takes no more
 
 
 def pytest_xdist_auto_num_workers() -> int:
     """How many processes `-n auto` starts."""
     return (os.cpu_count() or 1) + 1
+
+
+class _Together(LoadFileScheduling):  # type: ignore[misc]
+    """File by file to the processes, those of visits as if they were one."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file: str = super()._split_scope(nodeid)
+        is_of_visits = file.startswith(tuple(f"tests/archive/{name}" for name in _OF_VISITS))
+        return "tests/archive" if is_of_visits else file
+
+
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> LoadFileScheduling:
+    """How tests are given to processes."""
+    return _Together(config, log)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
