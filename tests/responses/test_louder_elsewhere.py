@@ -55,5 +55,7 @@ def test_what_is_not_known_is_not_told() -> None:
     assert louder_elsewhere(check(("left",)), exchanged) == []
     unheard = [replace(row, level_db=math.nan) if row.position == "front" else row for row in exchanged]
     assert louder_elsewhere(check(), unheard) == []
+    tower = replace(check(), outputs=check().outputs | {"fill": Output("fill", "tower", align_at=("front",))})
+    assert louder_elsewhere(tower, exchanged) == []
     one_band = [row for row in exchanged if row.band_hz < 1500.0]
     assert louder_elsewhere(check(), one_band) == []
