@@ -147,7 +147,7 @@ def _delay_s(
 
 def _response(
     x: NDArray[np.complex64], sxx: NDArray[np.float32], y: NDArray[np.complex64], n_fft: int, lines_flattened: int
-) -> tuple[NDArray[np.float32], NDArray[np.floating]]:
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """The flattened and weighted cross-correlation, (frame,), and the weight of its lines."""
     from scipy import fft
 
