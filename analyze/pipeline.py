@@ -208,7 +208,7 @@ def _of_outputs(
     )
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
-    copies = copied_takes(_heard_tracks(recorded, sound_check))
+    copies = copied_takes(_heard_tracks(recorded, sound_check), sound_check)
     of_others = of_unknown_take(copies, sound_check)  # these were not recorded, another sound was
     heard = arrival_rows(measured, sound_check, signs)
     untrue = {*of_others, *before_its_feed(heard, measured)} - {sound_check.reference}

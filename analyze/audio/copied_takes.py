@@ -50,10 +50,11 @@ class CopiedTake:
         return Finding("copied take", "error", detail, self.second, self.position, self.file)
 
 
-def copied_takes(tracks: Iterable[HeardTrack]) -> list[CopiedTake]:
-    """Every pair of captures that are one recording."""
+def copied_takes(tracks: Iterable[HeardTrack], sound_check: SoundCheck) -> list[CopiedTake]:
+    """Every pair of captures that are one recording; one of the reference, which is relied on, is the first of it."""
+    of_reference = {one.name for one in sound_check.captures if sound_check.reference in one.playing}
     alike: dict[Hashable, list[HeardTrack]] = defaultdict(list)
-    for track in tracks:
+    for track in sorted(tracks, key=lambda track: track.capture not in of_reference):
         if track.peak > _QUIET:
             alike[track.fingerprint].append(track)
     pairs: dict[tuple[str, str], CopiedTake] = {}

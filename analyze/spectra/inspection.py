@@ -106,7 +106,7 @@ def inspect_captures(sound_check: SoundCheck) -> Inspection:
             whole.findings += [f for f in part_of.findings if f not in whole.findings]
     if failures and not whole.tracks:
         raise failures[0]
-    copies = copied_takes(prints)
+    copies = copied_takes(prints, sound_check)
     copied = {name for copy in copies for name in (copy.first, copy.second)}
     # what a take that is another one hears too early says nothing of its tracks
     whole.findings = [one for one in whole.findings if one.finding != _SENT_LATE or one.capture not in copied]

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
 from analyze.audio.copied_takes import HeardTrack, copied_takes
-from analyze.description import load_sound_check
+from analyze.description import Capture, Output, Position, Setting, SoundCheck, load_sound_check
 from analyze.pipeline import analyse
 from analyze.spectra.inspection import inspect_captures
 from tests.field_making import write_check
@@ -19,11 +20,31 @@ def track(capture: str, position: str, fingerprint: object, peak: float = 0.1) -
     return HeardTrack(capture, position, f"{capture}.wav", fingerprint, peak)
 
 
+def check(**outputs: str) -> SoundCheck:
+    """Takes by name with the output that plays in each; the main is the reference."""
+    takes = tuple(Capture(name, (output,), settings={output: Setting()}) for name, output in outputs.items())
+    rig = {"main": Output("main", "main"), "sub": Output("sub", "sub")}
+    positions = {name: Position(name, "audience") for name in ("mix", "back")}
+    return SoundCheck(Path("a"), Path(), "", "", 20.0, "main", rig, positions, takes)
+
+
 def test_one_microphone_alike_is_enough_and_a_pair_of_takes_is_told_once():
     found = copied_takes(
-        [track("a", "mix", 1), track("a", "back", 2), track("b", "mix", 1), track("b", "back", 2), track("c", "mix", 3)]
+        [
+            track("a", "mix", 1),
+            track("a", "back", 2),
+            track("b", "mix", 1),
+            track("b", "back", 2),
+            track("c", "mix", 3),
+        ],
+        check(a="main", b="sub", c="sub"),
     )
     assert [(one.first, one.second, one.position, one.file) for one in found] == [("a", "b", "mix", "b.wav")]
+
+
+def test_of_a_take_of_the_reference_and_its_copy_the_other_one_is_to_be_mended():
+    (found,) = copied_takes([track("a", "mix", 1), track("b", "mix", 1)], check(a="sub", b="main"))
+    assert (found.finding.capture, found.finding.file) == ("a", "a.wav")
 
 
 @pytest.mark.parametrize(
@@ -35,7 +56,7 @@ def test_one_microphone_alike_is_enough_and_a_pair_of_takes_is_told_once():
     ],
 )
 def test_what_is_no_copy(tracks):
-    assert copied_takes(tracks) == []
+    assert copied_takes(tracks, check(a="main", b="sub")) == []
 
 
 @pytest.fixture(scope="module")
