@@ -2,17 +2,14 @@
 
 Every batch is work for several threads that never write to the same place: transforms of single tracks, then products
 of all of them over a stretch of lines. So the sums are the same to the last bit however many threads there are.
-Transforms are of single precision. Products are formed as small matrices line by line (the frames of a batch are the
-axis summed over) and added up in double. Those of feeds with feeds are double from the start: rounded, feeds that are
-nearly alike would make a matrix that no real feeds have. Those with microphones are single within a batch, which adds
-less than the transforms' own rounding does.
+Transforms are of single precision. Products are double, formed as small matrices line by line (the frames of a batch
+are the axis summed over): rounded, feeds that are nearly alike would make a matrix that no real feeds have.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +30,6 @@ _AHEAD = 8
 _BAND_LINES = round(6000.0 * FRAME_S)
 #: Lines multiplied at a time: those of all tracks stay in the processor's cache.
 _TILE = 512
-
-Spectra = NDArray[np.complexfloating[Any]]
 
 #: One way to read one feed: its number, and how many samples behind a frame's start.
 FeedRead = tuple[int, int]
@@ -213,26 +208,24 @@ class FrameSums:
         """Add the products of all tracks over some lines."""
         for k, (alike, usable) in enumerate(zip(self._sets, batch.usable, strict=True)):
             total, low = self._products[k], self._low_products[k]
-            n_mic, n_low = len(alike.positions), low.shape[1] - lines.start
             feeds = _side_by_side([batch.feeds[read] for read in alike.reads], lines)
-            mics = _side_by_side([batch.microphones[p] for p in alike.positions], lines)
-            parts = mics.view(np.float32)  # real and imaginary, side by side
+            others = _side_by_side([batch.microphones[p] for p in alike.positions], lines, total.shape[-1])
+            if total.shape[-1] > len(alike.positions):
+                np.multiply(np.conj(feeds), usable, out=others[:, len(alike.positions) :])
+            parts = others[:, : len(alike.positions)].view(np.float64)  # real and imaginary, side by side
             self._gyy[k][lines] += np.einsum("ltk,ltk->lt", parts, parts)
-            products: list[tuple[slice, Spectra, Spectra]] = [(slice(None, n_mic), feeds, mics)]
-            if total.shape[-1] > n_mic:
-                exact = feeds.astype(np.complex128)
-                products.append((slice(n_mic, None), exact, np.conj(exact) * usable))
+            n_low = low.shape[1] - lines.start
             for group, frames in runs:
-                for columns, one, other in products:
-                    added = one[..., frames] @ other[..., frames].swapaxes(1, 2)
-                    total[lines, :, columns] += added
-                    if n_low > 0:
-                        low[group, lines, :, columns] += added[:n_low]
+                added = feeds[..., frames] @ others[..., frames].swapaxes(1, 2)
+                total[lines] += added
+                if n_low > 0:
+                    low[group, lines] += added[:n_low]
 
 
-def _side_by_side(spectra: list[NDArray[np.complex64]], lines: slice) -> NDArray[np.complex64]:
-    """Some lines of spectra (frame, line) as (line, track, frame)."""
-    out = np.empty((lines.stop - lines.start, len(spectra), len(spectra[0])), dtype=np.complex64)
+def _side_by_side(spectra: list[NDArray[np.complex64]], lines: slice, n_tracks: int = 0) -> NDArray[np.complex128]:
+    """Some lines of spectra (frame, line) as (line, track, frame), with place for `n_tracks`."""
+    n_tracks = max(n_tracks, len(spectra))
+    out = np.empty((lines.stop - lines.start, n_tracks, len(spectra[0])), dtype=np.complex128)
     for k, of_track in enumerate(spectra):
         out[:, k] = of_track[:, lines].T
     return out
