@@ -288,6 +288,7 @@ def visit_of(report: ReportRead) -> Visit:
         fingerprint=fingerprint,
         venue=report.venue,
         recordings=report.recordings,
+        sound=report.sound,
     )
 
 

@@ -130,6 +130,7 @@ class Visit:
     """One of the two that are compared: what it is called, its day, air, venue, and the fingerprint of it all.
 
     recordings : one figure for the recordings it was made from, by their checksums; empty where they are not named
+    sound : one figure for what was heard in them, however they are stored
     """
 
     name: str
@@ -142,6 +143,7 @@ class Visit:
     recordings: str = ""
     fingerprint: str = ""
     venue: str = ""
+    sound: str = ""
 
 
 @dataclass(frozen=True)

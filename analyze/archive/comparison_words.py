@@ -13,9 +13,9 @@ from analyze.acoustics import nominal_hz
 from analyze.archive.comparison_causes import Shift
 from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
-from analyze.archive.comparison_rows import Comparison, Visit
+from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_unheard import turned_behind_words
-from analyze.archive.comparison_visits import visit_names, visits_words
+from analyze.archive.comparison_visits import is_one, visit_names, visits_words
 from analyze.archive.renaming import renames_words
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
@@ -66,6 +66,8 @@ class SettingNow:
 
 def headline(comparison: Comparison) -> str:
     """The one sentence for the whole."""
+    if is_one(comparison.older, comparison.newer):
+        return "No second visit: both reports were made from the very same recordings."
     changed = [row for row in comparison.outputs if row.verdict not in ("same", "unclear")]
     unclear = [row.output for row in comparison.outputs if row.verdict == "unclear"]
     n = len(comparison.outputs)
@@ -80,11 +82,18 @@ def headline(comparison: Comparison) -> str:
     if unclear:
         aside = f" {'Unclear' if not changed else 'Of others it is unclear'}: {listed(unclear)}.{aside}"
     if not changed:
-        as_were = f"{plural(n, 'output')}: all as they were." if n > 1 else "The output is as it was."
+        reset = [row.output for row in comparison.outputs if row.verdict == "same" and _is_reset(row)]
+        but = f", with the settings of {listed(reset)} changed as described" if reset else ""
+        as_were = f"{plural(n, 'output')}: all as they were{but}." if n > 1 else f"The output is as it was{but}."
         none = f"None of {plural(n, 'output')} surely changed." if n > 1 else "The output has not surely changed."
         return f"{none if unclear else as_were}{aside}"
     names = listed([f"{row.output} ({row.verdict})" for row in changed])
     return f"{len(changed)} of {plural(n, 'output')} changed: {names}.{aside}"
+
+
+def _is_reset(row: OutputChange) -> bool:
+    """Whether an output's setting was changed in the description."""
+    return row.setting_polarity_change == "yes" or bool(row.setting_change_ms)
 
 
 def remarks(comparison: Comparison) -> tuple[str, ...]:
@@ -254,7 +263,7 @@ def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> s
         return f"{turned} {check_words(now)}"
     return (
         f"{turned} {look_words(now)} If it does, go by the report that says so; with {other} it would play as it did. "
-        f"If it shows {other}, no wire was touched and its setting was changed: set {now}."
+        f"If it shows {other}, no wire was touched and its setting makes up for it: correct the description."
     )
 
 

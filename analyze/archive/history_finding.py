@@ -31,7 +31,8 @@ class Seen:
     """One record or report, looked at: where it is, what it is of, or why it is left out.
 
     name : its path below the folder, with `/`; sha256 : of its results, by which copies are known
-    recordings : one figure for those it was made from
+    recordings, sound : one figure for those it was made from, and for what was heard in them
+    is_doubtful : whether findings put its description in doubt
     names : of its outputs and positions
     """
 
@@ -43,6 +44,8 @@ class Seen:
     date: str = ""
     sha256: str = ""
     recordings: str = ""
+    sound: str = ""
+    is_doubtful: bool = False
     names: frozenset[str] = frozenset()
     problem: str = ""
 
@@ -95,8 +98,8 @@ def _look(path: Path, name: PurePath) -> Seen:
         sha256 = sha256_of(report.folder / RESULTS)
     except AnalyzeError as error:
         return Seen(path, name.as_posix(), is_record, problem=f"{error.what} {error.mend}".strip())
-    about = venue, venue_from, report.date, sha256, report.recordings, names_in(report)
-    return Seen(path, name.as_posix(), is_record, *about)
+    about = venue, venue_from, report.date, sha256, report.recordings, report.sound, bool(report.doubts)
+    return Seen(path, name.as_posix(), is_record, *about, names_in(report))
 
 
 def _venue(report: ReportRead, name: PurePath) -> tuple[str, str]:
@@ -110,13 +113,14 @@ def _venue(report: ReportRead, name: PurePath) -> tuple[str, str]:
 def without_copies(seen: list[Seen]) -> tuple[list[Seen], dict[str, Seen]]:
     """Visits each once, records before reports, and of every copy what it is a copy of.
 
-    What was made from the same recordings is one visit too: of several descriptions one with a date counts, the
-    earliest day first, for a folder that is copied and dated anew is dated later.
+    What was made from the same recordings is one visit too: of several descriptions one counts that nothing puts in
+    doubt, for that one was mended; then one with a date, the earliest day first, for a folder that is copied and dated
+    anew is dated later.
     """
     kept: dict[str, Seen] = {}
     copies: dict[str, Seen] = {}
-    for one in sorted(seen, key=lambda one: (not one.date, one.date, not one.is_record, one.name)):
-        keys = [key for key in (one.sha256, one.recordings) if key]
+    for one in sorted(seen, key=lambda one: (one.is_doubtful, not one.date, one.date, not one.is_record, one.name)):
+        keys = [key for key in (one.sha256, one.recordings, one.sound) if key]
         first = next((kept[key] for key in keys if key in kept), None)
         if first is not None:
             copies[one.name] = first

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from analyze.archive.history_drift import Drift
     from analyze.archive.history_finding import Seen
 
-#: So many visits without a date, or between the first and the newest, are named one by one.
+#: So many visits without a date, between the first and the newest, or passed over are named one by one.
 _NAMED = 4
 #: Venues that share this many words at least, and this share of those of the longer name, may be one.
 _FEWEST_SHARED, _SHARED = 2, 0.75
@@ -143,12 +143,13 @@ def copy_words(one: Seen, other: Seen) -> str:
 def whole_words(history: History) -> str:
     """How much was found."""
     read = [row for row in history.visits if row.state == "read"]
-    n_copies, n_left = (sum(row.state == state for row in history.visits) for state in ("copy", "left out"))
+    copies = [row.path for row in history.visits if row.state == "copy"]
+    n_left = sum(row.state == "left out" for row in history.visits)
     said = [f"{plural(len(read), 'visit')} to {plural(len(history.venues), 'venue')}"]
-    if n_copies:
-        said.append(
-            f"{n_copies} passed over, with the results or recordings of another (verify which of them is whole)"
-        )
+    if copies:
+        more = f" and {len(copies) - _NAMED} more" if len(copies) > _NAMED else ""
+        named = ", ".join(copies[:_NAMED])
+        said.append(f"passed over, with the results or recordings of another: {named}{more}")
     if n_left:
         said.append(f"{n_left} that cannot be relied on left out")
     return "; ".join(said) + "."

@@ -71,8 +71,26 @@ class ReportRead:
     @property
     def recordings(self) -> str:
         """One figure for all recordings that were read, by their checksums; empty where none are named."""
-        sums = sorted(str(one["sha256"]) for one in self.results.get("input_files") or ())
-        return hashlib.sha256("".join(sums).encode()).hexdigest() if sums else ""
+        return _figure(sorted(str(one["sha256"]) for one in self.results.get("input_files") or ()))
+
+    @property
+    def sound(self) -> str:
+        """One figure for what was heard, however it is stored: levels, phases and coherences of all bands.
+
+        No two takes of one rig are alike to their last digit. Empty where the report holds none.
+        """
+        figures = ("output", "position", "band_hz", "level_db", "phase_deg", "coherence")
+        rows = self.results.get("bands") or ()
+        return _figure(sorted(str([row.get(name) for name in figures]) for row in rows if isinstance(row, dict)))
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Findings that put its description in doubt, and all that it says with it."""
+        from analyze.reports.page_findings import is_doubt
+
+        rows = [row for row in self.results.get("quality") or () if isinstance(row, dict)]
+        doubtful = (str(row["finding"]) for row in rows if is_doubt(str(row.get("finding")), str(row.get("severity"))))
+        return tuple(dict.fromkeys(doubtful))
 
     @property
     def title(self) -> str:
@@ -212,6 +230,11 @@ class ReportRead:
         if not len(samples) or not np.isfinite(samples).all():
             raise DescriptionError("an impulse response is damaged.", _AGAIN, path=path)
         return Impulse(samples[:, 0], int(rate_hz))
+
+
+def _figure(parts: list[str]) -> str:
+    """One figure for them all; empty for none."""
+    return hashlib.sha256("".join(parts).encode()).hexdigest() if parts else ""
 
 
 def venue_key(venue: str) -> str:

@@ -30,6 +30,7 @@ class Record:
     """What was written: the folder, files and bytes of its payload, and whether responses stand in it as SOFA.
 
     missing : what the description does not state by which a history places a visit, date or venue
+    doubts : findings that put the description in doubt
     """
 
     folder: Path
@@ -37,6 +38,7 @@ class Record:
     n_bytes: int
     has_sofa: bool
     missing: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
 
 def write_record(
@@ -69,7 +71,8 @@ def write_record(
     replace_folder(target, bag_files(payload, record_tags(source.results["sound_check"], source.name)), kind=RECORD)
     n_bytes = sum((target.expanduser() / name).stat().st_size for name in payload)
     missing = tuple(what for what, said in (("date", source.date), ("venue", source.venue)) if not said)
-    return Record(target, len(payload), n_bytes, any(name.startswith(RESPONSES) for name in payload), missing)
+    has_sofa = any(name.startswith(RESPONSES) for name in payload)
+    return Record(target, len(payload), n_bytes, has_sofa, missing, source.doubts)
 
 
 def _payload(report: ReportFiles, recordings: dict[str, Path]) -> dict[str, Source]:

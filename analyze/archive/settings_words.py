@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
 from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
+from analyze.archive.comparison_visits import is_one
 from analyze.archive.comparison_words import odd_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
@@ -33,6 +34,8 @@ _SHORT = {
 
 def headline(verified: Verified) -> str:
     """The sentence a person wants."""
+    if is_one(verified.before, verified.after):
+        return "Nothing was measured since: both reports were made from the very same recordings."
     wrong = [row for row in verified.settings if row.outcome not in DONE]
     if not wrong:
         said = "Done as recommended" if verified.is_anything_asked else "Nothing was to be changed, and nothing was"
@@ -114,6 +117,8 @@ def _done_words(row: Applied, wire: Rewired | None) -> str:
     type_in = "" if is_mended else f" Type {number(row.recommended_delay_ms, 2)} ms, {row.recommended_polarity}."
     change = f"{signed(row.delay_change_ms, 2)} ms"
     found = f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}"
+    if is_mended and row.outcome in DONE:
+        return "It plays as recommended."
     if row.outcome == "as recommended":
         return f"In force: {found}, as recommended."
     if row.outcome == "left alone":

@@ -24,6 +24,11 @@ def record_text(record: Record) -> str:
         "" if record.has_sofa else '\nIt holds no responses as SOFA: `analyze guide "a record"` says how to have them.'
     )
     missing = f"\n{_missing_words(record.missing)}" if record.missing else ""
+    if record.doubts:
+        missing += (
+            f"\nIts description is in doubt ({', '.join(record.doubts)}), and every setting in it: put it right, "
+            "analyze again, and archive that beside this one, or in its place (--force)."
+        )
     place = printable(str(record.folder))
     return (
         f"The record is in {place} ({_amount(record.n_files, record.n_bytes)}).{sofa}{missing}\n"

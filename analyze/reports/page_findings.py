@@ -106,7 +106,12 @@ def doubt_note(analysis: Analysis, output: str) -> str:
 
 def _doubts(analysis: Analysis) -> list[Finding]:
     """Findings by which the description may be wrong."""
-    return [one for one in analysis.findings if one.finding in _OF_THE_DESCRIPTION and one.severity in _SEVERITIES]
+    return [one for one in analysis.findings if is_doubt(one.finding, one.severity)]
+
+
+def is_doubt(finding: str, severity: str) -> bool:
+    """Whether a finding of that name and severity puts the description in doubt."""
+    return finding in _OF_THE_DESCRIPTION and severity in _SEVERITIES
 
 
 def _on_the_reference(analysis: Analysis, rows: Sequence[FindingRow]) -> str:

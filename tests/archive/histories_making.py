@@ -21,10 +21,15 @@ Edit = Callable[[dict[str, Any]], None]
 
 
 def recorded_anew(results: dict[str, Any]) -> dict[str, Any]:
-    """The same results of other recordings, as every visit has: their checksums follow from all that is said."""
+    """The same results of other recordings, as every visit has: their checksums follow from all that is said.
+
+    What was heard differs in its last digit.
+    """
     told = json.dumps(results, sort_keys=True, default=str)
     for one in results["input_files"]:
         one["sha256"] = hashlib.sha256(f"{told} {one['path']}".encode()).hexdigest()
+    for row in results["bands"][:1]:
+        row["coherence"] = (row["coherence"] or 0.0) + int(hashlib.sha256(told.encode()).hexdigest()[:6], 16) / 1e12
     return results
 
 

@@ -68,7 +68,7 @@ def test_a_kept_record_verifies(record):
 def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
     done = call("compare", record, record, "--out", tmp_path / "comparison")
     assert (done.returncode, done.stdout) == (0, "")
-    assert "is as it was." in done.stderr
+    assert "No second visit: both reports were made from the very same recordings." in done.stderr
     for name in ("outputs.csv", "positions.csv"):
         rows = read_table(tmp_path / "comparison" / name)
         assert rows

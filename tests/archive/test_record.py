@@ -7,13 +7,14 @@ import hashlib
 import os
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from archive_making import DESCRIPTION, content, make_record, make_report
 
 from analyze.archive.bag import decoded_path, encoded_path, tag_lines
-from analyze.archive.record import write_record
+from analyze.archive.record import Record, write_record
 from analyze.archive.telling import record_text
 from analyze.archive.verification import verify_record
 from analyze.errors import DescriptionError, OutputError
@@ -344,3 +345,10 @@ def test_a_record_can_be_archived_from_a_record(tmp_path):
     first = make_record(tmp_path).folder
     again = write_record(first / "data" / "report", tmp_path / "again").folder
     assert content(again)["manifest-sha512.txt"] == content(first)["manifest-sha512.txt"]
+
+
+def test_a_description_in_doubt_is_said_before_it_is_kept(tmp_path):
+    sure = Record(tmp_path, 3, 1000, has_sofa=True)
+    said = record_text(replace(sure, doubts=("channels exchanged", "louder elsewhere")))
+    assert "Its description is in doubt (channels exchanged, louder elsewhere)" in said
+    assert "in doubt" not in record_text(sure)

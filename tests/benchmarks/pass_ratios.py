@@ -29,6 +29,7 @@ from analyze.audio.recording import open_recording
 from analyze.description import Capture, load_sound_check
 from analyze.spectra.cross_spectra import FRAME_S
 from analyze.spectra.streaming import accumulate
+from analyze.spectra.threads import one_heap
 
 N_FEEDS, N_MICS = 4, 12
 LENGTH = round(FRAME_S * RATE_HZ)
@@ -187,6 +188,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--others", action="store_true", help="also time other libraries (the `bench` extra)")
     arguments = parser.parse_args()
+    one_heap()  # as the program does
     compare(arguments.minutes, arguments.rounds, arguments.others)
 
 
