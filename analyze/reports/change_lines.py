@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 _FEW_LINES, _NAME_LENGTH = 4, 40
 # From so many milliseconds on tenths do not matter here.
 _ROUGH_MS = 10.0
+# What a change for the arrival takes from the sum is said from so many dB on.
+_COST_DB = 1.0
 # A channel that is named longer than this is left to the sheet.
 _CHANNEL_LENGTH = 20
 
@@ -157,7 +159,7 @@ def _about(analysis: Analysis, row: Recommendation) -> str:
     if row.kind not in BY_ARRIVAL:
         return _joined(_sum_words(analysis, row), _either_words(analysis, row))
     others = (f"{what}: {instead}." for what, instead in other_main_settings(analysis, row))
-    return _joined(_timing_words(analysis, row), echo_note(analysis, row), *others)
+    return _joined(_timing_words(analysis, row), _cost_words(row), echo_note(analysis, row), *others)
 
 
 def _sum_words(analysis: Analysis, row: Recommendation) -> str:
@@ -204,6 +206,13 @@ def _timing_words(analysis: Analysis, row: Recommendation) -> str:
         why = "it is wired inverted, so that" if row.output in wired_inverted(analysis) else "where it takes over"
         parts.append(f"{why} it works against {main}")
     return _sentence("; ".join(parts))
+
+
+def _cost_words(row: Recommendation) -> str:
+    """That lining up by arrival takes from the sum where the output meets others."""
+    if not (is_changed(row) and row.gain_db <= -_COST_DB):
+        return ""
+    return f"That is for its arrival: where it meets others in the low bands the sum loses {number(-row.gain_db)} dB."
 
 
 def _sentence(text: str) -> str:

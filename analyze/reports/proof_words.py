@@ -40,8 +40,8 @@ def proof_words(analysis: Analysis, row: Recommendation) -> tuple[str, str]:
     is_due = row.decision in ("change", "keep") and math.isfinite(row.confidence)
     if not is_due or row.output != analysis.sound_check.group_of(row.output)[0]:
         return "", ""
-    where = "on stage" if row.kind == "monitor" else "at every seat"
-    return NO_CHECK, f"Flipping it may take less than {LEAST_DB:g} dB from any band {where}: too little to go by."
+    where = "on stage" if row.kind == "monitor" else "at any seat"
+    return NO_CHECK, f"Flipped, no band {where} is sure to drop by {LEAST_DB:g} dB: too little to go by."
 
 
 def _needs_analyser(proof: Proof) -> bool:

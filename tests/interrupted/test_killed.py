@@ -13,4 +13,4 @@ def test_killed_runs(tmp_path: Path) -> None:
 
 
 def test_killed_batches(tmp_path: Path) -> None:
-    assert killed_batches(tmp_path, 2, random.Random(20260514)).total() == 2
+    assert killed_batches(tmp_path, 1, random.Random(20260514)).total() == 1

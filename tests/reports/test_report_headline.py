@@ -163,6 +163,14 @@ def test_a_tower_is_changed_for_its_arrival_not_for_its_sum(analysis):
     assert "not for this figure" not in headline.score_sentence(analysis)
 
 
+def test_what_lining_up_by_arrival_takes_from_the_sum_is_said(analysis):
+    late = tower_moved(analysis, -1.5, 1.5, 0.0)
+    for gain_db, is_said in ((-1.6, True), (-0.9, False), (2.0, False)):
+        (row,) = late.recommendations
+        one = dataclasses.replace(late, recommendations=(dataclasses.replace(row, gain_db=gain_db),))
+        assert ("meets others in the low bands the sum loses 1.6 dB." in change_lines(one)[0].about) is is_said
+
+
 def test_a_delay_of_a_stage_input_is_optional(analysis):
     """Its polarity comes first; a change of the delay alone may be left out."""
     row = dataclasses.replace(analysis.inputs[0], recommended_polarity="normal")

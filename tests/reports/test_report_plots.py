@@ -136,7 +136,7 @@ def test_an_analysis_of_nothing_has_no_plots(make):
 def test_any_table_may_be_missing(make, field):
     small = make(("mains", "sub", "tower"), ("mix", "lawn"))
     for plot in plots(dataclasses.replace(small, **{field: ()})):
-        plot.render()
+        drawn(plot)
 
 
 def test_rows_without_figures_are_drawn_as_nothing(analysis):
