@@ -250,7 +250,8 @@ def _coarse(
     furthest_s = _FAR_SHARE * look.shape[1] / rate_hz
     shift_s, findings = np.full((len(feeds), len(positions)), np.nan), []
     for i, feed in enumerate(feeds):
-        shift_s[i], prominence = coarse_delays_s(look[i], look[len(feeds) :], rate_hz)
+        is_alone = len(feeds) == 1
+        shift_s[i], prominence = coarse_delays_s(look[i], look[len(feeds) :], rate_hz, is_alone=is_alone)
         missing = [p for p in range(len(positions)) if np.isnan(shift_s[i, p])]
         if not missing:
             continue

@@ -22,6 +22,9 @@ EARLIEST_S, LATEST_S = -0.05, 1.0
 #: A peak counts when noise alone would reach it less often than once in a million windows (standard normal deviate).
 _RARE_Z = 4.8
 
+# Where one feed plays alone so much of the look is enough for a microphone at which it stands out so many times more
+# than noise ever does.
+_SHORT_S, _CLEARLY = 8, 4.0
 _LINES_SMOOTHED = 9
 _LINES_AVERAGED = 401
 _LEAST_COHERENCE = 0.002
@@ -43,6 +46,8 @@ def coarse_delays_s(
     microphones: NDArray[np.float32],
     sample_rate_hz: float,
     range_s: tuple[float, float] = (EARLIEST_S, LATEST_S),
+    *,
+    is_alone: bool = False,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Delay of every microphone behind `feed` and how far its peak stands out.
 
@@ -51,6 +56,7 @@ def coarse_delays_s(
     feed, microphones : (frame,), (position, frame), the same stretch of both
     sample_rate_hz : of both
     range_s : of the delays looked for
+    is_alone : nothing like it plays besides, so that a part of the stretch will do where that leaves no doubt
 
     Returns
     -------
@@ -64,6 +70,24 @@ def coarse_delays_s(
     The coherence over 9 lines is 1/9 where there is none; that bias is taken off its mean over 401 lines. The energy
     peak does not depend on polarity.
     """
+    n_short = round(_SHORT_S * sample_rate_hz)
+    if not is_alone or len(feed) < 2 * n_short:
+        found = _delays(feed, microphones, sample_rate_hz, range_s)
+        return found[:, 0], found[:, 1]
+    found = _delays(feed[:n_short], microphones[:, :n_short], sample_rate_hz, range_s)
+    doubtful = ~(found[:, 2] >= _CLEARLY)
+    if doubtful.any():
+        found[doubtful] = _delays(feed, microphones[doubtful], sample_rate_hz, range_s)
+    return found[:, 0], found[:, 1]
+
+
+def _delays(
+    feed: NDArray[np.float32],
+    microphones: NDArray[np.float32],
+    sample_rate_hz: float,
+    range_s: tuple[float, float],
+) -> NDArray[np.float64]:
+    """Delay, prominence, and how many times that is what noise hardly ever reaches: (position, 3)."""
     from scipy import fft
 
     first, last = (round(limit_s * sample_rate_hz) for limit_s in range_s)
@@ -71,11 +95,10 @@ def coarse_delays_s(
     x = fft.rfft(feed, n_fft)
     sxx = _smooth(np.abs(x) ** 2, _LINES_SMOOTHED)
 
-    def of_one(microphone: NDArray[np.float32]) -> tuple[float, float]:
+    def of_one(microphone: NDArray[np.float32]) -> tuple[float, float, float]:
         return _delay_s(x, sxx, fft.rfft(microphone, n_fft), n_fft, sample_rate_hz, (first, last))
 
-    found = for_each(of_one, microphones)
-    return np.array([delay for delay, _ in found]), np.array([prominence for _, prominence in found])
+    return np.array(for_each(of_one, microphones)).reshape(len(microphones), 3)
 
 
 def first_arrivals_s(
@@ -129,8 +152,11 @@ def _delay_s(
     n_fft: int,
     sample_rate_hz: float,
     within: tuple[int, int],
-) -> tuple[float, float]:
-    """Delay, within so many samples, and prominence of one microphone's spectrum; `sxx`: the feed's smoothed energy."""
+) -> tuple[float, float, float]:
+    """Delay, within so many samples, and prominence of one microphone's spectrum; `sxx`: the feed's smoothed energy.
+
+    Last comes how many times the prominence is what noise hardly ever reaches.
+    """
     response, weight = _response(x, sxx, y, n_fft, _LINES_SMOOTHED)
     first, last = within
     energy = np.concatenate([response[first:], response[: last + 1]]) ** 2
@@ -140,9 +166,8 @@ def _delay_s(
     near = slice(max(0, centre - width // 2), centre + width // 2 + 1)
     peak = near.start + int(np.argmax(energy[near]))
     prominence = float(smoothed[centre] / max(float(np.median(smoothed)), 1e-30))
-    if not prominence >= _rare_ratio(weight, sample_rate_hz / n_fft):
-        return float("nan"), prominence
-    return (peak + first) / sample_rate_hz, prominence
+    times = prominence / _rare_ratio(weight, sample_rate_hz / n_fft)
+    return (peak + first) / sample_rate_hz if times >= 1.0 else float("nan"), prominence, times
 
 
 def _response(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import signal
 from spectra_making import ODD_RATE_HZ, RATE_HZ, Samples, delayed, noise, sweep
 
+from analyze.spectra import coarse_delay
 from analyze.spectra.coarse_delay import EARLIEST_S, LATEST_S, coarse_delays_s, first_arrivals_s
 
 #: Whole samples, fractions of one, both ends of the range.
@@ -137,3 +138,25 @@ def test_in_noise_nothing_is_first() -> None:
     feed, heard = noise(6 * RATE_HZ, 23), noise(6 * RATE_HZ, 24)
     first = first_arrivals_s(feed.astype(np.float32), heard[None].astype(np.float32), RATE_HZ)
     assert np.isnan(first).all()
+
+
+def test_of_a_feed_alone_a_part_of_the_look_is_enough_unless_there_is_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One microphone hears it well, one under the noise: of that one alone all of it is looked at."""
+    n = 30 * RATE_HZ
+    feed = noise(n, 31).astype(np.float32)
+    clear, faint = (delayed(feed, at_s, RATE_HZ) for at_s in (0.0213, 0.0471))
+    heard = np.stack([clear, 0.05 * faint + feed.std() * noise(n, 32)]).astype(np.float32)
+    looked_at: list[tuple[int, int]] = []
+    own = coarse_delay._delays
+
+    def noted(feed: Samples, microphones: Samples, *of_look: object) -> Samples:
+        looked_at.append((len(feed), len(microphones)))
+        return own(feed, microphones, *of_look)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(coarse_delay, "_delays", noted)
+    whole, _ = coarse_delays_s(feed, heard, RATE_HZ)
+    parts, prominence = coarse_delays_s(feed, heard, RATE_HZ, is_alone=True)
+    assert looked_at == [(n, 2), (8 * RATE_HZ, 2), (n, 1)]
+    assert parts.tolist() == whole.tolist()
+    assert np.abs(parts - [0.0213, 0.0471]).max() < 1.0 / RATE_HZ
+    assert prominence[0] > prominence[1]
