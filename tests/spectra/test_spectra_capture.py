@@ -189,8 +189,8 @@ def test_the_pass_is_repeated_where_a_delay_was_off(
         tracks["mic", "seat 1"] = -0.6 * delayed(feed, 0.3, RATE_HZ) + 0.003 * noise(n, 62)
     passes: list[bool] = []
 
-    def off(feed: NDArray[np.float32], mics: NDArray[np.float32], rate: float) -> tuple[NDArray, NDArray]:
-        delay_s, prominence = coarse_delays_s(feed, mics, rate)
+    def off(feed: NDArray[np.float32], mics: NDArray[np.float32], rate: float, **how: bool) -> tuple[NDArray, NDArray]:
+        delay_s, prominence = coarse_delays_s(feed, mics, rate, **how)
         return delay_s + np.array([0.0, off_s]), prominence
 
     run = module._pass
@@ -243,8 +243,8 @@ def test_damage_is_found_once_in_the_whole_recording(
     tracks = solo(n)
     tracks["mic", "seat 1"][-30:-10] = 1.0
 
-    def off(feed: NDArray[np.float32], mics: NDArray[np.float32], rate: float) -> tuple[NDArray, NDArray]:
-        delay_s, prominence = coarse_delays_s(feed, mics, rate)
+    def off(feed: NDArray[np.float32], mics: NDArray[np.float32], rate: float, **how: bool) -> tuple[NDArray, NDArray]:
+        delay_s, prominence = coarse_delays_s(feed, mics, rate, **how)
         return delay_s + np.array([0.0, off_s]), prominence
 
     monkeypatch.setattr(module, "coarse_delays_s", off)
