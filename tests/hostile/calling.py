@@ -19,7 +19,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
+
 from analyze.__main__ import _run
+
+# What keeps pandas' texts reserves 1 GiB of address space for the first of them: as much as a call may take. Under the
+# limit it would fit or not by a hair, and leave nothing where it fits.
+pd.Series(["a text"])
 
 #: Exit codes of README that a hostile input may lead to: never 1, a bug.
 FINISHED, REFUSED, UNREADABLE, UNDECIDED, CHANGED, DAMAGED, SOME_FAILED = 0, 2, 3, 5, 6, 7, 8
