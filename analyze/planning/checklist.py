@@ -119,8 +119,8 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
 def _to_be_taped(check: SoundCheck) -> str:
     """Blanks for distances: of positions from the reference, the first of them, and one of every other output.
 
-    From a fill or tower to its seat, from a monitor to the stage, from mains and subs to the first seat: each take has
-    its own chance of two microphones exchanged and of a delay that was another one.
+    From a fill or tower to its seat, from a monitor to whoever stands before it, from mains and subs to the first seat:
+    each take has its own chance of two microphones exchanged and of a delay that was another one.
     """
     names = list(check.positions)
     more = ", and so on" if len(names) > _MOST_TAPED else ""
@@ -137,6 +137,8 @@ def _taped_at(check: SoundCheck, output: Output) -> str:
         return output.align_at[0] if output.align_at else "its seat"
     zone = "stage" if output.kind == "monitor" else "audience"
     wanted = [position.name for position in check.positions.values() if position.zone == zone]
+    if output.kind == "monitor" and len(wanted) > 1:  # which of them the description does not say
+        return "whoever stands before it"
     return next(iter(wanted), next(iter(check.positions)))
 
 

@@ -22,7 +22,7 @@ EARLIEST_S, LATEST_S = -0.05, 1.0
 #: A peak counts when noise alone would reach it less often than once in a million windows (standard normal deviate).
 _RARE_Z = 4.8
 
-# Where one feed plays alone so much of the look is enough for a microphone at which it stands out so many times more
+# Where one feed alone was recorded so much of the look is enough for a microphone at which it stands out so many times more
 # than noise ever does.
 _SHORT_S, _CLEARLY = 8, 4.0
 _LINES_SMOOTHED = 9
@@ -56,7 +56,7 @@ def coarse_delays_s(
     feed, microphones : (frame,), (position, frame), the same stretch of both
     sample_rate_hz : of both
     range_s : of the delays looked for
-    is_alone : nothing like it plays besides, so that a part of the stretch will do where that leaves no doubt
+    is_alone : no other feed was recorded, so that a part of the stretch will do where that leaves no doubt
 
     Returns
     -------

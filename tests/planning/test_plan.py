@@ -12,7 +12,7 @@ import soundfile
 
 from analyze.alignment.fills import _out_of_reach
 from analyze.archive.opening import ReportRead
-from analyze.description import Output, load_outline, load_sound_check
+from analyze.description import Output, Position, load_outline, load_sound_check
 from analyze.errors import DescriptionError
 from analyze.planning import plan_for
 from analyze.planning.asked import _to_be_recorded
@@ -68,6 +68,9 @@ def test_distances_are_asked_for_from_the_reference(rig: Path) -> None:
         "from fill to row one ____ m; from wedge ö<b> to drums ____ m"
     )
     assert any(f"{asked}." in item for item in checklist(check, plan_for(rig).plan).setting_up)
+    stage = replace(check, positions=check.positions | {"keys": Position("keys", "stage")})
+    who = "from wedge ö<b> to whoever stands before it ____ m."
+    assert any(who in item for item in checklist(stage, plan_for(rig).plan).setting_up)
     many = {name: Output(name, "sub", "subs") for name in map(str, range(20))}
     (item,) = (
         item
