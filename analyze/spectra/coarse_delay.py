@@ -22,8 +22,8 @@ EARLIEST_S, LATEST_S = -0.05, 1.0
 #: A peak counts when noise alone would reach it less often than once in a million windows (standard normal deviate).
 _RARE_Z = 4.8
 
-# Where one feed alone was recorded so much of the look is enough for a microphone at which it stands out so many times more
-# than noise ever does.
+# Where one feed alone was recorded so much of the look is enough for a microphone at which it stands out so many times
+# more than noise ever does.
 _SHORT_S, _CLEARLY = 8, 4.0
 _LINES_SMOOTHED = 9
 _LINES_AVERAGED = 401
