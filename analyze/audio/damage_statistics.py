@@ -33,7 +33,6 @@ DROPOUT_S = 0.005
 #: Damaged spans closer than this are one.
 SPANS_APART_S = 0.5
 _STRETCH = 1 << 14
-_SHORTEST_TILE = 256
 #: Odd multiplier that moves the fingerprint on from stretch to stretch (Knuth, TAOCP 3.3.4, table 1, line 26).
 _NEXT = np.uint64(6364136223846793005)
 
@@ -122,15 +121,20 @@ class TrackStatistics:
         done = 0
         while done < len(block):
             n = min(_STRETCH - self._n_held, len(block) - done)
-            self._hold(block[done : done + n])
+            samples = block[done : done + n].T
             done += n
+            if n == _STRETCH and samples.strides[1] == samples.itemsize:  # track by track already: need not be copied
+                self._take_stretch(samples)
+                continue
+            self._held[:, self._n_held : self._n_held + n] = samples
+            self._n_held += n
             if self._n_held == _STRETCH:
-                self._take_stretch()
+                self._take_held()
 
     def finish(self) -> TrackSummary:
         """The figures of everything given; nothing can be added afterwards. Raises ValueError without a frame."""
         if self._n_held:
-            self._take_stretch()
+            self._take_held()
         self._is_finished = True  # the arrays are the summary's now
         if self.n_frames == 0:
             raise ValueError("no frames were given")
@@ -175,30 +179,26 @@ class TrackStatistics:
             stops.append(cut[-1][0] if cut and cut[-1][1] == n else n)
         return np.array(counts), np.array(firsts), np.array(stops)
 
-    def _hold(self, block: NDArray[np.float32]) -> None:
-        """Append (frame, track) to the held (track, frame), in tiles: a transposition at once would miss the cache."""
-        n_tile = max(_SHORTEST_TILE, _STRETCH // self.n_tracks)
-        for start in range(0, len(block), n_tile):
-            tile = block[start : start + n_tile]
-            self._held[:, self._n_held : self._n_held + len(tile)] = tile.T
-            self._n_held += len(tile)
-
-    def _take_stretch(self) -> None:
+    def _take_held(self) -> None:
         """Account for the held samples."""
-        held = self._held[:, : self._n_held]
-        lowest, highest = self._columns.take(held)
+        self._take_stretch(self._held[:, : self._n_held])
+        self._n_held = 0
+
+    def _take_stretch(self, samples: NDArray[np.float32]) -> None:
+        """Account for (track, frame) samples that follow those before."""
+        n = samples.shape[1]
+        lowest, highest = self._columns.take(samples)
         peak = np.maximum(highest, -lowest)
         self._peak = np.maximum(self._peak, peak)
-        sums, squares = _sums(held)
+        sums, squares = _sums(samples)
         self._sum += sums
         self._sum_squares += squares
-        words = np.einsum("ij,j->i", held.view(np.uint32), self._multipliers[: self._n_held])
+        words = np.einsum("ij,j->i", samples.view(np.uint32), self._multipliers[:n])
         self._fingerprint = self._fingerprint * _NEXT + words
-        self._clipping.take(held, peak, self.n_frames)
-        self._flat.take(held, highest, lowest, self.n_frames)
-        self._gaps.take(held, self.n_frames)
-        self.n_frames += self._n_held
-        self._n_held = 0
+        self._clipping.take(samples, peak, self.n_frames)
+        self._flat.take(samples, highest, lowest, self.n_frames)
+        self._gaps.take(samples, self.n_frames)
+        self.n_frames += n
 
 
 def _sums(held: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -27,7 +27,6 @@ class Source:
     ) -> None:
         self.file, self.columns, self.channels = file, tuple(columns), tuple(channels)
         self.decoder = Decoder(file) if decoder is None else decoder
-        self.is_whole = tuple(columns) == tuple(channels) == tuple(range(file.n_channels))
         self._to, self._from = _index(columns), _index(channels)
         self._scratch = np.empty((0, file.n_channels), dtype=np.float32)
 
