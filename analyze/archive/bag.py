@@ -40,6 +40,11 @@ class Entry:
     n_bytes: int
 
 
+def is_bag(folder: Path) -> bool:
+    """Whether a folder is a bag, though one of the two files that show it is lost or a link."""
+    return any((folder / name).is_file() and not (folder / name).is_symlink() for name in (DECLARATION, MANIFEST))
+
+
 #: A file to be copied, or what writes one to the path it is given.
 Source = Path | Callable[[Path], None]
 

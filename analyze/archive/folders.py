@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
-from analyze.archive.bag import DECLARATION
+from analyze.archive.bag import is_bag
 from analyze.archive.page import PAGE, page_bytes
 from analyze.errors import DescriptionError
 from analyze.reports.columns import Table
@@ -109,7 +109,7 @@ class MadeFolder(Generic[Found]):
 def check_outside_records(target: Path, kind: Kind) -> None:
     """Refuse a place inside a record, which would not verify any more. Raises DescriptionError."""
     for parent in target.expanduser().resolve().parents:
-        if (parent / DECLARATION).is_file():
+        if is_bag(parent):
             raise DescriptionError(
                 f"lies in a record ({parent}), which would not verify any more.",
                 f"Choose another folder with {kind.option}.",

@@ -11,8 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 
-from analyze.archive.bag import DECLARATION
-from analyze.archive.bag import MANIFEST as BAG_MANIFEST
+from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, venue_key
 from analyze.archive.renaming import names_in
 from analyze.archive.whole import open_whole
@@ -69,10 +68,9 @@ def visit_folders(folder: Path) -> Iterator[Path]:
     """
     if not folder.is_dir():
         raise DescriptionError("no such folder (expected one that holds records).", "Check the path.", path=folder)
-    for base, folders, files in os.walk(folder, followlinks=False):
+    for base, folders, _ in os.walk(folder, followlinks=False):
         place = Path(base)
-        is_bag = any(name in files and not (place / name).is_symlink() for name in (DECLARATION, BAG_MANIFEST))
-        if is_bag or is_report(place):
+        if is_bag(place) or is_report(place):
             folders.clear()
             yield place
         folders[:] = sorted(name for name in folders if not name.startswith("."))

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.archive.about import REPORT
-from analyze.archive.bag import DECLARATION
+from analyze.archive.bag import is_bag
 from analyze.archive.formats import check_format, check_record_format
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
@@ -254,7 +254,7 @@ def open_report(path: Path) -> ReportRead:
     DescriptionError : there is neither, or it is of a later format than this program knows
     """
     place = Path(path).expanduser()
-    is_record = (place / DECLARATION).is_file()
+    is_record = is_bag(place)
     if is_record:
         check_record_format(place)
     folder = place / REPORT if is_record else place

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 from pathlib import Path
 
-from analyze.archive.bag import DECLARATION
+from analyze.archive.bag import is_bag
 from analyze.errors import DescriptionError, printable
 from analyze.reports.folder import refuse_report
 
@@ -20,7 +20,7 @@ def refuse_what_is_made(path: Path) -> None:
     """
     refuse_report(path)
     record = path.parents[1] if path.parts[-2:] == _AUDIO.parts and not path.exists() else path
-    if not (record / DECLARATION).is_file():
+    if not is_bag(record):
         return
     audio = record / _AUDIO
     if audio.is_dir():

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from analyze.archive.about import REPORT
-from analyze.archive.bag import DECLARATION
-from analyze.archive.bag import MANIFEST as BAG_MANIFEST
+from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.verification import damaged_files
 from analyze.errors import DescriptionError
@@ -23,7 +22,7 @@ def open_whole(path: Path) -> ReportRead:
     ------
     DescriptionError : there is neither, it is damaged, or of a later format than this program knows
     """
-    if (path / DECLARATION).is_file() or (path / BAG_MANIFEST).is_file():
+    if is_bag(path):
         _check_undamaged(path)
     return open_report(path)
 

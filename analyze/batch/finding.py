@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyze.archive.bag import DECLARATION
+from analyze.archive.bag import is_bag
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError, printable
 from analyze.reports.folder import is_report
@@ -55,7 +55,7 @@ def find_sound_checks(folders: Sequence[Path], reserved: Sequence[str] = ()) -> 
 
 def _nothing(folders: Sequence[Path]) -> DescriptionError:
     """The error for folders without a sound check; what holds reports or records alone is told so."""
-    passed = [base for folder in folders for base, _, files in os.walk(folder) if _is_analysed(Path(base), files)]
+    passed = [base for folder in folders for base, _, _ in os.walk(folder) if _is_analysed(Path(base))]
     if passed:
         what = f"no sound check in or below it: {printable(passed[0])} is a report or a record."
         return DescriptionError(what, "Give the folder of the recordings.", path=folders[0])
@@ -63,16 +63,16 @@ def _nothing(folders: Sequence[Path]) -> DescriptionError:
     return DescriptionError(f"no {FILE_NAME} in or below it.", mend, path=folders[0])
 
 
-def _is_analysed(place: Path, files: Sequence[str]) -> bool:
+def _is_analysed(place: Path) -> bool:
     """Whether a folder is a report or a record."""
-    return is_report(place) or DECLARATION in files
+    return is_report(place) or is_bag(place)
 
 
 def _below(folder: Path) -> Iterator[Path]:
     """Folders with a description, at or below one, sorted; links are not followed."""
     for base, inner, files in os.walk(folder, onerror=_unreadable):
         place = Path(base)
-        if _is_analysed(place, files):
+        if _is_analysed(place):
             inner.clear()
             continue
         inner[:] = sorted(name for name in inner if not name.startswith("."))

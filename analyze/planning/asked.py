@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyze.archive.bag import DECLARATION
+from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, open_report
 from analyze.description import SoundCheck, load_outline
 from analyze.description_text import FILE_NAME
@@ -34,7 +34,7 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
     ------
     DescriptionError : there is none of these, its description is wrong, or there is nothing to be planned
     """
-    if is_report(path) or (path / DECLARATION).is_file():
+    if is_report(path) or is_bag(path):
         report = open_report(path)
         check = load_outline(report.folder / FILE_NAME)
         captures = [capture["name"] for capture in report.check["captures"]]

@@ -52,6 +52,15 @@ def test_a_record_is_opened_where_its_report_lies(report: Path, tmp_path: Path) 
     assert one.response("main left", "mix").sample_rate_hz == visit("first").response("main left", "mix").sample_rate_hz
 
 
+@pytest.mark.parametrize("kept", ["bagit.txt", "manifest-sha512.txt"])
+def test_a_record_that_lost_one_of_what_shows_it_is_opened(report: Path, tmp_path: Path, kept: str) -> None:
+    bag = tmp_path / "bag"
+    (bag / "data").mkdir(parents=True)
+    (bag / kept).write_text("")
+    shutil.copytree(report, bag / "data" / "report")
+    assert open_report(bag).is_record
+
+
 def test_a_name_that_a_spreadsheet_would_compute_is_read_as_it_was_given(report: Path) -> None:
     results = json.loads((report / "results.json").read_text(encoding="utf-8"))
     results["arrivals"][0]["output"] = "=1+1"
