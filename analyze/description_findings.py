@@ -34,6 +34,8 @@ _SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
 _OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
 # With fewer captures than this it is not told which of them is the odd one.
 _FEW_CAPTURES = 3
+# So many names show which microphones are meant.
+_FEW_NAMES = 3
 # Twins that are set closer than this are set alike: less is a rounding of a processor.
 _APART_MS = 0.05
 
@@ -216,28 +218,38 @@ def _stand_in(with_first: Sequence[Capture], with_second: Sequence[Capture], fir
 
 
 def _nothing_in_common(check: SoundCheck) -> tuple[Finding, ...]:
-    """Mains and subs that no position hears both; likewise fills and towers with the reference."""
-    heard: dict[str, dict[str, str]] = {}  # output -> position -> its first take
-    for capture in check.captures:
-        for output in capture.feeds:
-            for position in capture.mics:
-                heard.setdefault(output, {}).setdefault(position, capture.name)
+    """Mains and subs that no position hears both; likewise fills and towers with the reference.
+
+    Outputs that are heard at the same positions are told of at once: there it is two names that one position has.
+    """
+    alike: dict[frozenset[str], list[str]] = {}  # positions -> outputs that are heard there
+    for name in check.outputs:
+        heard = frozenset(mic for capture in check.captures if name in capture.feeds for mic in capture.mics)
+        if heard:
+            alike.setdefault(heard, []).append(name)
     findings = []
-    names = [name for name in check.outputs if name in heard]
-    for place, name in enumerate(names):
-        apart = [
-            other
-            for other in names[:place]
-            if _are_to_add(check, name, other) and not heard[name].keys() & heard[other].keys()
-        ]
+    for place, (here, names) in enumerate(alike.items()):
+        elsewhere = [(there, others) for there, others in list(alike.items())[:place] if not here & there]
+        earlier = {other: there for there, others in elsewhere for other in others}
+        late = [name for name in names if any(_are_to_add(check, name, other) for other in earlier)]
+        apart = [other for other in earlier if any(_are_to_add(check, name, other) for name in late)]
         if apart:
-            takes = " and ".join(dict.fromkeys(shown(next(iter(heard[one].values()))) for one in (*apart, name)))
+            ways = {earlier[other]: other for other in reversed(apart)}  # of each way to be heard the first output
+            takes = ", ".join(_take_of(check, one) for one in (*reversed(ways.values()), late[0]))
             detail = (
-                f"No position hears {shown(name)} together with {', '.join(map(shown, apart))}, so nothing can be "
-                f"decided between them. Compare the names of microphones in {takes}, or record them at one position."
+                f"No position hears {', '.join(map(shown, late))} together with {', '.join(map(shown, apart))}, so "
+                "nothing can be decided between them. If these are the same microphones, give them the same names: "
+                f"{takes}. Else record both at one position."
             )
-            findings.append(Finding(NOTHING_IN_COMMON, "warning", detail, track=name))
+            findings.append(Finding(NOTHING_IN_COMMON, "warning", detail, track=late[0]))
     return tuple(findings)
+
+
+def _take_of(check: SoundCheck, output: str) -> str:
+    """The first take of an output with the first of its microphones."""
+    capture = next(capture for capture in check.captures if output in capture.feeds)
+    more = " ..." if len(capture.mics) > _FEW_NAMES else ""
+    return f"{shown(capture.name)} ({', '.join(list(capture.mics)[:_FEW_NAMES])}{more})"
 
 
 def _are_to_add(check: SoundCheck, name: str, other: str) -> bool:

@@ -106,13 +106,15 @@ def listed(names: Sequence[str]) -> str:
 
 
 def percent(probability: float) -> str:
-    """A probability as a reader says it, empty where it is not known; never a bare 100 %.
+    """A probability as a reader says it, empty where it is not known; never a bare 0 or 100 %.
 
-    >>> percent(0.934), percent(0.9999), percent(float("nan"))
-    ('93 %', 'over 99 %', '')
+    >>> percent(0.934), percent(0.9999), percent(0.002), percent(float("nan"))
+    ('93 %', 'over 99 %', 'under 1 %', '')
     """
     if not math.isfinite(probability):
         return ""
+    if is_beyond_doubt(1.0 - probability):
+        return "under 1 %"
     return "over 99 %" if is_beyond_doubt(probability) else f"{100.0 * probability:.0f} %"
 
 
