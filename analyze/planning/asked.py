@@ -16,11 +16,15 @@ from analyze.reports.folder import is_report
 
 @dataclass(frozen=True)
 class Asked:
-    """A plan with the description it was made from; `name` is what the user calls it."""
+    """A plan with the description it was made from.
+
+    name : what the user calls it; doubts : findings of the report that put its description in doubt
+    """
 
     name: str
     check: SoundCheck
     plan: Plan
+    doubts: tuple[str, ...] = ()
 
 
 def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
@@ -40,7 +44,7 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
         captures = [capture["name"] for capture in report.check["captures"]]
         files = [file["path"] for file in report.results.get("input_files", ())]
         plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, captures=captures, files=files)
-        return Asked(report.name, check, plan)
+        return Asked(report.name, check, plan, report.doubts)
     check = load_outline(path)
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 

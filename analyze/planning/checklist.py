@@ -6,11 +6,12 @@ source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from analyze.description import Output, SoundCheck
 from analyze.planning.takes import Plan, Take
+from analyze.reports.summaries import listed
 
 #: Fewer seats tell little of an audience; fewer places on stage little of a stage.
 _FEWEST_SEATS, _FEWEST_ON_STAGE = 3, 2
@@ -24,11 +25,13 @@ _MOST_TAPED = 12
 class Checklist:
     """What is printed.
 
-    lead : the whole in a sentence; lacking : what the description lacks, for other questions than it can answer
+    first : what comes before recording anything, empty if nothing does; lead : the whole in a sentence
+    lacking : what the description lacks, for other questions than it can answer
     setting_up, afterwards : one item each; channels : output -> channel of its processor, empty if not described
     """
 
     title: str
+    first: str
     lead: str
     lacking: tuple[str, ...]
     channels: dict[str, str]
@@ -38,11 +41,12 @@ class Checklist:
     afterwards: tuple[str, ...]
 
 
-def checklist(check: SoundCheck, plan: Plan) -> Checklist:
-    """The list of a plan."""
+def checklist(check: SoundCheck, plan: Plan, doubts: Sequence[str] = ()) -> Checklist:
+    """The list of a plan; `doubts` are findings of a report that put its description in doubt."""
     rounds = tuple((_microphones(number, plan, round_), round_) for number, round_ in enumerate(plan.rounds, 1))
     return Checklist(
         title=check.title or check.folder.resolve().name,
+        first=_first(doubts),
         lead=_lead(plan),
         lacking=tuple(_lacking(check)),
         channels={output.name: output.notes.get("channel", "") for output in check.outputs.values()},
@@ -50,6 +54,16 @@ def checklist(check: SoundCheck, plan: Plan) -> Checklist:
         settings=tuple((output.name, _setting(output)) for output in check.outputs.values()),
         rounds=rounds,
         afterwards=tuple(_afterwards(plan)),
+    )
+
+
+def _first(doubts: Sequence[str]) -> str:
+    """That the description is to be put right before anything is recorded for it."""
+    if not doubts:
+        return ""
+    return (
+        f"First put the description right and analyze again: it is in doubt ({listed(doubts)}). Then there may be less "
+        "to record, or nothing."
     )
 
 

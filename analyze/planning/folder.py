@@ -88,4 +88,4 @@ def _files(asked: Asked) -> Iterator[tuple[str, bytes]]:
 
 def _content(asked: Asked) -> dict[str, Any]:
     """What the template prints."""
-    return {"list": checklist(asked.check, asked.plan), "cautions": CAUTIONS, "version": VERSION}
+    return {"list": checklist(asked.check, asked.plan, asked.doubts), "cautions": CAUTIONS, "version": VERSION}

@@ -9,8 +9,10 @@ the air and the recorder are others than they were, and a time means something a
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 
 from analyze.description import Output, SoundCheck
 from analyze.draft_names import unique_name
@@ -21,6 +23,9 @@ from analyze.reports.naming import numbered
 SECONDS, SECONDS_AGAIN = 20.0, 40.0
 #: Between two takes, and to move the microphones (common practice, no source).
 BETWEEN_S, MOVE_S = 10.0, 240.0
+
+#: The number at the beginning of a file's name.
+_NUMBER = re.compile(r"\d{1,6}(?!\d)")
 
 
 @dataclass(frozen=True)
@@ -165,7 +170,10 @@ class _Taken:
     def file(self, *parts: str) -> str:
         """The next number with these parts that is no file yet."""
         taken = {file.casefold() for file in self._files}
-        numbers = (f"{numbered(number, *parts)}.wav" for number in itertools.count(len(self._files) + 1))
+        last = max(
+            (int(found[0]) for file in self._files if (found := _NUMBER.match(PurePosixPath(file).name))), default=0
+        )
+        numbers = (f"{numbered(number, *parts)}.wav" for number in itertools.count(last + 1))
         self._files.append(next(name for name in numbers if name.casefold() not in taken))
         return self._files[-1]
 
@@ -179,7 +187,7 @@ def _takes(
     taken: _Taken | None = None,
 ) -> Iterator[Take]:
     """A take for every output in every round that has a position at which it is wanted."""
-    taken, reasons = taken or _Taken(), reasons or {}
+    taken, reasons = taken or _Taken(), _each_once(reasons or {})
     again = " again" if reasons else ""
     at = [position for position in check.positions if any(position in positions for positions in wanted.values())]
     n_at_once = n_microphones or len(at)
@@ -189,3 +197,11 @@ def _takes(
             if set(positions) & set(there):
                 name = taken.capture(f"{output} alone{again}")
                 yield Take(name, output, taken.file(output), there, seconds, reasons.get(output, ""))
+
+
+def _each_once(reasons: Mapping[str, str]) -> dict[str, str]:
+    """The reasons of outputs, one that several have in common in full for the first of them alone."""
+    first: dict[str, str] = {}
+    for name, why in reasons.items():
+        first.setdefault(why, name)
+    return {name: why if first[why] == name or not why else f"As for {first[why]}." for name, why in reasons.items()}

@@ -25,7 +25,7 @@ def print_plan(asked: Asked, target: Path, *, console: Console | None = None) ->
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    for indent, text in _lines(checklist(asked.check, asked.plan)):
+    for indent, text in _lines(checklist(asked.check, asked.plan, asked.doubts)):
         console.print(Padding(Text(clean(text)), (0, 0, 0, indent), expand=False))
     for file, what in ((LIST, "The list to print, with what to set up and to mind"), (FILE_NAME, "The description")):
         console.print(Text(f"{what}: {clean(str(target / file))}"), soft_wrap=True)
@@ -33,6 +33,8 @@ def print_plan(asked: Asked, target: Path, *, console: Console | None = None) ->
 
 def _lines(listed: Checklist) -> Iterator[tuple[int, str]]:
     """Every line with its indent."""
+    if listed.first:
+        yield 0, listed.first
     yield 0, listed.lead
     for lack in listed.lacking:
         yield 0, f"Missing: {lack}"

@@ -144,6 +144,32 @@ def test_the_rest_comes_beside_what_there_is(rig: Path) -> None:
     assert any("behind the processor" in item for item in checklist(check, plan).setting_up)
 
 
+def test_what_several_have_in_common_is_told_once(rig: Path) -> None:
+    plan = plan_rest(load_outline(rig), {"main left": "too quiet", "fill": "too quiet", "wedge ö<b>": "not heard"})
+    whys = {take.output: take.why for take in plan.takes}
+    assert whys == {
+        "main right": "",
+        "main left": "too quiet",
+        "fill": "As for main left.",
+        "wedge ö<b>": "not heard",
+    }
+
+
+@pytest.mark.parametrize(
+    ("files", "first"), [(["a.wav", "b/c.wav"], "001"), (["day/041_x.flac", "20260514_y.wav"], "042")]
+)
+def test_numbers_go_on_from_numbers_alone(rig: Path, files: list[str], first: str) -> None:
+    assert plan_rest(load_outline(rig), {"fill": ""}, files=files).takes[0].file.startswith(f"{first}_")
+
+
+def test_a_description_in_doubt_comes_before_any_take(rig: Path) -> None:
+    check = load_outline(rig)
+    assert checklist(check, plan_all(check)).first == ""
+    first = checklist(check, plan_all(check), ["arrives before it was sent", "microphones exchanged"]).first
+    assert first.startswith("First put the description right")
+    assert "arrives before it was sent and microphones exchanged" in first
+
+
 def test_monitors_are_settled_on_stage_and_the_reference_with_them(rig: Path) -> None:
     plan = plan_rest(load_outline(rig), {"wedge ö<b>": "too quiet"})
     assert [(take.output, take.positions) for take in plan.takes] == [
