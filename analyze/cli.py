@@ -92,12 +92,13 @@ def inspect(path: Path, as_json: bool) -> int:
     "--out", type=click.Path(path_type=Path), default=Path("demo"), show_default=True, help="Folder to make it in."
 )
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True, help="Draws the hall and the fault.")
+@click.option("--second-visit", is_flag=True, help="Make the same rig months later: as it was best then, in other air.")
 @debug
-def demo(out: Path, seed: int) -> int:
+def demo(out: Path, seed: int, second_visit: bool) -> int:
     """Make a simulated sound check with a hidden fault to try the program on."""
     from analyze.simulate import make_demo
 
-    make_demo(out, seed)
+    make_demo(out, seed, is_second_visit=second_visit)
     click.echo(f"A simulated sound check is in {out}. Analyse it with: analyze run {shlex.quote(str(out))}", err=True)
     click.echo(f"What it hides stands in {out / 'truth.json'}.", err=True)
     return 0

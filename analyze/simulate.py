@@ -14,15 +14,22 @@ from analyze.errors import DescriptionError, OutputError
 from analyze.simulate_draw import FAULTS, build_scene
 from analyze.simulate_files import record
 from analyze.simulate_scene import Scene, Settings, true_responses
+from analyze.simulate_visits import second_visit
 
-__all__ = ["FAULTS", "Scene", "Settings", "build_scene", "make_demo", "record", "true_responses"]
+__all__ = ["FAULTS", "Scene", "Settings", "build_scene", "make_demo", "record", "second_visit", "true_responses"]
 
 #: Shorter captures hold too few frames for the low bands.
 _SHORTEST_S = 3.0
 
 
 def make_demo(
-    folder: Path, seed: int, *, duration_s: float = 14.0, sample_rate_hz: int = 48000, fault: str | None = None
+    folder: Path,
+    seed: int,
+    *,
+    duration_s: float = 14.0,
+    sample_rate_hz: int = 48000,
+    fault: str | None = None,
+    is_second_visit: bool = False,
 ) -> None:
     """Write a simulated sound check into `folder`, which must not exist or be empty.
 
@@ -31,6 +38,7 @@ def make_demo(
     seed : not negative; the same one gives the same bytes
     duration_s : length of each capture
     fault : one of `FAULTS`; drawn if not given
+    is_second_visit : of the same rig months later, see `second_visit`
 
     Raises DescriptionError for a folder that holds something, an unknown fault, a negative seed or captures too short;
     OutputError where the folder cannot be written, with nothing left behind.
@@ -43,6 +51,8 @@ def make_demo(
         what = f"the captures are too short (found {duration_s} s, expected {_SHORTEST_S} s or more)."
         raise DescriptionError(what, "Make them longer.")
     scene = build_scene(seed, fault, sample_rate_hz=sample_rate_hz)
+    if is_second_visit:
+        scene = second_visit(scene)
     try:
         _build_beside(scene, folder, duration_s)
     except OSError as error:

@@ -68,7 +68,8 @@ def _draw_scene(seed: int, draw: int, fault: str, sample_rate_hz: int) -> Scene 
     rng = np.random.default_rng([seed, draw])
     rig = draw_rig(rng, overlapping=fault == OTHER_POLARITY)
     scene = replace(upright_scene(rig, [seed, draw], sample_rate_hz), fault=fault, n_draws=draw + 1)
-    scene = _put_fault(_design(scene, rng), rng)
+    mains_s = round(float(rng.uniform(4.0, 8.0)), 1) * 1e-3
+    scene = _put_fault(designed(scene, mains_s), rng)
     return scene if _is_clear(scene) else None
 
 
@@ -121,9 +122,8 @@ def _flights(rig: Rig) -> NDArray[np.float64]:
     return np.asarray(rig.latency_s + np.array(paths) / rig.hall.speed_m_s, dtype=np.float64)
 
 
-def _design(scene: Scene, rng: np.random.Generator) -> Scene:
-    """The scene with the best settings in force, every chain upright."""
-    mains_s = round(float(rng.uniform(4.0, 8.0)), 1) * 1e-3
+def designed(scene: Scene, mains_s: float) -> Scene:
+    """The scene with the best settings in force that go with such a delay of the mains, every chain upright."""
     settings = scene.best.with_output(members(scene.outputs, REFERENCE_GROUP), mains_s, 1.0)
     for index, output in enumerate(scene.outputs):
         if output.align_at:

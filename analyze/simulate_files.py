@@ -55,6 +55,7 @@ def truth(scene: Scene) -> dict[str, object]:
         "fault": scene.fault,
         "target": scene.target,
         "seed": scene.seed,
+        "visit": scene.visit,
         "draws": scene.n_draws,
         "reference": REFERENCE,
         "temperature_c": scene.rig.hall.temperature_c,
@@ -82,19 +83,25 @@ def truth(scene: Scene) -> dict[str, object]:
 
 def description_text(scene: Scene) -> str:
     """The text of `soundcheck.toml`."""
-    blocks = [_HEAD.format(temperature=scene.rig.hall.temperature_c, reference=REFERENCE)]
+    about, date = _ABOUT[scene.visit]
+    blocks = [_HEAD.format(about=about, date=date, temperature=scene.rig.hall.temperature_c, reference=REFERENCE)]
     blocks += [_output_text(scene, index) for index in range(len(scene.outputs))]
     blocks += [_position_text(scene, index) for index in range(len(scene.positions))]
     blocks += [_capture_text(scene, index) for index in range(len(scene.outputs))]
     return "\n".join(blocks)
 
 
+#: What is said of a visit, and its day.
+_ABOUT = {
+    1: ("One thing may be wrong with it.", "2026-04-18"),
+    2: ("The second visit to this rig.", "2026-10-03"),
+}
 _HEAD = """\
-# An invented sound check: the hall, the rig and every sound in it are simulated. One thing may be wrong with it.
+# An invented sound check: the hall, the rig and every sound in it are simulated. {about}
 # What is true about it stands in truth.json, which the analysis does not read.
 format = 1
 title = "Lantern Quay, rope store, empty hall"
-date = 2026-04-18
+date = {date}
 temperature_c = {temperature}
 reference = "{reference}"
 venue = "Rope store at Lantern Quay: warehouse hall, 34 x 22 x 9 m (invented)"
@@ -180,7 +187,7 @@ def _capture(
     scene: Scene, index: int, duration_s: float, noise_rms: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Feed (frame,) and microphones (frame, position) of the capture of one output."""
-    rng = np.random.default_rng([scene.seed, scene.n_draws, 100 + index])
+    rng = _rng(scene, 100 + index)
     n_frames = round(duration_s * scene.sample_rate_hz)
     output = scene.outputs[index]
     feed = make_feed(output.feed, n_frames, scene.sample_rate_hz, rng)
@@ -189,6 +196,11 @@ def _capture(
         pink_noise(n_frames, scene.sample_rate_hz, _NOISE_LOW_HZ, _NOISE_HIGH_HZ, rng) for _ in range(clean.shape[1])
     ]
     return _tapped(scene, index, output, feed), clean + noise_rms * np.stack(noise, axis=1)
+
+
+def _rng(scene: Scene, number: int) -> np.random.Generator:
+    """Chance of its own for everything that is drawn, and for every visit."""
+    return np.random.default_rng([scene.seed, scene.n_draws, number, *([scene.visit] if scene.visit > 1 else [])])
 
 
 def _heard(scene: Scene, index: int, feed: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -214,7 +226,7 @@ def _tapped(scene: Scene, index: int, output: Output, feed: NDArray[np.float64])
 
 def _noise_rms(scene: Scene, duration_s: float) -> NDArray[np.float64]:
     """RMS of the hall's noise (position,), so far below the reference output at each microphone as drawn."""
-    rng = np.random.default_rng([scene.seed, scene.n_draws, 99])
+    rng = _rng(scene, 99)
     reference = index_of(scene.outputs, REFERENCE)
     feed = make_feed("noise", round(duration_s * scene.sample_rate_hz), scene.sample_rate_hz, rng)
     heard_rms = np.sqrt(np.mean(_heard(scene, reference, feed) ** 2, axis=0))

@@ -70,7 +70,7 @@ def draw_rig(rng: np.random.Generator, *, overlapping: bool = False) -> Rig:
         high, low = Crossover(0.82 * corner_hz, 2, "high"), Crossover(1.3 * corner_hz, 2, "low")
     boxes = _boxes(rng, high, low)
     outputs = tuple(_moved_output(output, rng) for output in _outputs(boxes))
-    positions = tuple(Position(seat.name, seat.zone, _moved(seat.place_m, _SEAT_JITTER_M, rng)) for seat in _POSITIONS)
+    positions = tuple(Position(seat.name, seat.zone, moved(seat.place_m, _SEAT_JITTER_M, rng)) for seat in _POSITIONS)
     return Rig(_draw_hall(rng), outputs, positions, round(float(rng.uniform(2.2, 4.2)), 2) * 1e-3)
 
 
@@ -134,11 +134,11 @@ _POSITIONS = (
 )
 
 
-def _moved(place_m: Vector, jitter_m: Vector, rng: np.random.Generator) -> Vector:
+def moved(place_m: Vector, jitter_m: Vector, rng: np.random.Generator) -> Vector:
     """The place, moved by up to the jitter along each axis, to the centimetre."""
     x, y, z = (round(p + float(rng.uniform(-j, j)), 2) for p, j in zip(place_m, jitter_m, strict=True))
     return x, y, z
 
 
 def _moved_output(output: Output, rng: np.random.Generator) -> Output:
-    return replace(output, place_m=_moved(output.place_m, _BOX_JITTER_M, rng))
+    return replace(output, place_m=moved(output.place_m, _BOX_JITTER_M, rng))

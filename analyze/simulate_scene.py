@@ -44,6 +44,7 @@ class Scene:
     sub_choices : best joint setting of the subs for polarity normal and inverted, with its score
     target : the output or position that the fault concerns, empty for none
     n_draws : how many draws it took
+    visit : 1, or 2 for the same rig months later
     """
 
     seed: int
@@ -60,6 +61,7 @@ class Scene:
     microphone_signs: NDArray[np.float64]
     flight_s: NDArray[np.float64]
     sub_choices: tuple[Choice, Choice]
+    visit: int = 1
 
     @property
     def outputs(self) -> tuple[Output, ...]:

@@ -33,6 +33,35 @@ def scene_of(fault: str, seed: int = 11) -> Scene:
     return build_scene(seed, fault, sample_rate_hz=RATE_HZ)
 
 
+@pytest.mark.parametrize("fault", [simulate_draw.MONITOR_INVERTED, simulate_draw.OTHER_POLARITY])
+def test_a_second_visit_finds_the_first_set_and_mended(fault: str) -> None:
+    first = scene_of(fault)
+    second = simulate.second_visit(first)
+    assert second.fault == simulate_draw.NO_FAULT
+    assert (second.wiring == 1.0).all()
+    assert (second.microphone_signs == 1.0).all()
+    assert second.present.delays_s.tolist() == first.best.delays_s.tolist()
+    assert second.present.signs.tolist() == second.best.signs.tolist()  # a mended wire needs no turned setting
+    assert 3.0 <= abs(second.rig.hall.temperature_c - first.rig.hall.temperature_c) <= 7.1
+    moved_m = [np.subtract(b.place_m, a.place_m) for a, b in zip(first.positions, second.positions, strict=True)]
+    assert 0.0 < np.abs(moved_m).max() <= 0.0201
+    # arrivals follow the speed of sound, 331.4 m/s + 0.6 m/s per degree (common practice, no source), and centimetres
+    path_s = [scene.flight_s - scene.rig.latency_s for scene in (first, second)]
+    speed = [331.4 + 0.6 * scene.rig.hall.temperature_c for scene in (first, second)]
+    assert path_s[1] * speed[1] == pytest.approx(path_s[0] * speed[0], abs=0.04)
+
+
+def test_a_second_visit_is_another_recording(tmp_path: Path) -> None:
+    how = {"duration_s": 3.0, "sample_rate_hz": RATE_HZ}
+    make_demo(tmp_path / "first", 11, **how)
+    make_demo(tmp_path / "second", 11, is_second_visit=True, **how)
+    first, second = (load_sound_check(tmp_path / name) for name in ("first", "second"))
+    assert first.notes["venue"] == second.notes["venue"]
+    assert first.date < second.date
+    noise = [soundfile.read(tmp_path / name / "wedge.flac")[0][:, 0] for name in ("first", "second")]
+    assert not np.array_equal(*noise)
+
+
 # Scenes and their faults
 
 
