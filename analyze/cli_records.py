@@ -18,7 +18,7 @@ from analyze.errors import DescriptionError
 @debug
 def verify(records: tuple[Path, ...], as_json: bool) -> int:
     """Say whether every RECORD is complete and nothing in it has changed, and name each file that has."""
-    from analyze.archive.telling import verification_object, verification_text
+    from analyze.archive.telling import counted_text, verification_object, verification_text
     from analyze.archive.verification import verify_record
 
     verified, refused = [], 0
@@ -30,6 +30,8 @@ def verify(records: tuple[Path, ...], as_json: bool) -> int:
             refused = error.exit_code
             continue
         click.echo(verification_text(verified[-1]), err=True)
+    if len(records) > 1:
+        click.echo(counted_text(verified, len(records)), err=True)
     code = refused if all(one.is_valid for one in verified) else DAMAGED
     if as_json:
         print_json({**verification_object(verified), "is_valid": code == 0})
@@ -96,7 +98,8 @@ def compare(
 ) -> int:
     """Say what changed from the visit OLDER to the visit NEWER: reports that `run` has written, or records.
 
-    Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances or positions look exchanged.
+    Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances, if positions look exchanged,
+    or if both are one visit.
     """
     from analyze.archive.comparison import compare as compared
     from analyze.archive.comparison_folder import COMPARISON_FOLDER
@@ -132,7 +135,7 @@ def verify_settings(
 ) -> int:
     """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
 
-    Exit code 0 if all is done as recommended, 6 otherwise.
+    Exit code 0 if all is done as recommended, 6 otherwise, also where positions look exchanged or both are one visit.
     """
     from analyze.archive.settings import verify_settings as verified_settings
     from analyze.archive.settings_folder import SETTINGS_FOLDER

@@ -7,6 +7,7 @@ is `kind = "?"`: loading then says, by line, what to fill in first.
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import re
@@ -132,10 +133,13 @@ def _clock_time(since_midnight_s: float) -> str:
 
 
 def _tracks(table: str, tracks: Mapping[str, Track]) -> Iterator[str]:
-    """The lines of a table of tracks."""
-    roles = {"feeds": "feed", "mics": "microphone", "inputs": "stage input"}
-    for name, track in tracks.items():
-        yield _marked(f"{_key(name)} = {_quoted(track.text)}", f"{roles[table]}: {track.why}")
+    """The lines of a table of tracks; a guess that holds for several in a row is marked at the first of them."""
+    role = {"feeds": "feed", "mics": "microphone", "inputs": "stage input"}[table]
+    for why, alike in itertools.groupby(tracks.items(), key=lambda item: item[1].why):
+        first, *others = (f"{_key(name)} = {_quoted(track.text)}" for name, track in alike)
+        below = f", and so are the {len(others)} below" if len(others) > 1 else ", and so is the one below"
+        yield _marked(first, f"{role}{below if others else ''}: {why}")
+        yield from others
 
 
 def _clock(files: Sequence[str], why: str) -> Iterator[str]:

@@ -302,11 +302,18 @@ def text_of_draft(folder: Path) -> str:
 
 
 def test_every_guess_is_marked_with_what_it_was_made_from(tmp_path: Path) -> None:
-    text = text_of_draft(recordings(tmp_path, ["main L.wav", "main R.wav", "mic mix.wav"]))
+    text = text_of_draft(recordings(tmp_path, ["main L.wav", "sub.wav", "mic mix.wav"]))
     told = [line for line in text.splitlines() if "=" in line and not line.startswith(("#", "format", "name"))]
     assert len(told) > 10
     assert all("# guess: " in line for line in told)
     assert '"mix" in the file name' in text
+
+
+def test_a_guess_that_holds_for_several_tracks_is_marked_once(tmp_path: Path) -> None:
+    text = text_of_draft(recordings(tmp_path, {"main L.wav": 1, "mics.wav": 3}))
+    lines = [line for line in text.splitlines() if '"mics.wav:' in line]
+    assert ["# guess: " in line for line in lines] == [True, False, False]
+    assert "and so are the 2 below" in lines[0]
 
 
 def test_drafting_again_gives_the_same_text(tmp_path: Path) -> None:

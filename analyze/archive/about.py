@@ -6,7 +6,7 @@ same report makes the same record.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from analyze.archive.bag import INFO, README, Entry, payload_oxum, tag_lines
@@ -53,24 +53,28 @@ and without that program, in this folder,
 
     sha512sum -c manifest-sha512.txt tagmanifest-sha512.txt
 
-That tells nothing of files that were added, and does not find names with a
-percent sign or a line end, which the manifests write as %25, %0A and %0D.
+That tells nothing of files that were added or of links in the place of files,
+and does not find names with a percent sign or a line end, which the manifests
+write as %25, %0A and %0D.
 """
 
 
-def record_tags(sound_check: Mapping[str, Any], name: str) -> Callable[[Mapping[str, Entry]], dict[str, bytes]]:
+def record_tags(
+    sound_check: Mapping[str, Any], name: str, doubts: Sequence[str] = ()
+) -> Callable[[Mapping[str, Entry]], dict[str, bytes]]:
     """What makes the tag files of a record once its payload is known.
 
     Parameters
     ----------
     sound_check : the description as `results.json` has it
     name : of the report
+    doubts : findings that put the description in doubt
     """
 
     def tags(entries: Mapping[str, Entry]) -> dict[str, bytes]:
         return {
             INFO: tag_lines([*_info(sound_check, name), ("Payload-Oxum", payload_oxum(entries))]),
-            README: _readme(sound_check, entries).encode("utf-8", "replace"),
+            README: _readme(sound_check, entries, doubts).encode("utf-8", "replace"),
         }
 
     return tags
@@ -103,7 +107,7 @@ def _described_temperature(sound_check: Mapping[str, Any]) -> list[tuple[str, st
     return [("Temperature-C", f"{sound_check['temperature_c']:g}")]
 
 
-def _readme(sound_check: Mapping[str, Any], entries: Mapping[str, Entry]) -> str:
+def _readme(sound_check: Mapping[str, Any], entries: Mapping[str, Entry], doubts: Sequence[str]) -> str:
     """The text for whoever opens the folder."""
     notes = sound_check["notes"]
     facts = [
@@ -111,6 +115,7 @@ def _readme(sound_check: Mapping[str, Any], entries: Mapping[str, Entry]) -> str
         ("Date", sound_check["date"]),
         ("Engineer", notes.get("engineer")),
         ("Made by", f"{PROGRAM} {VERSION}, record format {RECORD_FORMAT}"),
+        ("In doubt", f"the description, and every setting with it ({', '.join(doubts)})" if doubts else ""),
     ]
     cleaned = [(label, clean(str(value or ""))) for label, value in facts]
     held = [(name, text) for name, text in _PARTS if _is_held(name, entries)]

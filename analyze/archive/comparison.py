@@ -145,6 +145,7 @@ def compare(
         rig_louder_std_db=louder.std,
         is_rig_flipped=found.signs.is_whole,
         exchanged=exchanged,
+        doubts=(older.doubts, newer.doubts),
         unheard=tuple(name for name in found.outputs if not is_change_heard(older, newer, name)),
     )
     return replace(comparison, remarks=remarks(comparison))

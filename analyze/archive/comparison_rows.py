@@ -145,6 +145,11 @@ class Visit:
     venue: str = ""
     sound: str = ""
 
+    def is_one_with(self, other: Visit) -> bool:
+        """Whether both were made from the same recordings, stored otherwise or not."""
+        pairs = (self.recordings, other.recordings), (self.sound, other.sound)
+        return any(here and here == there for here, there in pairs)
+
 
 @dataclass(frozen=True)
 class Comparison:
@@ -156,6 +161,7 @@ class Comparison:
     rig_later_ms, rig_louder_db : common to all outputs and positions, with their standard errors; is_rig_flipped
     exchanged : pairs of positions whose microphones look exchanged, compared crosswise
     unheard : outputs whose settings cannot be heard, for their feeds are recorded after them
+    doubts : of either visit the findings that put its description in doubt
     """
 
     older: Visit
@@ -176,9 +182,15 @@ class Comparison:
     is_rig_flipped: bool = False
     exchanged: tuple[tuple[str, str], ...] = ()
     unheard: tuple[str, ...] = ()
+    doubts: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
     remarks: tuple[str, ...] = field(default=())
 
     @property
     def is_changed(self) -> bool:
-        """Whether any output changed beyond the tolerances, or positions look exchanged (exit code 6)."""
-        return bool(self.exchanged) or any(row.verdict != "same" for row in self.outputs)
+        """Whether an output changed beyond the tolerances, positions look exchanged, or it is one visit (code 6)."""
+        return self.is_one or bool(self.exchanged) or any(row.verdict != "same" for row in self.outputs)
+
+    @property
+    def is_one(self) -> bool:
+        """Whether the two are one visit, in which nothing can have changed."""
+        return self.older.is_one_with(self.newer)

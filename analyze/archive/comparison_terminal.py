@@ -27,4 +27,5 @@ def print_comparison(comparison: Comparison, target: Path, *, console: Console |
         for row in comparison.positions
         if row.verdict != "same"
     ]
-    print_found([headline(comparison), *comparison.remarks], outputs + positions, target, console=console)
+    things = [] if comparison.is_one else outputs + positions
+    print_found([headline(comparison), *comparison.remarks], things, target, console=console)

@@ -18,18 +18,12 @@ def visits_words(older: Visit, newer: Visit) -> list[str]:
 
 def _recordings_words(older: Visit, newer: Visit) -> list[str]:
     """That both were made from the same recordings, whatever their descriptions say of the day."""
-    if not is_one(older, newer):
+    if not older.is_one_with(newer):
         return []
     return [
         "Both were made from the very same recordings: it is one visit under two descriptions. Where they agree, that "
         "says nothing of the rig, and where they differ, the descriptions do. Look whether a folder was copied."
     ]
-
-
-def is_one(older: Visit, newer: Visit) -> bool:
-    """Whether both were made from the same recordings, stored otherwise or not."""
-    pairs = (older.recordings, newer.recordings), (older.sound, newer.sound)
-    return any(one and one == other for one, other in pairs)
 
 
 def _venue_words(older: Visit, newer: Visit) -> list[str]:

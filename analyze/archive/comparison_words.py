@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,13 +15,15 @@ from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_unheard import turned_behind_words
-from analyze.archive.comparison_visits import is_one, visit_names, visits_words
+from analyze.archive.comparison_visits import visit_names, visits_words
 from analyze.archive.renaming import renames_words
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
 
 #: A change is beyond noise when it exceeds its tolerance by so many standard errors.
 SIGMAS = 3.5
+#: Findings by which a report itself says that microphones were exchanged.
+_OF_AN_EXCHANGE = frozenset({"channels exchanged", "microphones exchanged", "distance contradicted"})
 #: What holds for all is told from so many pairs of output and position on.
 _TOLD_FROM = 4
 
@@ -66,7 +68,7 @@ class SettingNow:
 
 def headline(comparison: Comparison) -> str:
     """The one sentence for the whole."""
-    if is_one(comparison.older, comparison.newer):
+    if comparison.is_one:
         return "No second visit: both reports were made from the very same recordings."
     changed = [row for row in comparison.outputs if row.verdict not in ("same", "unclear")]
     unclear = [row.output for row in comparison.outputs if row.verdict == "unclear"]
@@ -75,8 +77,7 @@ def headline(comparison: Comparison) -> str:
     aside = f" Of the microphones, {listed(others)} changed." if others else ""
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
-    for pair in comparison.exchanged:
-        aside = f"{aside} Positions {listed(pair)} look exchanged: one of the two reports is wrong about them."
+    aside += exchanged_aside(comparison.exchanged)
     if comparison.unheard:
         aside = f"{aside} What is set for {listed(comparison.unheard)} cannot be heard."
     if unclear:
@@ -89,6 +90,13 @@ def headline(comparison: Comparison) -> str:
         return f"{none if unclear else as_were}{aside}"
     names = listed([f"{row.output} ({row.verdict})" for row in changed])
     return f"{len(changed)} of {plural(n, 'output')} changed: {names}.{aside}"
+
+
+def exchanged_aside(pairs: Iterable[tuple[str, str]]) -> str:
+    """In the headline, that microphones look exchanged; empty where none do."""
+    return "".join(
+        f" Positions {listed(pair)} look exchanged: one of the two reports is wrong about them." for pair in pairs
+    )
 
 
 def _is_reset(row: OutputChange) -> bool:
@@ -122,7 +130,7 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
             f"{len(moved)} of {n} microphones stand elsewhere: what is said of arrivals holds to {number(error_ms, 2)} "
             "ms, and small changes of response may be missed."
         )
-    parts += exchanged_words(comparison.exchanged)
+    parts += exchanged_words(comparison.exchanged, *comparison.doubts)
     return (*visits_words(older, newer), *parts, *renames_words(comparison.renames))
 
 
@@ -130,16 +138,30 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
 EXCHANGED = "look exchanged:"
 
 
-def exchanged_words(pairs: Iterable[tuple[str, str]]) -> list[str]:
-    """That microphones look exchanged, pair by pair, and that a report is wrong for it."""
+def exchanged_words(
+    pairs: Iterable[tuple[str, str]], older_doubts: Collection[str] = (), newer_doubts: Collection[str] = ()
+) -> list[str]:
+    """That microphones look exchanged, pair by pair, and that a report is wrong for it: one that says so, if one does.
+
+    older_doubts, newer_doubts : findings of the two that put their descriptions in doubt
+    """
+    which = _which_is_wrong(older_doubts, newer_doubts)
     return [
         f"Positions {one} and {other} {EXCHANGED} what is heard at either now is like what was heard at the other "
         "then. They are compared crosswise, and nothing counts as moved for it. But one of the two reports is wrong "
-        "about them, and may be in what it recommends; which of the two is not known. Find out at which visit tracks "
-        "or names were exchanged, put that right in its description and analyse it again: until then type in nothing "
+        f"about them, and may be in what it recommends; {which}. Find out at which visit tracks or names were "
+        "exchanged, put that right in its description and analyse it again: until then type in nothing "
         f"that either report says for {one} or {other}."
         for one, other in pairs
     ]
+
+
+def _which_is_wrong(older_doubts: Collection[str], newer_doubts: Collection[str]) -> str:
+    """Which of two reports has microphones exchanged, where one of them alone says that of itself."""
+    older, newer = (sorted(_OF_AN_EXCHANGE.intersection(doubts)) for doubts in (older_doubts, newer_doubts))
+    if bool(older) == bool(newer):
+        return "which of the two is not known"
+    return f"most likely the {'older' if older else 'newer'} one, whose own findings say so ({listed(older or newer)})"
 
 
 def _described_air(older: Visit, newer: Visit) -> str:

@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 _NAME_LENGTH = 40
+#: Of so many copies it is said what they are copies of.
+_MOST_COPIES = 4
 
 
 def print_history(history: History, target: Path, *, console: Console | None = None) -> None:
@@ -37,11 +39,16 @@ def _sure_words(history: History, venue: str) -> str:
 
 
 def print_left_out(history: History, *, console: Console | None = None) -> None:
-    """Print of everything that cannot be relied on where it is and why."""
+    """Print of everything that cannot be relied on, and of the first copies, where it is and why."""
     from rich.console import Console
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    for row in history.not_read:
-        if row.state == "left out":
-            console.print(Text(f"Left out: {clean(row.path)}: {clean(row.reason)}"), soft_wrap=True)
+    copies = [row for row in history.not_read if row.state == "copy"]
+    lines = [f"Left out: {clean(row.path)}: {clean(row.reason)}" for row in history.not_read if row.state == "left out"]
+    lines += [f"Passed over: {clean(row.path)}: {clean(row.reason)}" for row in copies[:_MOST_COPIES]]
+    lines += (
+        [f"Why {len(copies) - _MOST_COPIES} more are passed over: visits.csv"] if len(copies) > _MOST_COPIES else []
+    )
+    for line in lines:
+        console.print(Text(line), soft_wrap=True)

@@ -30,7 +30,7 @@ class Record:
     """What was written: the folder, files and bytes of its payload, and whether responses stand in it as SOFA.
 
     missing : what the description does not state by which a history places a visit, date or venue
-    doubts : findings that put the description in doubt
+    doubts : findings that put the description in doubt; has_audio : whether the recordings stand in it
     """
 
     folder: Path
@@ -39,6 +39,7 @@ class Record:
     has_sofa: bool
     missing: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    has_audio: bool = False
 
 
 def write_record(
@@ -68,11 +69,12 @@ def write_record(
     check_folder(target, force, source=report, kind=RECORD)
     recordings = find_recordings(source, sound_check) if with_audio else {}
     payload = _payload(source, recordings)
-    replace_folder(target, bag_files(payload, record_tags(source.results["sound_check"], source.name)), kind=RECORD)
+    tags = record_tags(source.results["sound_check"], source.name, source.doubts)
+    replace_folder(target, bag_files(payload, tags), kind=RECORD)
     n_bytes = sum((target.expanduser() / name).stat().st_size for name in payload)
     missing = tuple(what for what, said in (("date", source.date), ("venue", source.venue)) if not said)
     has_sofa = any(name.startswith(RESPONSES) for name in payload)
-    return Record(target, len(payload), n_bytes, has_sofa, missing, source.doubts)
+    return Record(target, len(payload), n_bytes, has_sofa, missing, source.doubts, bool(recordings))
 
 
 def _payload(report: ReportFiles, recordings: dict[str, Path]) -> dict[str, Source]:

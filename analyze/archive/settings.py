@@ -105,7 +105,9 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
         after = with_exchanged(after, pair)
     if exchanged:
         found, base = _best_found(before, after, asked, described)
-    heard = [name for name in found.outputs if any(pair.output == name for pair in found.pairs)]
+    visits = visit_of(before), visit_of(after)
+    is_heard = not visits[0].is_one_with(visits[1])  # of one visit nothing was measured after
+    heard = [name for name in found.outputs if is_heard and any(pair.output == name for pair in found.pairs)]
     done = {
         name: _with_wire(_measured(found, name, base[name]), (before, after), name, described[name], asked[name])
         if is_heard_with_setting(after, name)
@@ -117,7 +119,6 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     rows = (_row(name, recommended[name], asked, done.get(name), before, after) for name in recommended)
     optional = [n for n, r in recommended.items() if may_be_left_out(r["decision"], r["kind"], float(r["gain_db"]))]
     settings = _with_left_out(_with_owners(tuple(rows)), optional)
-    visits = visit_of(before), visit_of(after)
     return Verified(
         before=visits[0],
         after=visits[1],
@@ -128,10 +129,11 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
         renames=dict(renames or {}),
         remarks=(
             *visits_words(*visits),
-            *exchanged_words(exchanged),
+            *exchanged_words(exchanged, before.doubts, after.doubts),
             *remarks(found, after, bands),
             *renames_words(renames or {}),
         ),
+        exchanged=exchanged,
     )
 
 

@@ -10,8 +10,8 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-#: Two delays closer than this are one, whatever their errors, ms.
-_SAME_MS = 0.05
+#: Two delays closer than this are one, whatever their errors, ms: 3 cm, as heads move (common practice, no source).
+SAME_MS = 0.1
 #: Standard errors that a delay may be off by.
 _SIGMAS = 3.5
 #: Share of settings that are none of what could be expected, and how far off they may be, ms (judgement).
@@ -36,15 +36,18 @@ class Asked:
 
 def is_same(one: Turn, other: Turn, std_ms: float) -> bool:
     """Whether two changes are the same within the error of one of them."""
-    return one[1] == other[1] and abs(one[0] - other[0]) <= max(_SAME_MS, _SIGMAS * std_ms)
+    return one[1] == other[1] and abs(one[0] - other[0]) <= _within_ms(std_ms)
+
+
+def _within_ms(std_ms: float) -> float:
+    """How far apart two changes may be that are the same."""
+    return max(SAME_MS, _SIGMAS * std_ms)
 
 
 def outcome_of(measured: Turn, std_ms: float, asked: Asked) -> str:
-    """The first of what could have been done that looks like what was measured; `otherwise` if none does."""
-    for outcome, change in _could_be(asked):
-        if is_same(measured, change, std_ms):
-            return outcome
-    return "otherwise"
+    """What could have been done that looks most like what was measured; `otherwise` if nothing does."""
+    alike = [(what, change) for what, change in _could_be(asked, std_ms) if is_same(measured, change, std_ms)]
+    return min(alike, key=lambda one: abs(one[1][0] - measured[0]), default=("otherwise", NOTHING))[0]
 
 
 def sureness(measured: Turn, std_ms: float, name: str, found: tuple[str, str], asked: Mapping[str, Asked]) -> float:
@@ -58,8 +61,8 @@ def sureness(measured: Turn, std_ms: float, name: str, found: tuple[str, str], a
     found : outcome, and the output for which the change was meant where it is another's
     """
     outcome, owner = found
-    could_be = [*_could_be(asked[name]), *([(outcome, asked[owner].change)] if owner else [])]
-    std_ms = max(std_ms, 0.5 * _SAME_MS)
+    could_be = [*_could_be(asked[name], std_ms), *([(outcome, asked[owner].change)] if owner else [])]
+    std_ms = max(std_ms, 0.25 * SAME_MS)
     weights = {
         change: math.exp(-0.5 * ((measured[0] - change[0]) / std_ms) ** 2) / (math.sqrt(2.0 * math.pi) * std_ms)
         for _, change in could_be
@@ -71,8 +74,25 @@ def sureness(measured: Turn, std_ms: float, name: str, found: tuple[str, str], a
     return (share * said if outcome != "otherwise" else other) / (share * sum(weights.values()) + other)
 
 
-def _could_be(asked: Asked) -> Iterator[tuple[str, Turn]]:
-    """What could have been done with one output, and the change it would be, likeliest first."""
+def _could_be(asked: Asked, std_ms: float) -> Iterator[tuple[str, Turn]]:
+    """What could have been done with one output, and the change it would be, likeliest first.
+
+    A mistake that would have left the delay where it was to be is none that could be told.
+    """
+    told_ms = 2.0 * _within_ms(std_ms)
+    for what, change in _every(asked):
+        is_by_polarity = what in (
+            "as recommended",
+            "left alone",
+            "not applied",
+            "polarity not applied",
+            "wrong polarity",
+        )
+        if is_by_polarity or abs(change[0] - asked.change[0]) > told_ms:
+            yield what, change
+
+
+def _every(asked: Asked) -> Iterator[tuple[str, Turn]]:
     delay_ms, sign = asked.change
     if asked.change == NOTHING:
         yield "left alone", NOTHING

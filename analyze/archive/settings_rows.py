@@ -97,6 +97,7 @@ class BandGain:
 class Verified:
     """Everything found about settings that were recommended before and measured after.
 
+    exchanged : pairs of positions that look exchanged between the two
     renames : name before -> name after; seat : the position named in the headline, empty where no sum could be compared
     """
 
@@ -108,11 +109,17 @@ class Verified:
     seat: str
     renames: dict[str, str]
     remarks: tuple[str, ...]
+    exchanged: tuple[tuple[str, str], ...] = ()
 
     @property
     def is_done(self) -> bool:
-        """Whether everything is as recommended (exit code 0, else 6)."""
-        return all(row.outcome in DONE for row in self.settings)
+        """Whether everything is as recommended, and no positions look exchanged (exit code 0, else 6)."""
+        return not self.exchanged and all(row.outcome in DONE for row in self.settings)
+
+    @property
+    def is_one(self) -> bool:
+        """Whether the two are one visit, after which nothing was measured."""
+        return self.before.is_one_with(self.after)
 
     @property
     def is_anything_asked(self) -> bool:

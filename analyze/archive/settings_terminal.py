@@ -22,4 +22,5 @@ def print_verified(verified: Verified, target: Path, *, console: Console | None 
         f"{shortened(row.output, _NAME_LENGTH)}: {judged(row.outcome, row.confidence)}. {row.reason}"
         for row in verified.settings
     ]
-    print_found([headline(verified), *verified.remarks], outputs, target, console=console)
+    things = [] if verified.is_one else outputs
+    print_found([headline(verified), *verified.remarks], things, target, console=console)

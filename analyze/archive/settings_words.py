@@ -6,13 +6,15 @@ from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
 from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
-from analyze.archive.comparison_visits import is_one
-from analyze.archive.comparison_words import odd_words
+from analyze.archive.comparison_words import exchanged_aside, odd_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
+from analyze.archive.settings_outcomes import SAME_MS
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
 from analyze.reports.summaries import listed, number, signed
 
+#: A setting is typed to the letter when it is measured within this, ms; beyond, what was recommended is named too.
+_LITERAL_MS = 0.05
 #: How an outcome reads behind the name of an output in the headline.
 _SHORT = {
     "not applied": "not applied",
@@ -34,7 +36,7 @@ _SHORT = {
 
 def headline(verified: Verified) -> str:
     """The sentence a person wants."""
-    if is_one(verified.before, verified.after):
+    if verified.is_one:
         return "Nothing was measured since: both reports were made from the very same recordings."
     wrong = [row for row in verified.settings if row.outcome not in DONE]
     if not wrong:
@@ -44,7 +46,8 @@ def headline(verified: Verified) -> str:
         for row in wrong:
             alike.setdefault(_short(row), []).append(row.output)
         said = "Not done as recommended: " + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
-    return f"{said}; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else f"{said}."
+    gained = f"; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else "."
+    return f"{said}{gained}{exchanged_aside(verified.exchanged)}"
 
 
 def _short(row: Applied) -> str:
@@ -104,7 +107,7 @@ def reason(row: Applied, odd: Sequence[str] = (), wire: Rewired | None = None) -
     if odd:
         return odd_words(odd)
     if row.outcome == "not measured":
-        return "It was not heard at any position at both visits: nothing can be said."
+        return "It was not measured at any position at both visits: nothing can be said."
     if row.outcome == "cannot be told":
         return "The two visits have too little in common to tell."
     parts = [_done_words(row, wire), *(_described_words(row) if wire is None else _wire_words(row, wire))]
@@ -120,7 +123,9 @@ def _done_words(row: Applied, wire: Rewired | None) -> str:
     if is_mended and row.outcome in DONE:
         return "It plays as recommended."
     if row.outcome == "as recommended":
-        return f"In force: {found}, as recommended."
+        asked = number(row.recommended_delay_ms, 2)
+        is_near = abs(row.in_force_delay_ms - row.recommended_delay_ms) > _LITERAL_MS
+        return f"In force: {found}{f'; {asked} ms was, which' if is_near else ', as'} recommended."
     if row.outcome == "left alone":
         return f"Nothing was to be changed, and nothing was: {found}."
     if row.outcome == "left out":
@@ -171,7 +176,7 @@ def _wire_words(row: Applied, wire: Rewired) -> list[str]:
 
 def _described_words(row: Applied) -> list[str]:
     """Where the newer description says otherwise than what is heard."""
-    near = abs(row.described_delay_ms - row.in_force_delay_ms) <= max(0.05, 3.5 * row.in_force_delay_std_ms)
+    near = abs(row.described_delay_ms - row.in_force_delay_ms) <= max(SAME_MS, 3.5 * row.in_force_delay_std_ms)
     if near and row.described_polarity == row.in_force_polarity:
         return []
     said = f"{number(row.described_delay_ms, 2)} ms, {row.described_polarity}"

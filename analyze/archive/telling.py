@@ -27,7 +27,8 @@ def record_text(record: Record) -> str:
     if record.doubts:
         missing += (
             f"\nIts description is in doubt ({', '.join(record.doubts)}), and every setting in it: put it right, "
-            "analyze again, and archive that beside this one, or in its place (--force)."
+            "analyze again, and archive that too."
+            f"{'' if record.has_audio else ' It holds no recordings: keep them, or nothing can be put right.'}"
         )
     place = printable(str(record.folder))
     return (
@@ -52,6 +53,16 @@ def verification_text(found: Verification) -> str:
     if found.is_valid:
         return "\n".join([f"{name}: complete and valid ({_amount(found.n_files, found.n_bytes)})", *notes])
     return "\n".join([f"{name}: damaged or incomplete", *_lines(found.problems), *notes, _mend(found.problems)])
+
+
+def counted_text(verified: Sequence[Verification], n_records: int) -> str:
+    """How many of several records are complete and valid, and which are not."""
+    bad = [printable(str(one.record)) for one in verified if not one.is_valid]
+    n_good, n_none = len(verified) - len(bad), n_records - len(verified)
+    parts = [f"{n_good} of {n_records} complete and valid"]
+    parts += [f"damaged or incomplete: {', '.join(bad)}"] if bad else []
+    parts += [f"{n_none} not looked at"] if n_none else []
+    return "; ".join(parts) + "."
 
 
 def _line(one: Problem) -> str:

@@ -41,7 +41,9 @@ def print_found(whole: Iterable[str], things: Iterable[str], target: Path, *, co
     for text in whole:
         console.print(Text(clean(text)))
     console.print()
+    things = list(things)
     for text in things:
         console.print(Padding(Text(clean(text)), (0, 0, 0, 2), expand=False))
-    console.print()
+    if things:
+        console.print()
     console.print(Text(f"Page: {clean(str(target / PAGE))}"), soft_wrap=True)

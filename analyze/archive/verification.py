@@ -80,7 +80,9 @@ def damaged_files(record: Path, parts: tuple[str, ...]) -> tuple[Problem, ...]:
     listed = _Listed(inventory, bag)
     asked = {name: digests for name, digests in listed.digests.items() if name.startswith(parts)}
     problems = [*bag.problems, *listed.missing(), *listed.extra(), *_altered(inventory, asked)]
-    manifests = tuple(manifest.file for manifest in bag.manifests)
+    manifests = {MANIFEST, *(manifest.file for manifest in bag.manifests)}
+    if not any(not manifest.is_of_tags for manifest in bag.manifests):
+        problems.append(Problem(MANIFEST, "missing", "nothing says what the files were"))
     return tuple(one for one in problems if one.file.startswith(parts) or one.file in manifests)
 
 

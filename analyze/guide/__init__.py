@@ -41,6 +41,9 @@ def text_on(subject: str) -> str:
         return "\n".join(parts.get(heading) or _passages(pages, heading) for heading in elsewhere)
     if said := _passages(pages, wanted):
         return said
+    topic, _, word = wanted.partition(" ")
+    if topic in pages and (said := _passages({topic: pages[topic]}, word)):
+        return said
     alike = difflib.get_close_matches(wanted, parts, n=3, cutoff=_LOOK_ALIKE)
     mend = f"Did you mean {' or '.join(alike)}?" if alike else "`analyze guide` lists the topics."
     raise DescriptionError(f"the guide has nothing on {subject!r}.", mend)

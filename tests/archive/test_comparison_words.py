@@ -9,7 +9,7 @@ import pytest
 
 from analyze.archive.comparison_causes import Shift
 from analyze.archive.comparison_response import ResponsePeak
-from analyze.archive.comparison_words import OutputTimes, SettingNow, output_words
+from analyze.archive.comparison_words import OutputTimes, SettingNow, exchanged_words, output_words
 
 
 @pytest.mark.parametrize(
@@ -26,6 +26,20 @@ def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, w
     said = output_words("same", times, None, peak, SettingNow(described_ms, False, "normal"), 4)
     assert words in said
     assert ("older visit" in said) is (described_ms == 0.0)
+
+
+@pytest.mark.parametrize(
+    ("doubts", "words"),
+    [
+        (((), ()), "which of the two is not known"),
+        ((("twins set differently",), ("channels exchanged",)), "most likely the newer one, whose own findings say so"),
+        ((("distance contradicted",), ()), "most likely the older one, whose own findings say so (distance contradict"),
+        ((("channels exchanged",), ("channels exchanged",)), "which of the two is not known"),
+    ],
+)
+def test_of_exchanged_microphones_a_report_that_doubts_itself_is_named(doubts, words) -> None:
+    (said,) = exchanged_words([("mix", "back")], *doubts)
+    assert words in said
 
 
 @pytest.mark.parametrize(

@@ -320,7 +320,8 @@ def test_what_is_damaged_or_of_a_later_format_is_left_out_with_its_reason(tmp_pa
     of_later_format(make_record(tmp_path / "later record", "2026-06-03"))
     make_report(tmp_path / "later report", "2026-06-04", lambda results: results.update(format=2))
     shutil.rmtree(make_record(tmp_path / "empty", "2026-06-05") / "data")
-    (make_record(tmp_path / "undeclared", "2026-06-06") / "bagit.txt").unlink()
+    (make_record(tmp_path / "undeclared", "2026-06-09") / "bagit.txt").unlink()  # its manifest still vouches for it
+    (make_record(tmp_path / "unlisted", "2026-06-06") / "manifest-sha512.txt").unlink()
     make_report(tmp_path / "odd", "2026-06-07", lambda results: results["sound_check"].pop("outputs"))
     (make_report(tmp_path / "torn", "2026-06-08") / "results.json").write_text('{"format": 1')
     found = history_of(tmp_path)
@@ -331,14 +332,14 @@ def test_what_is_damaged_or_of_a_later_format_is_left_out_with_its_reason(tmp_pa
         "later record": "is of a later format than this program knows (found 2, expected 1)",
         "later report": "is of a later format than this program knows (found 2, expected 1)",
         "empty": "is damaged (data/report/",
-        "undeclared": "neither a report nor a record",
+        "unlisted": "is damaged (manifest-sha512.txt: missing",
         "odd": "lacks sound_check.outputs",
         "torn": "is not valid JSON",
     }
     assert set(said) == set(words)
     for path, text in words.items():
         assert text in said[path], path
-    assert [row.path for row in found.history] == ["good"]
+    assert [row.path for row in found.history] == ["good", "undeclared"]
 
 
 def test_damage_beside_what_is_read_leaves_nothing_out(tmp_path):

@@ -17,6 +17,7 @@ from calling import call, read_table
 from settings_making import POSITIONS, PRESENT, SUBS, after, before, cases, outcomes, recommended, row_of, verified
 from visits_making import dated_report, feed_after_setting, told_otherwise, turned_at
 
+from analyze.archive.comparison import compare
 from analyze.archive.comparison_exchanged import with_exchanged
 from analyze.archive.settings import _with_left_out, verify_settings
 from analyze.archive.settings_folder import SETTINGS_FOLDER
@@ -111,6 +112,16 @@ def test_exchanged_microphones_hide_no_setting_and_reports_named_the_wrong_way_r
     assert outcomes(one) == DONE
     assert any("look exchanged" in text and "type in nothing that either" in text for text in one.remarks)
     assert all(seat.as_predicted == "yes" for seat in one.seats)
+    assert not one.is_done
+    assert headline(one).endswith("look exchanged: one of the two reports is wrong about them.")
+
+
+def test_of_one_visit_nothing_is_said_to_be_done() -> None:
+    one = verify_settings(before(), before())
+    assert headline(one).startswith("Nothing was measured since")
+    assert {row.outcome for row in one.settings} == {"not measured"}
+    assert not one.is_done
+    assert compare(before(), before()).is_changed
 
 
 def test_a_mended_wire_is_no_wrong_setting(tmp_path: Path) -> None:

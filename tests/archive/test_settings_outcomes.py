@@ -27,6 +27,28 @@ def test_every_mistake_has_its_name(measured: tuple[float, int], outcome: str) -
     assert outcome_of(measured, 0.01, Asked((-7.0, -1), 20.0)) == outcome
 
 
+@pytest.mark.parametrize(
+    ("measured", "outcome"),
+    [
+        ((0.02, -1), "as recommended"),
+        ((0.04, -1), "as recommended"),
+        ((0.09, -1), "as recommended"),
+        ((-0.02, -1), "as recommended"),
+        ((0.01, 1), "not applied"),
+        ((0.02, 1), "polarity not applied"),
+        ((0.4, -1), "otherwise"),
+    ],
+)
+def test_a_delay_too_small_to_be_told_is_no_mistake_of_its_own(measured: tuple[float, int], outcome: str) -> None:
+    """A polarity turned, and 0.02 ms: applied twice, the wrong way or not at all, it is the same setting."""
+    assert outcome_of(measured, 0.014, Asked((0.02, -1), 6.2)) == outcome
+
+
+@pytest.mark.parametrize(("measured_ms", "outcome"), [(0.15, "as recommended"), (0.0, "not applied")])
+def test_the_nearest_is_taken(measured_ms: float, outcome: str) -> None:
+    assert outcome_of((measured_ms, 1), 0.04, Asked((0.14, 1), 6.2)) == outcome
+
+
 def test_what_was_to_be_left_alone_was_or_was_not() -> None:
     nothing = Asked((0.0, 1), 5.0)
     assert outcome_of((0.01, 1), 0.01, nothing) == "left alone"

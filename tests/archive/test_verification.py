@@ -15,7 +15,7 @@ import pytest
 from archive_making import found, line, make_record, write_bag
 
 from analyze.archive.bag_reading import Inventory
-from analyze.archive.telling import verification_text
+from analyze.archive.telling import counted_text, verification_text
 from analyze.archive.verification import verify_record
 from analyze.errors import DescriptionError
 
@@ -338,3 +338,11 @@ def test_what_is_no_record_is_told_apart_from_a_damaged_one(record, tmp_path):
         verify_record(record.parent)
     with pytest.raises(DescriptionError, match=r"is not a record.*\nName a folder"):
         verify_record(record / "data" / "report")
+
+
+def test_of_several_records_the_damaged_are_named_at_the_end(tmp_path: Path) -> None:
+    good, bad = (make_record(tmp_path / name).folder for name in ("good", "bad"))
+    (bad / "manifest-sha512.txt").unlink()
+    verified = [verify_record(good), verify_record(bad)]
+    assert counted_text(verified, 3) == (f"1 of 3 complete and valid; damaged or incomplete: {bad}; 1 not looked at.")
+    assert counted_text(verified[:1], 1) == "1 of 1 complete and valid."
