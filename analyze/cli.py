@@ -73,14 +73,17 @@ def inspect(path: Path, as_json: bool) -> int:
     from analyze.audio.track_checks import check_tracks
     from analyze.description import load_recorded
     from analyze.reports.inspection import inspection_object, print_inspection
-    from analyze.responses.taped_distances import taped_at_a_look
+    from analyze.responses.out_of_place import out_of_place
+    from analyze.responses.taped_distances import arrivals_at_a_look, taped_distances
     from analyze.spectra.inspection import inspect_captures
 
     refuse_what_is_made(path)
     sound_check = load_recorded(path)
     check_tracks(sound_check)
     inspected = inspect_captures(sound_check)
-    findings = [*inspected.findings, *taped_at_a_look(sound_check, inspected.heard)]
+    arrivals = arrivals_at_a_look(sound_check, inspected.heard)
+    told = [*taped_distances(sound_check, arrivals, (), ()), *out_of_place(sound_check, arrivals, (), ())]
+    findings = [*inspected.findings, *told]
     if as_json:
         print_json(inspection_object(inspected.tracks, findings))
     print_inspection(inspected.tracks, findings)

@@ -48,6 +48,7 @@ from analyze.responses.flips import flip_findings
 from analyze.responses.high_section import opposite_high_sections
 from analyze.responses.louder_elsewhere import louder_elsewhere
 from analyze.responses.muted_feeds import muted_feeds
+from analyze.responses.out_of_place import out_of_place
 from analyze.responses.seats import alike_seats
 from analyze.responses.separation import not_separable, separation_findings, share_bands
 from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
@@ -195,8 +196,16 @@ def _of_outputs(
     rng = np.random.default_rng([_SEED, len(recorded.measured)])
     measured, joint_findings = joined_captures(sound_check, in_step(recorded.measured), rng)
 
+    copies = copied_takes(_heard_tracks(recorded, sound_check), sound_check)
+    of_others = of_unknown_take(copies, sound_check)  # these were not recorded, another sound was
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)
+    heard = arrival_rows(measured, sound_check, signs)
+    untrue = {*of_others, *before_its_feed(heard, measured)} - {sound_check.reference}
+    if untrue:  # what is not theirs says nothing of how they, or any microphone, are wired
+        evidence = {key: 0.0 if key[0] in untrue else one for key, one in evidence.items()}
+        signs = solve_signs(evidence)
+        heard = arrival_rows(measured, sound_check, signs)
     declared = {name: position.polarity for name, position in sound_check.positions.items()}
     wiring, wiring_findings = wiring_rows(evidence, signs, declared, sound_check.set_inverted)
     related, clock_findings = comparable(measured)
@@ -208,10 +217,6 @@ def _of_outputs(
     )
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
-    copies = copied_takes(_heard_tracks(recorded, sound_check), sound_check)
-    of_others = of_unknown_take(copies, sound_check)  # these were not recorded, another sound was
-    heard = arrival_rows(measured, sound_check, signs)
-    untrue = {*of_others, *before_its_feed(heard, measured)} - {sound_check.reference}
     responses = responses.without(untrue)
     blocked |= of_others | not_separable(apart) | not_steady(recorded.findings)
     contradicted = frozenset(f.track for f in merge_findings)
@@ -226,6 +231,7 @@ def _of_outputs(
     tricks = [monitor_trick(context, g, changes) for g in monitors]
     zones = {name: position.zone for name, position in sound_check.positions.items()}
     reference_ms = reference_arrivals(arrivals, sound_check.reference)
+    own_clocks = {key for m in measured for key in m.own_clocks}
     flips = flip_rows(sound_check, recorded.measured, recorded.unfed, signs)
     n = bands_per_octave
     bands = [row for m in measured for row in band_rows(m.responses, zones, reference_ms, n)]
@@ -257,7 +263,8 @@ def _of_outputs(
             *opposite_high_sections(high_phases(measured, signs)),
             *merge_findings,
             *exchanged_positions(heard, measured),
-            *taped_distances(sound_check, arrivals, {key for m in measured for key in m.own_clocks}, untrue),
+            *taped_distances(sound_check, arrivals, own_clocks, untrue),
+            *out_of_place(sound_check, arrivals, own_clocks, untrue),
             *louder_elsewhere(sound_check, bands),
             *flip_findings(flips),
             *_few_seats(sound_check),

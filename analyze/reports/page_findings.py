@@ -35,6 +35,7 @@ _OF_THE_DESCRIPTION = (
     "kind and name differ",
     "alignment wish without effect",
     "distance contradicted",
+    "delay contradicted",
     "arrives before it was sent",
     "delay not written",
     "louder elsewhere",
@@ -86,7 +87,7 @@ def notice(analysis: Analysis) -> str:
     if not rows:
         return "" if every else "No warnings."
     counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
-    besides = "" if len(rows) == len(every) else " besides the wiring"
+    besides = "" if len(rows) == len(every) else " (inverted wiring aside)"
     names = list(dict.fromkeys(row.name for row in rows))
     n_left = len(names) - _MOST_NAMES
     what = listed([*names[:_MOST_NAMES], *([f"{n_left} more"] if n_left > 0 else [])])

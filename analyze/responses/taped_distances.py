@@ -80,10 +80,12 @@ def taped_distances(
     ]
 
 
-def taped_at_a_look(sound_check: SoundCheck, heard: Iterable[HeardAfter]) -> list[Finding]:
-    """The same of what `inspect` heard, subs aside: their sound has no instant that a short look could name."""
+def arrivals_at_a_look(
+    sound_check: SoundCheck, heard: Iterable[HeardAfter]
+) -> dict[tuple[str, str], tuple[float, float]]:
+    """Arrivals as `inspect` heard them, subs aside: their sound has no instant that a short look could name."""
     captures = {capture.name: capture for capture in sound_check.captures}
-    arrivals = {}
+    arrivals: dict[tuple[str, str], tuple[float, float]] = {}
     for one in heard:
         output = sound_check.outputs[one.output]
         # a feed that is taken behind the processor does not show the setting
@@ -91,7 +93,7 @@ def taped_at_a_look(sound_check: SoundCheck, heard: Iterable[HeardAfter]) -> lis
         if output.kind != "sub":
             at_present_ms = one.delay_ms - behind + output.setting.delay_ms
             arrivals[one.output, one.position] = (at_present_ms, _LOOK_STD_MS)
-    return taped_distances(sound_check, arrivals, (), ())
+    return arrivals
 
 
 def _taped(sound_check: SoundCheck, arrivals: Mapping[tuple[str, str], tuple[float, float]]) -> Iterator[_Taped]:

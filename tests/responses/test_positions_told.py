@@ -12,7 +12,7 @@ import pytest
 from analyze.acoustics import speed_of_sound_simple
 from analyze.description import Capture, Output, Position, Setting, SoundCheck, Track
 from analyze.responses.exchanged_positions import exchanged_positions
-from analyze.responses.taped_distances import taped_at_a_look, taped_distances
+from analyze.responses.taped_distances import arrivals_at_a_look, taped_distances
 from analyze.spectra.inspection import HeardAfter
 
 #: Distances of the output, in m, as made.
@@ -138,7 +138,7 @@ def test_what_a_look_heard_is_held_against_tapes():
             heard = [
                 HeardAfter("one", "main", name, sent_ms + PLACES[swapped[name] or name] / C_M_MS) for name in PLACES
             ]
-            found = [one.track for one in taped_at_a_look(rig, heard)]
+            found = [one.track for one in taped_distances(rig, arrivals_at_a_look(rig, heard), (), ())]
             assert found == (["mix", "back"] if swapped != of and kind != "sub" else [])
 
 
