@@ -65,7 +65,7 @@ _TYPED = (
     ),
     (re.compile("[“”„‟«»‘’‚]"), 'Quotes as a word processor makes them: type plain ones, ".'),
     (re.compile(r"=\s*\d{1,2}[./]\d{1,2}[./]\d{2,4}|=\s*\d{4}[./]\d"), "A day is year-month-day: 2026-05-14."),
-    (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:#.*)?$"), "The decimal sign is a point: {0}.{1}."),
+    (re.compile(r"=\s*(-?\d+),(\d+)\s*(?:[,}].*|#.*)?$"), "The decimal sign is a point: {0}.{1}."),
     (
         re.compile(r"=\s*(-?\d+(?:\.\d+)?)\s*(?:°|k?Hz\b|[mµ]?s\b|d[Bb]\b|[mCF]\b|ft\b)"),
         "The unit stands in the name of the key: write the number alone, in that unit.",

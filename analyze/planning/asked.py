@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
 from analyze.planning.takes import Plan, plan_all, plan_rest
 from analyze.reports.folder import is_report
+from analyze.reports.summaries import listed
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,25 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 
 
+def _check_anything(report: ReportRead, reasons: Mapping[str, str]) -> None:
+    """Refuse a report that leaves nothing undecided, with what is left to be done. Raises DescriptionError."""
+    if reasons:
+        return
+    wired = [name for name, row in report.wiring.items() if row["polarity"] == "inverted"]
+    everything = "For a list of everything give the folder of the sound check instead of its report."
+    mend = everything
+    if wired:
+        mend = (
+            f"Mend {listed(wired)}, wired inverted, and record {'it' if len(wired) == 1 else 'them'} once more: "
+            "analyze verify-settings then says whether all is in force."
+        )
+    elif report.rows("recommendations"):
+        mend = (
+            f"Type the settings in and record once more: analyze verify-settings then says what they did. {everything}"
+        )
+    raise DescriptionError("every output is decided; nothing has to be recorded again.", mend, path=report.folder)
+
+
 #: What the reason of an output says for which no recording would help.
 _NO_RECORDING = "nothing has to be recorded again"
 
@@ -60,6 +81,7 @@ def _to_be_recorded(report: ReportRead, check: SoundCheck) -> dict[str, str]:
     """
     rows = report.results.get("recommendations", ())
     reasons = {row["output"]: row.get("reason") or "" for row in rows if row["decision"] == "undecided"}
+    _check_anything(report, reasons)
     for_recording = {name: reason for name, reason in reasons.items() if _NO_RECORDING not in reason}
     if reasons and not for_recording:
         raise DescriptionError(

@@ -180,7 +180,7 @@ def _afterwards(plan: Plan) -> Iterator[str]:
     else:
         yield (
             "Put the files, named as above, into one folder with the soundcheck.toml that lies beside this list, and "
-            "set date and temperature in it."
+            "set date, temperature, delays, polarities and the distances by tape in it."
         )
     yield "Still on site: analyze inspect FOLDER says in seconds which take has to be made again."
     yield "Then: analyze run FOLDER. What stays undecided: analyze plan REPORT lists what would settle it."

@@ -208,7 +208,7 @@ BANDS = Table(
             "phase after removing the reference output's arrival at this position, from every output alike; no more",
         ),
         _number("phase_std_deg", "standard error of the phase"),
-        _number("group_delay_ms", "group delay; positive is later"),
+        _number("group_delay_ms", "group delay re the arrival of the reference at that position; positive is later"),
         _probability("coherence", "coherence; partial where several feeds sound"),
         _averages(),
     ),

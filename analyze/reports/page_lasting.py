@@ -7,7 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from analyze.reports.selections import printed_change_db, scenario_text, seats, spreads
+from analyze.reports.selections import scenario_text, seats, spreads
 from analyze.reports.summaries import number, signed
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ class LastingRow:
 def lasting_rows(analysis: Analysis) -> list[LastingRow]:
     """Every seat of the audience that has cases; none where no setting is changed."""
     cases = _cases(analysis) if spreads(analysis) else {}
-    values = [_advantage_db(row) for kinds in cases.values() for rows in kinds.values() for row in rows]
+    values = [row.advantage_db for kinds in cases.values() for rows in kinds.values() for row in rows]
     low_db, high_db = min([0.0, *values]), max([0.0, *values])
     gains = {seat.position: seat.change_db for seat in seats(analysis)}
     return [
@@ -87,7 +87,7 @@ def _cases(analysis: Analysis) -> Mapping[str, Mapping[str, list[Robustness]]]:
 
 def _bar(rows: Sequence[Robustness], low_db: float, high_db: float) -> Bar:
     """The span of some cases on a scale from one value to another."""
-    advantages = [_advantage_db(row) for row in rows]
+    advantages = [row.advantage_db for row in rows]
     ends = min(advantages), max(advantages)
     texts = list(dict.fromkeys(signed(end) for end in ends))
     left, right, zero = (100.0 * (at - low_db) / ((high_db - low_db) or 1.0) for at in (*ends, 0.0))
@@ -96,10 +96,5 @@ def _bar(rows: Sequence[Robustness], low_db: float, high_db: float) -> Bar:
 
 def _least(rows: Sequence[Robustness]) -> str:
     """The case that leaves least."""
-    least = min(rows, key=_advantage_db)
-    return f"{signed(_advantage_db(least))} dB: {scenario_text(least.scenario)}"
-
-
-def _advantage_db(row: Robustness) -> float:
-    """An advantage as the change of a seat is printed."""
-    return printed_change_db(row.present_db, row.recommended_db)
+    least = min(rows, key=lambda row: row.advantage_db)
+    return f"{signed(least.advantage_db)} dB: {scenario_text(least.scenario)}"

@@ -183,8 +183,9 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
     has_gain = is_changed(row) and math.isfinite(row.gain_db)
     decided = _OPTIONAL if is_optional(row) else decision_words(row.decision)
     decided = _UNTIL_MENDED if row.output in until_mended else decided
-    of_seats = "of the seats; " if row.kind == "monitor" else ""  # which it is not set for
+    of_seats = "seats " if row.kind == "monitor" else ""  # which it is not set for
     has_worst = has_gain and row.worst_position and math.isfinite(row.worst_gain_db)
+    worst = "worst" if row.worst_gain_db < 0.0 else "least"
     return SheetRow(
         number=index,
         output=row.output,
@@ -207,8 +208,8 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision_more=decided[1],
         confidence=confidence_text(analysis, row),
         polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if is_polarity_doubtful(row) else "",
-        gain=f"{signed(row.gain_db)} dB" if has_gain else "",
-        worst=f"{of_seats}smallest at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
+        gain=f"{of_seats}{signed(row.gain_db)} dB" if has_gain else "",
+        worst=f"{worst} at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=_reason(analysis, row),
         together=together(analysis, row),
         repair=repair_note(analysis, row),

@@ -59,7 +59,7 @@ def proof_text(proof: Proof) -> str:
     what = f"the third octave at {low} Hz drops" if is_one else f"{low} to {high} Hz drop"
     on_average = "" if is_one else " on average"
     drop, sure = number(proof.drop_db, 0), number(math.floor(proof.sure_drop_db), 0)
-    at_least = f", {sure} at least" if sure != drop else ""
+    at_least = f" ({sure} for sure)" if sure != drop else ""
     where = f"“{shortened(proof.position, _NAME_LENGTH)}”"
     how = f"a microphone at {where}" if _needs_analyser(proof) else f"heard at {where}"
     return f"{how[0].upper()}{how[1:]}{but}: flip {flip}, and {what} by {drop} dB{on_average}{at_least}."

@@ -53,12 +53,20 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     seats = listed([shortened(seat, _NAME_LENGTH) for seat in late])
     there = "that seat" if len(late) == 1 else "those seats"
     first = " or ".join(dict.fromkeys(shortened(one.against, _NAME_LENGTH) for one in late.values()))
-    present = f" ({_span([one.present_ms for one in late.values()])} at present)" if row.delay_change_ms else ""
+    present_ms = [one.present_ms for one in late.values()]
+    present = f" (at present {_behind_words(present_ms)})" if row.delay_change_ms else ""
     return (
         f"At {seats} it is about as loud as the mains and comes {_span([one.recommended_ms for one in late.values()])} "
         f"ms behind the first of them, {first}{present}, an echo: unless it is meant for {there}, turn it down or aim "
         "it away."
     )
+
+
+def _behind_words(late_ms: list[float]) -> str:
+    """By how much something comes behind, or ahead."""
+    if max(late_ms) < 0.0:
+        return f"{_span([-one for one in late_ms])} ms ahead of it"
+    return f"{_span(late_ms)} ms"
 
 
 def off_at_present_ms(analysis: Analysis, output: str) -> dict[str, float]:

@@ -273,6 +273,8 @@ def robustness(analysis: Analysis) -> str:
     parts = []
     if cases:
         least, n_worse = min(cases, key=lambda one: one.mean_db), sum(one.is_worse for one in cases)
+        if {row.kind for row in analysis.recommendations if row.decision == "change"} == {"monitor"}:
+            parts.append("What is changed here is set for the stage; these are the seats, which may lose by it.")
         parts.append(
             f"A fader moved, the air warmer or colder, a seat left out of the decision: in {n_worse or 'none'} of "
             f"these {len(cases)} cases would the recommendation be worse than the present settings, on average over "

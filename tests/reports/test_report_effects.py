@@ -89,5 +89,5 @@ def test_losses_and_gains_are_on_page_and_text(analysis):
     for said in ("Worse: 250 Hz at mix by 1.1 dB.", "Better: 80 Hz at lawn by 3.0 dB."):
         assert page.index(said) < page.index("<table")
         assert said in " ".join(lines.split())
-    assert "     Better by +1.2 dB, smallest at balcony: -0.3 dB.\n" in lines
+    assert "     Better by +1.2 dB, worst at balcony: -0.3 dB.\n" in lines
     assert "     Runner-up, as good within 0.5 dB: inverted, 12.40 ms, 0.2 dB less.\n" in lines

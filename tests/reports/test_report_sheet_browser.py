@@ -47,7 +47,7 @@ def test_the_sheet_of_eight_outputs_is_one_page_with_its_checks(opened, make, tm
     assert [name for name in names if not re.search(rf"^ +\d+ +{name}\b", first, re.MULTILINE)] == []
     assert first.count("Check by ear.") == 4
     for said in (
-        "Better by: smallest at balcony: −0.3 dB",
+        "Better by: worst at balcony: −0.3 dB",
         "Checks, when all is typed",
         "Worse: ",
         "1 error and 1 warning",

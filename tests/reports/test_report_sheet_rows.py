@@ -31,14 +31,14 @@ def test_the_sheet_says_what_to_type(analysis):
     assert row.where == "device Processor A · channel 2"
     assert row.delay_change == "3.00 ms later = 1.0 m, 3.5 ft"
     assert row.alternatives == (("Runner-up, as good within 0.5 dB", "inverted, 12.40 ms, 0.2 dB less"),)
-    assert row.worst == "smallest at balcony: −0.3 dB"
+    assert row.worst == "worst at balcony: −0.3 dB"
     assert row.reason
 
 
 def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report):
     rows = page_sheet.sheet_rows(analysis)
     seat = analysis.proofs[0].position
-    said = f"Heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz drop by 7 dB on average, 5 at least."
+    said = f"Heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz drop by 7 dB on average (5 for sure)."
     assert rows[1].proof == ("Check by ear", said)
     for how, text in ((". ", read(report).text), (": ", " ".join(sheet_text(analysis).split()))):
         assert f"Check by ear{how}{said}" in text
@@ -47,7 +47,7 @@ def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report)
     subs = Proof(("sub left", "sub right"), "mix", "audience", ("wedge",), 80.0, 80.0, 9.6, 9.5)
     assert proof_text(subs) == (
         "Heard at “mix”, without wedge: flip sub left and sub right together, and the third octave at 80 Hz drops by "
-        "10 dB, 9 at least."
+        "10 dB (9 for sure)."
     )
 
 
@@ -157,7 +157,7 @@ def test_what_stays_as_it_is_has_a_dash_for_its_gain(analysis, report):
     for heading in ("better by (dB)", "least at", "there by (dB)"):
         column = [one.text for one in table.headings].index(heading)
         assert [row[column] != "–" for row in table.rows] == changed
-    assert read(report).text.count("smallest at balcony") == 3  # the table, its line on paper, the sheet as text
+    assert read(report).text.count("worst at balcony") == 3  # the table, its line on paper, the sheet as text
 
 
 def alternative_of(analysis, text: str) -> tuple[tuple[str, str], ...]:
