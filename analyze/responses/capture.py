@@ -23,11 +23,7 @@ from analyze.responses.steadiness import of_two_clocks, steadiness_findings
 from analyze.responses.transfer import ImpulseResponse, Responses, changed, impulse_responses, responses_of
 from analyze.spectra.capture import cross_spectra_of
 from analyze.spectra.cross_spectra import CrossSpectra
-from analyze.spectra.frame_levels import ANOTHER_TAKE, OF_LEVELS
-from analyze.spectra.frame_noise import LITTLE_LEVEL
-
-#: Findings about microphones at which nothing of what was sent is heard in its time.
-_NOT_EXPLAINED = ("delay out of reach", "output not heard")
+from analyze.spectra.frame_noise import LITTLE_LEVEL, of_another_take
 
 #: Given a capture's name and its samples per track, a function to call with the samples done since the last call.
 ProgressStart = Callable[[str, int], Callable[[int], None]]
@@ -114,7 +110,7 @@ def measure(
         groups = group_numbers(sound_check, feeds)
         cross, found, waveforms = cross_spectra_of(recording, feeds, positions, groups, advance)
         read = replace(read, waveforms=waveforms)
-        is_other, found = _of_another_take(found, cross.positions if cross else ())
+        is_other, found = of_another_take(found, cross.positions if cross else ())
         if is_other:
             return None, [*findings, *found], read
         unsteady = steadiness_findings(cross) if cross else []
@@ -135,18 +131,6 @@ def _tracks(capture: Capture) -> dict[tuple[str, str], Track]:
     """The capture's usable tracks: the feeds, then the microphones."""
     tracks = {("feed", name): capture.feeds[name] for name in usable_tracks(capture).feeds}
     return tracks | {("mic", position): track for position, track in capture.mics.items()}
-
-
-def _of_another_take(found: list[Finding], positions: Sequence[str]) -> tuple[bool, list[Finding]]:
-    """Whether feeds and microphones are not of one take, and the findings that stand then or else.
-
-    That the microphones agree with one another and not with the feeds is a limiter's doing too; but what was sent
-    explains most of what is heard then.
-    """
-    explained_little = {f.track for f in found if f.finding in (LITTLE_LEVEL, *_NOT_EXPLAINED)} >= set(positions)
-    if positions and explained_little and any(f.finding == ANOTHER_TAKE for f in found):
-        return True, [f for f in found if f.finding not in (LITTLE_LEVEL, *OF_LEVELS)]
-    return False, [f for f in found if f.finding != ANOTHER_TAKE]
 
 
 def _names(recording: Recording, kind: str) -> tuple[str, ...]:

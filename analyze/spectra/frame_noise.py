@@ -6,18 +6,23 @@ reverberation longer than a frame, so a hall bounds what can be seen.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import band_centres_hz, band_edges_hz, energy_db
 from analyze.findings import Finding, Severity
 from analyze.spectra.cross_spectra import FRAME_S, CrossSpectra, line_hz
+from analyze.spectra.frame_levels import ANOTHER_TAKE, OF_LEVELS
 from analyze.spectra.least_squares import solve
 
 #: Finding about a microphone at which what was played hardly stands out.
 LITTLE_LEVEL = "little level over the noise"
 #: Finding about a microphone with mains hum.
 HUM = "mains hum"
+#: Findings about microphones at which nothing of what was sent is heard in its time.
+_NOT_EXPLAINED = ("delay out of reach", "output not heard")
 #: Mains frequencies of the world, how far they stray (common practice, no source), and the multiples looked at.
 _MAINS_HZ, _STRAYING, _N_MULTIPLES = (50.0, 60.0), 0.002, 8
 #: So many multiples must stand out by so much, dB: of 1512 halls and takes without hum one had three by 9 dB.
@@ -34,6 +39,18 @@ _LEAST_OVER_NOISE_DB = 1.0
 _COUNTED_DB = -15.0
 #: Energies of less than this share of the loudest line are none: rounding.
 _ROUNDING = 1e-7
+
+
+def of_another_take(found: Sequence[Finding], positions: Collection[str]) -> tuple[bool, list[Finding]]:
+    """Whether feeds and microphones are not of one take, and the findings that stand then or else.
+
+    That the microphones agree with one another and not with the feeds is a limiter's doing too, or a sweep's; but what
+    was sent explains most of what is heard then.
+    """
+    explained_little = {f.track for f in found if f.finding in (LITTLE_LEVEL, *_NOT_EXPLAINED)} >= set(positions)
+    if positions and explained_little and any(f.finding == ANOTHER_TAKE for f in found):
+        return True, [f for f in found if f.finding not in (LITTLE_LEVEL, *OF_LEVELS)]
+    return False, [f for f in found if f.finding != ANOTHER_TAKE]
 
 
 def hum_findings(cross: CrossSpectra) -> list[Finding]:

@@ -23,7 +23,7 @@ from analyze.findings import Finding
 from analyze.spectra.capture import cross_spectra_of, too_short_finding
 from analyze.spectra.coarse_delay import LATEST_S, coarse_delays_s, first_arrivals_s
 from analyze.spectra.frame_levels import ANOTHER_TAKE, OF_LEVELS
-from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL
+from analyze.spectra.frame_noise import HUM, LITTLE_LEVEL, of_another_take
 
 #: How much of a capture, from the first sound on, is looked at for what every microphone hears.
 _LOOK_S = 6.0
@@ -184,7 +184,8 @@ def _in_noise(
         feeds, positions = ([p.name for p in recording.places if p.kind == kind] for kind in ("feed", "mic"))
         if not feeds or not positions or len(feeds) > _MOST_FEEDS:
             return []
-        _, findings, _ = cross_spectra_of(recording, feeds, positions)
+        cross, found, _ = cross_spectra_of(recording, feeds, positions)
+    _, findings = of_another_take(found, cross.positions if cross else ())
     return [one for one in findings if one.finding in _AGAIN]
 
 

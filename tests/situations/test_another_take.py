@@ -12,9 +12,11 @@ import pytest
 import soundfile
 from takes import RATE_HZ, Take, build_scene, mixes, write
 
-from analyze.description import load_sound_check
+from analyze.description import load_recorded, load_sound_check
 from analyze.findings import Finding
 from analyze.pipeline import Analysis, analyse
+from analyze.simulate import make_demo
+from analyze.spectra.inspection import inspect_captures
 
 _OUTPUTS = ("main left", "sub left", "sub right")
 
@@ -64,3 +66,13 @@ def test_the_right_feed_is_not_named(folder: Path) -> None:
     found = with_feed_of(folder, 0, 0.0)
     assert named(found) == []
     assert {r.output: r for r in found.recommendations}["sub left"].decision in ("keep", "change")
+
+
+def test_the_beginning_of_a_sweep_is_of_its_own_take(tmp_path: Path) -> None:
+    """In six seconds levels move with the sweep at every microphone alike; but the feed explains what is heard."""
+    make_demo(tmp_path / "night", 219, duration_s=14.0)
+    path = tmp_path / "night" / "front_fill.flac"
+    tracks, rate_hz = soundfile.read(path, dtype="int16")
+    soundfile.write(path, tracks[: 6 * rate_hz], rate_hz, subtype="PCM_16")
+    inspected = inspect_captures(load_recorded(tmp_path / "night"))
+    assert [f for f in inspected.findings if f.finding == "not of one take"] == []
