@@ -33,6 +33,10 @@ _LEAST_MS, _SIGMAS = 4.0, 4.0
 _FEWEST_WAYS = 5
 #: Outputs whose absence lets the others fit, so many of them are looked at.
 _LOOKED_AT = 2
+#: Exchanges of an output that are fitted, those that come nearest while the microphones stay where the others put them.
+_FITTED = 6
+#: With more ways than this it would take minutes.
+_MOST_WAYS = 300
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,7 @@ def _told(sound_check: SoundCheck, arrivals: Mapping[tuple[str, str], tuple[floa
         for p, position in enumerate(positions):
             ms, std_ms = arrivals.get((name, position), (math.nan, math.nan))
             way_m[o, p], std_m[o, p] = (ms - unset_ms) * speed_m_ms, std_ms * speed_m_ms
-    if np.isfinite(way_m).sum() < 2 * (len(outputs) + len(positions)):
+    if not 2 * (len(outputs) + len(positions)) <= np.isfinite(way_m).sum() <= _MOST_WAYS:
         return None
     off_ms = _DESCRIBED_STD_MS if described else _LATENCY_MS[1]
     ways = Ways(way_m, std_m, (usual_ms * speed_m_ms, off_ms * speed_m_ms))
@@ -133,7 +137,7 @@ def _as_described_cost(told: _Told, unit: tuple[int, ...], others: Places) -> fl
     """How badly all ways fit as described, sought from where the others fit: what would mend it begins there too."""
     if len(unit) > 1:
         return math.inf
-    return fitted(told.ways, others.with_box(unit[0], told.ways.way_m[unit[0]])).cost
+    return fitted(told.ways, others.with_box(unit[0], told.ways.way_m[unit[0]], told.ways.std_m[unit[0]])).cost
 
 
 def _set_alike(sound_check: SoundCheck, told: _Told) -> list[tuple[int, ...]]:
@@ -162,10 +166,11 @@ def _tried(told: _Told, unit: tuple[int, ...], others: Places) -> Iterator[_Expl
     if len(unit) == 1:
         (o,) = unit
         row = told.ways.way_m[o]
-        for p, q in combinations(np.flatnonzero(np.isfinite(row)).tolist(), 2):
-            if abs(row[p] - row[q]) >= _APART_M:
-                ways = told.ways.exchanged(o, p, q)
-                yield _Explained(fitted(ways, others.with_box(o, ways.way_m[o])), unit, (p, q))
+        pairs = combinations(np.flatnonzero(np.isfinite(row)).tolist(), 2)
+        apart = ((p, q, told.ways.exchanged(o, p, q)) for p, q in pairs if abs(row[p] - row[q]) >= _APART_M)
+        guesses = [(others.with_box(o, ways.way_m[o], ways.std_m[o]), ways, (p, q)) for p, q, ways in apart]
+        for guess, ways, pair in sorted(guesses, key=lambda one: one[0].cost)[:_FITTED]:
+            yield _Explained(fitted(ways, guess), unit, pair)
     yield _Explained(fitted(told.ways, later=list(unit)), unit)
 
 

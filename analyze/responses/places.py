@@ -23,7 +23,7 @@ _MICROPHONE_HEIGHT_M, _BOX_HEIGHT_M, _BOX_ABOVE_M = 0.6, 2.0, 1.0
 _LATER_M = 10.0
 #: Guesses to begin with, and how far they lie from the first one.
 _N_GUESSES, _GUESS_M = 3, (1.5, 4.0)
-_MOST_STEPS = 60
+_MOST_STEPS, _BOX_STEPS = 60, 8
 
 
 @dataclass(frozen=True)
@@ -62,14 +62,41 @@ class Places:
     later_std_m: float
     left_m: NDArray[np.float64]
 
-    def with_box(self, output: int, way_m: NDArray[np.float64]) -> Places:
-        """The same with one more box, at about these ways from the microphones: (position,)."""
+    def with_box(self, output: int, way_m: NDArray[np.float64], std_m: NDArray[np.float64]) -> Places:
+        """The same with one more box where these ways, (position,), put it while the microphones stay; and its cost."""
         known = np.isfinite(way_m)
-        level_m = self.microphone_m[known, :2]
-        away_m = way_m[known] - self.latency_m
-        terms = np.column_stack([-2.0 * level_m, np.ones(len(level_m))])
-        found = np.linalg.lstsq(terms, away_m**2 - (level_m**2).sum(axis=1), rcond=None)[0]
-        return replace(self, box_m=np.insert(self.box_m, output, [found[0], found[1], _BOX_ABOVE_M], axis=0))
+        microphone_m, away_m = self.microphone_m[known], way_m[known] - self.latency_m
+        weight = 1.0 / np.hypot(_POINT_M, std_m[known])
+        box_m = _trilaterated(microphone_m, away_m)
+        for _ in range(_BOX_STEPS):
+            off, slopes = _box_terms(box_m, microphone_m, away_m, weight)
+            box_m = box_m - np.linalg.lstsq(slopes, off, rcond=None)[0]
+        off, _ = _box_terms(box_m, microphone_m, away_m, weight)
+        return replace(
+            self, cost=self.cost + 0.5 * float(off @ off), box_m=np.insert(self.box_m, output, box_m, axis=0)
+        )
+
+
+def _trilaterated(microphone_m: NDArray[np.float64], away_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """About where a box stands that is so far away: in the plane what is left of squares is linear."""
+    level_m = microphone_m[:, :2]
+    terms = np.column_stack([-2.0 * level_m, np.ones(len(level_m))])
+    found = np.linalg.lstsq(terms, away_m**2 - (level_m**2).sum(axis=1), rcond=None)[0]
+    return np.array([found[0], found[1], _BOX_ABOVE_M])
+
+
+def _box_terms(
+    box_m: NDArray[np.float64],
+    microphone_m: NDArray[np.float64],
+    away_m: NDArray[np.float64],
+    weight: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What is left over of one box, in standard deviations, and its derivatives (residual, axis)."""
+    apart = box_m - microphone_m
+    length_m = np.maximum(np.linalg.norm(apart, axis=1), 1e-6)
+    height = [0.0, 0.0, 1.0 / _BOX_HEIGHT_M]
+    off = np.append((length_m - away_m) * weight, (box_m[2] - _BOX_ABOVE_M) / _BOX_HEIGHT_M)
+    return off, np.vstack([apart / length_m[:, None] * weight[:, None], height])
 
 
 def fitted(ways: Ways, guess: Places | None = None, later: list[int] | None = None) -> Places:
