@@ -56,13 +56,12 @@ def proof_text(proof: Proof) -> str:
     but = f", without {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
     low, high = f"{proof.low_hz:g}", f"{proof.high_hz:g}"
     is_one = low == high
-    what = f"the third octave at {low} Hz drops" if is_one else f"{low} to {high} Hz drop"
-    on_average = "" if is_one else " on average"
+    what = f"the third octave at {low} Hz drops" if is_one else f"{low} to {high} Hz together drop"
     drop, sure = number(proof.drop_db, 0), number(math.floor(proof.sure_drop_db), 0)
     at_least = f" ({sure} for sure)" if sure != drop else ""
     where = f"“{shortened(proof.position, _NAME_LENGTH)}”"
     how = f"a microphone at {where}" if _needs_analyser(proof) else f"heard at {where}"
-    return f"{how[0].upper()}{how[1:]}{but}: flip {flip}, and {what} by {drop} dB{on_average}{at_least}."
+    return f"{how[0].upper()}{how[1:]}{but}: flip {flip}, and {what} by {drop} dB{at_least}."
 
 
 def _stands(analysis: Analysis, row: Recommendation, proof: Proof) -> str:

@@ -38,7 +38,7 @@ def test_the_sheet_says_what_to_type(analysis):
 def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report):
     rows = page_sheet.sheet_rows(analysis)
     seat = analysis.proofs[0].position
-    said = f"Heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz drop by 7 dB on average (5 for sure)."
+    said = f"Heard at “{seat}”: flip {rows[1].output}, and 63 to 100 Hz together drop by 7 dB (5 for sure)."
     assert rows[1].proof == ("Check by ear", said)
     for how, text in ((". ", read(report).text), (": ", " ".join(sheet_text(analysis).split()))):
         assert f"Check by ear{how}{said}" in text
