@@ -32,7 +32,7 @@ def verify(records: tuple[Path, ...], as_json: bool) -> int:
         click.echo(verification_text(verified[-1]), err=True)
     if len(records) > 1:
         click.echo(counted_text(verified, len(records)), err=True)
-    code = refused if all(one.is_valid for one in verified) else DAMAGED
+    code = refused if all(one.is_valid for one in verified) else DAMAGED  # damage is the graver of the two
     if as_json:
         print_json({**verification_object(verified), "is_valid": code == 0})
     return code

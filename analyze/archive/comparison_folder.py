@@ -68,6 +68,7 @@ def _content(comparison: Comparison) -> dict[str, Any]:
     tolerances = comparison.tolerances
     return {
         "title": f"{comparison.newer.title}: then and now",
+        "is_one": comparison.is_one,
         "older": shown_visit(comparison.older),
         "newer": shown_visit(comparison.newer),
         "headline": headline(comparison),

@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from analyze.archive.opening import are_one
+
 #: What an output can be found to be, gravest first; the first that holds is its verdict.
 VERDICTS = (
     "gone",
@@ -147,8 +149,7 @@ class Visit:
 
     def is_one_with(self, other: Visit) -> bool:
         """Whether both were made from the same recordings, stored otherwise or not."""
-        pairs = (self.recordings, other.recordings), (self.sound, other.sound)
-        return any(here and here == there for here, there in pairs)
+        return are_one(self, other)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -230,6 +230,24 @@ class ReportRead:
         if not len(samples) or not np.isfinite(samples).all():
             raise DescriptionError("an impulse response is damaged.", _AGAIN, path=path)
         return Impulse(samples[:, 0], int(rate_hz))
+
+
+class Heard(Protocol):
+    """What was made from recordings, with a figure for them and one for what was heard; empty where not known."""
+
+    @property
+    def recordings(self) -> str:
+        """For the recordings, by their checksums."""
+
+    @property
+    def sound(self) -> str:
+        """For what was heard in them, however they are stored."""
+
+
+def are_one(first: Heard, second: Heard) -> bool:
+    """Whether both were made from the same recordings, stored otherwise or not."""
+    pairs = (first.recordings, second.recordings), (first.sound, second.sound)
+    return any(one and one == other for one, other in pairs)
 
 
 def _figure(parts: list[str]) -> str:

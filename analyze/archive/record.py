@@ -8,17 +8,19 @@ data/audio/**           with the audio: the description once more and the record
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from analyze.archive.about import AUDIO, DESCRIPTION, REPORT, RESPONSES, record_tags
-from analyze.archive.bag import Source, bag_files
+from analyze.archive.bag import Source, bag_files, is_bag
 from analyze.archive.folders import check_outside_records
+from analyze.archive.opening import ReportRead, are_one, open_report
 from analyze.archive.recordings import find_recordings
 from analyze.archive.report_files import ReportFiles, read_report
 from analyze.archive.sofa import can_write_sofa, sofa_files
 from analyze.description_text import FILE_NAME
-from analyze.errors import DescriptionError
+from analyze.errors import AnalyzeError, DescriptionError
 from analyze.reports.folder import Kind, check_folder, replace_folder
 
 #: Records replace nothing unasked, not even an earlier record.
@@ -31,6 +33,7 @@ class Record:
 
     missing : what the description does not state by which a history places a visit, date or venue
     doubts : findings that put the description in doubt; has_audio : whether the recordings stand in it
+    copies : names of records beside it that were made from the same recordings
     """
 
     folder: Path
@@ -40,6 +43,7 @@ class Record:
     missing: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
     has_audio: bool = False
+    copies: tuple[str, ...] = ()
 
 
 def write_record(
@@ -74,7 +78,19 @@ def write_record(
     n_bytes = sum((target.expanduser() / name).stat().st_size for name in payload)
     missing = tuple(what for what, said in (("date", source.date), ("venue", source.venue)) if not said)
     has_sofa = any(name.startswith(RESPONSES) for name in payload)
-    return Record(target, len(payload), n_bytes, has_sofa, missing, source.doubts, bool(recordings))
+    return Record(
+        target, len(payload), n_bytes, has_sofa, missing, source.doubts, bool(recordings), _copies(target, source)
+    )
+
+
+def _copies(target: Path, source: ReportRead) -> tuple[str, ...]:
+    """Records beside one that are of the same recordings; what cannot be opened is none."""
+    found = []
+    for other in sorted(target.expanduser().resolve().parent.iterdir()):
+        if other.name != target.name and is_bag(other):
+            with suppress(AnalyzeError):
+                found += [other.name] if are_one(source, open_report(other)) else []
+    return tuple(found)
 
 
 def _payload(report: ReportFiles, recordings: dict[str, Path]) -> dict[str, Source]:

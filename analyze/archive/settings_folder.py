@@ -40,6 +40,7 @@ def _content(verified: Verified) -> dict[str, Any]:
     """What the template prints."""
     return {
         "title": f"{verified.after.title}: were the settings put in force?",
+        "is_one": verified.is_one,
         "before": shown_visit(verified.before),
         "after": shown_visit(verified.after),
         "headline": headline(verified),

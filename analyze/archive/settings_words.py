@@ -11,10 +11,12 @@ from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.archive.settings_outcomes import SAME_MS
 from analyze.archive.settings_rows import DONE, Applied, BandGain, SeatGain, Verified
-from analyze.reports.summaries import listed, number, signed
+from analyze.reports.summaries import frequency, listed, number, signed
 
 #: A setting is typed to the letter when it is measured within this, ms; beyond, what was recommended is named too.
 _LITERAL_MS = 0.05
+#: Share of bands that did not come out as predicted from which it is said.
+_MANY_BANDS = 0.25
 #: How an outcome reads behind the name of an output in the headline.
 _SHORT = {
     "not applied": "not applied",
@@ -45,9 +47,17 @@ def headline(verified: Verified) -> str:
         alike: dict[str, list[str]] = {}
         for row in wrong:
             alike.setdefault(_short(row), []).append(row.output)
-        said = "Not done as recommended: " + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
+        said = _lead(verified, wrong) + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
     gained = f"; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else "."
     return f"{said}{gained}{exchanged_aside(verified.exchanged)}"
+
+
+def _lead(verified: Verified, wrong: Sequence[Applied]) -> str:
+    """Whether what was recommended was not done, or something else was."""
+    if any(row.decision == "change" for row in wrong):
+        return "Not done as recommended: "
+    done = "All that was recommended was done" if verified.is_anything_asked else "Nothing was to be changed"
+    return f"{done}, but not all else is as it was: "
 
 
 def _short(row: Applied) -> str:
@@ -66,13 +76,26 @@ def _missed_words(verified: Verified) -> str:
     """How many positions came out as predicted and which is furthest off, where any did not."""
     missed = [one for one in verified.seats if one.as_predicted == "no"]
     if not missed:
-        return ""
+        return _missed_bands_words(verified)
     furthest, n = max(missed, key=lambda one: abs(one.difference_db)), len(verified.seats)
     if n == 1:
         return " That is not as predicted."
     is_said = furthest.position == verified.seat
     which = "that one is furthest off" if is_said else f"furthest off: {furthest.position}, {_gain_words(furthest)}"
     return f" {n - len(missed) or 'None'} of {n} positions came out as predicted; {which}."
+
+
+def _missed_bands_words(verified: Verified) -> str:
+    """That means hide bands which did not come out as predicted, where a quarter of them or more did not."""
+    bands = [one for one in verified.verification if one.cell == "yes" and one.as_predicted in ("yes", "no")]
+    missed = [one for one in bands if one.as_predicted == "no"]
+    if len(missed) < _MANY_BANDS * max(len(bands), 1):
+        return ""
+    furthest = max(missed, key=lambda one: abs(one.difference_db))
+    return (
+        f" Means hide that {len(missed)} of {len(bands)} bands did not come out as predicted; furthest off: "
+        f"{furthest.position} at {frequency(furthest.band_hz)}, {signed(furthest.difference_db)} dB."
+    )
 
 
 def _gain_words(seat: SeatGain) -> str:

@@ -24,6 +24,11 @@ def record_text(record: Record) -> str:
         "" if record.has_sofa else '\nIt holds no responses as SOFA: `analyze guide "a record"` says how to have them.'
     )
     missing = f"\n{_missing_words(record.missing)}" if record.missing else ""
+    if record.copies:
+        missing += (
+            f"\nIt was made from the same recordings as {', '.join(record.copies)}, which stands beside it: one visit, "
+            "whatever the dates say. Look whether a folder was copied."
+        )
     if record.doubts:
         missing += (
             f"\nIts description is in doubt ({', '.join(record.doubts)}), and every setting in it: put it right, "

@@ -352,3 +352,14 @@ def test_a_description_in_doubt_is_said_before_it_is_kept(tmp_path):
     said = record_text(replace(sure, doubts=("channels exchanged", "louder elsewhere")))
     assert "Its description is in doubt (channels exchanged, louder elsewhere)" in said
     assert "in doubt" not in record_text(sure)
+
+
+def test_a_record_of_the_same_recordings_beside_it_is_named(tmp_path: Path) -> None:
+    first, second = (make_report(tmp_path / "reports" / name, audio=AUDIO) for name in ("june", "july"))
+    assert write_record(first, tmp_path / "records").copies == ()
+    (tmp_path / "records" / "torn").mkdir()
+    (tmp_path / "records" / "torn" / "bagit.txt").write_text("")
+    again = write_record(second, tmp_path / "records")
+    assert again.copies == ("june",)
+    assert "made from the same recordings as june, which stands beside it" in record_text(again)
+    assert write_record(second, tmp_path / "elsewhere").copies == ()

@@ -116,6 +116,26 @@ def test_exchanged_microphones_hide_no_setting_and_reports_named_the_wrong_way_r
     assert headline(one).endswith("look exchanged: one of the two reports is wrong about them.")
 
 
+def test_what_was_not_asked_for_is_no_recommendation_that_was_not_done() -> None:
+    rows = tuple(replace(r, decision="keep", outcome="left alone") for r in verified("done").settings)
+    astray = replace(verified("done"), settings=(replace(rows[0], outcome="otherwise"), *rows[1:]))
+    assert headline(astray).startswith("Nothing was to be changed, but not all else is as it was: ")
+    asked = replace(astray, settings=(*astray.settings, replace(rows[0], decision="change", outcome="as recommended")))
+    assert headline(asked).startswith("All that was recommended was done, but not all else is as it was: ")
+
+
+def test_bands_that_a_mean_hides_are_counted() -> None:
+    done = verified("done")
+    counted = [row for row in done.verification if row.cell == "yes" and row.as_predicted == "yes"]
+    far = replace(counted[0], as_predicted="no", difference_db=-4.1, band_hz=160.0)
+    bands = (far, *(replace(row, as_predicted="no", difference_db=1.0) for row in counted[1:4]), *counted[4:12])
+    seats = tuple(replace(row, as_predicted="yes") for row in done.seats)
+    said = headline(replace(done, verification=bands, seats=seats))
+    assert "Means hide that 4 of 12 bands did not come out as predicted; furthest off: " in said
+    assert "at 160 Hz, −4.1 dB." in said
+    assert "Means hide" not in headline(replace(done, verification=(far, *counted[1:12]), seats=seats))
+
+
 def test_of_one_visit_nothing_is_said_to_be_done() -> None:
     one = verify_settings(before(), before())
     assert headline(one).startswith("Nothing was measured since")

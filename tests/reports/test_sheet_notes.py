@@ -23,6 +23,8 @@ from analyze.reports.sheet_notes import (
 from analyze.reports.wiring_notes import hand_sentence, repair_note, until_mended
 from analyze.responses.feed_relations import FeedRelation
 
+LOOK = "Look at the processor first: if it was set inverted, correct the description instead."
+
 
 def wired(analysis: Analysis, *inverted: str) -> Analysis:
     rows = (dataclasses.replace(r, polarity="inverted" if r.output in inverted else "normal") for r in analysis.wiring)
@@ -31,8 +33,8 @@ def wired(analysis: Analysis, *inverted: str) -> Analysis:
 
 def test_wirings_to_mend_are_said_first(analysis: Analysis) -> None:
     assert hand_sentence(wired(analysis)) == ""
-    assert hand_sentence(wired(analysis, "wedge")) == "Mend wedge: wired inverted."
-    assert hand_sentence(wired(analysis, "sub left", "wedge")) == "Mend sub left and wedge: wired inverted."
+    assert hand_sentence(wired(analysis, "wedge")) == f"Mend wedge: wired inverted. {LOOK}"
+    assert hand_sentence(wired(analysis, "sub left", "wedge")) == f"Mend sub left and wedge: wired inverted. {LOOK}"
 
 
 def test_a_polarity_that_may_not_have_been_in_force_is_looked_at_before_a_box_is_opened(analysis: Analysis) -> None:
@@ -43,9 +45,9 @@ def test_a_polarity_that_may_not_have_been_in_force_is_looked_at_before_a_box_is
         sound_check=dataclasses.replace(check, outputs=check.outputs | {"sub left": turned}),
     )
     assert hand_sentence(one) == (
-        "Mend wedge: wired inverted. Look at sub left in the processor: it is described as inverted, and sounds "
-        "normal. If that was not in force, correct the description and run it again; if it was, mend it: it is wired "
-        "inverted."
+        f"Mend wedge: wired inverted. {LOOK} Look at sub left in the processor: it is described as inverted, and "
+        "sounds normal. If that was not in force, correct the description and run it again; if it was, mend it: it is "
+        "wired inverted."
     )
     row = dataclasses.replace(analysis.recommendations[1], recommended_polarity="inverted")
     lines, lead = first_lines(one), headline.lead(one)
@@ -165,7 +167,7 @@ def test_a_monitor_that_is_left_upside_down_is_not_said_to_make_up_for_its_wirin
         analysis.recommendations[1], kind="monitor", decision="keep", recommended_polarity="normal"
     )
     one = dataclasses.replace(wired(analysis, row.output), recommendations=(row,))
-    assert hand_sentence(one) == f"Mend {row.output}: wired inverted."
+    assert hand_sentence(one) == f"Mend {row.output}: wired inverted. {LOOK}"
     assert until_mended(one) == repair_note(one, row) == ""
     upright = dataclasses.replace(row, recommended_polarity="inverted")
     assert repair_note(one, upright).startswith("Wired inverted: once that is mended, set normal")
