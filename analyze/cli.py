@@ -74,14 +74,15 @@ def inspect(path: Path, as_json: bool) -> int:
     from analyze.description import load_recorded
     from analyze.reports.inspection import inspection_object, print_inspection
     from analyze.responses.out_of_place import out_of_place
-    from analyze.responses.taped_distances import arrivals_at_a_look, taped_distances
+    from analyze.responses.taped_distances import NOT_ITS_OWN, arrivals_at_a_look, taped_distances
     from analyze.spectra.inspection import inspect_captures
 
     refuse_what_is_made(path)
     sound_check = load_recorded(path)
     check_tracks(sound_check)
     inspected = inspect_captures(sound_check)
-    arrivals = arrivals_at_a_look(sound_check, inspected.heard)
+    untrue = {one.capture for one in inspected.findings if one.finding in NOT_ITS_OWN}
+    arrivals = arrivals_at_a_look(sound_check, [one for one in inspected.heard if one.capture not in untrue])
     told = [*taped_distances(sound_check, arrivals, (), ()), *out_of_place(sound_check, arrivals, (), ())]
     findings = [*inspected.findings, *told]
     if as_json:

@@ -25,6 +25,8 @@ _UNWRITTEN = "delay not written"
 _OUTER = ("out", "side", "cross")
 # Kinds that hardly ever stand without a delay.
 _OFTEN_DELAYED = frozenset({"sub", "fill", "tower"})
+# Of so many outputs the only one without a delay is no rule of whoever wrote the others.
+_MANY_OUTPUTS = 4
 # Kinds that are judged alike.
 _BY_ARRIVAL = frozenset({"fill", "tower"})
 # Words for mains that only say how boxes stand or hang, whatever they are for.
@@ -115,11 +117,14 @@ def _names_of_another_kind(check: SoundCheck) -> tuple[Finding, ...]:
 def _unwritten_delays(check: SoundCheck) -> tuple[Finding, ...]:
     """Outputs whose delay is left out, which then counts as none, before what is recommended is added to it.
 
-    Where most have theirs, that of a sub, fill or tower was more likely forgotten than none.
+    Where most have theirs, that of a sub, fill or tower was more likely forgotten than none, and so was the only one,
+    but for a main, from which all else is counted.
     """
     names = [name for name, output in check.outputs.items() if "delay_ms" in output.unwritten]
     is_rare = 2 * len(names) < len(check.outputs)
-    forgotten = [name for name in names if is_rare and check.outputs[name].kind in _OFTEN_DELAYED]
+    is_only = len(names) == 1 and len(check.outputs) >= _MANY_OUTPUTS
+    kinds = _OFTEN_DELAYED | ({"monitor"} if is_only else set())
+    forgotten = [name for name in names if is_rare and check.outputs[name].kind in kinds]
     rest = [name for name in names if name not in forgotten]
     groups: list[tuple[Severity, list[str]]] = [("warning", [name]) for name in forgotten]
     groups += [("note", rest)] if rest else []

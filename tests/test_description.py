@@ -64,7 +64,7 @@ def test_whole_example(folder: Path) -> None:
 def test_a_delay_that_is_missing_where_most_are_written_is_a_warning(folder: Path) -> None:
     check = load(folder, EXAMPLE)
     written = {name: replace(output, unwritten=frozenset()) for name, output in check.outputs.items()}
-    for name, severity in (("tower", "warning"), ("sub left", "warning"), ("mains", "note"), ("wedge", "note")):
+    for name, severity in (("tower", "warning"), ("sub left", "warning"), ("mains", "note"), ("wedge", "warning")):
         outputs = written | {name: replace(written[name], unwritten=frozenset({"delay_ms"}))}
         found = [one for one in replace(check, outputs=outputs).findings if one.track == name]
         assert [(one.finding, one.severity) for one in found] == [("delay not written", severity)]

@@ -82,6 +82,7 @@ def test_every_topic_can_be_read() -> None:
 
 def test_one_heading_alone() -> None:
     assert text_on("records exchanged").startswith("## In `analyze guide records`")
+    assert text_on("findings microphones exchanged") == text_on("microphones exchanged")
     text = text_on("Drop-Out")
     assert text.startswith("### drop-out\n")
     assert "### digital silence" not in text

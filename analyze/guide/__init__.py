@@ -42,6 +42,8 @@ def text_on(subject: str) -> str:
     if said := _passages(pages, wanted):
         return said
     topic, _, word = wanted.partition(" ")
+    if topic in pages and word in parts:
+        return parts[word]
     if topic in pages and (said := _passages({topic: pages[topic]}, word)):
         return said
     alike = difflib.get_close_matches(wanted, parts, n=3, cutoff=_LOOK_ALIKE)

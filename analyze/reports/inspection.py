@@ -21,6 +21,8 @@ _NAME_LENGTH = 24
 _SEVERITIES = ("error", "warning", "note")
 # Takes that the verdict names, and tracks from which on it is said once more at the end.
 _MOST_NAMED, _MANY_TRACKS = 3, 12
+#: What a look leaves open.
+_LATER = "Wiring, polarities, and exchanged microphones of subs: analyze run tells."
 
 
 def inspection_object(tracks: Sequence[InspectedTrack], findings: Sequence[Finding]) -> dict[str, Any]:
@@ -73,6 +75,7 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding]) -> li
     to_come = sum(one.finding == "not recorded yet" for one in findings)
     said = {
         f"Nothing needs a hand. {f'All {len(takes)} takes' if len(takes) > 1 else 'The take'} can be run.": not grave,
+        _LATER: not grave,
         f"{n_good} of {plural(len(takes), 'take')} {'is' if n_good == 1 else 'are'} well.": bool(grave and n_good),
         f"Mend before you run it: {_named(bad, grave)}.": bool(bad),
         f"Look at this before you run it: {_named(doubtful, grave)}.": bool(doubtful),

@@ -77,7 +77,11 @@ def _tables(
 
 def _distance(analysis: Analysis, distances: Mapping[tuple[str, str], float], key: tuple[str, str]) -> str:
     """A distance, with what was measured by hand beside it."""
-    given = analysis.sound_check.positions[key[1]].distance_m.get(key[0])
+    check, (output, position) = analysis.sound_check, key
+    given = check.positions[position].distance_m.get(output)
+    taped = [name for name, one in check.positions.items() if output in one.distance_m and (output, name) in distances]
+    if taped == [position] and not math.isfinite(check.outputs[output].latency_ms):
+        return f"{given:g} by hand; the others are counted from it"
     return number(distances[key]) if given is None else f"{number(distances[key])} (by hand {given:g})"
 
 

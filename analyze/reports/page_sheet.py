@@ -23,6 +23,7 @@ from analyze.reports.sheet_notes import (
     other_main_settings,
     send_note,
     small_note,
+    unheard_note,
 )
 from analyze.reports.summaries import listed, percent, signed
 from analyze.reports.wiring_notes import repair_note, stopgaps
@@ -254,6 +255,7 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
     """What else to know of a setting, what must not be missed first."""
     every = (
         doubt_note(analysis, row.output),
+        unheard_note(analysis, row),
         echo_note(analysis, row),
         aligned_note(analysis, row),
         send_note(analysis, row),

@@ -43,6 +43,16 @@ def small_note(row: Recommendation) -> str:
     return "On average over the seats that is little: leave it out if time is short." if is_optional(row) else ""
 
 
+def unheard_note(analysis: Analysis, row: Recommendation) -> str:
+    """That a present setting was not heard; empty where it was, or stays."""
+    if row.decision != "change" or analysis.sound_check.outputs[row.output].feed_tap != "after":
+        return ""
+    return (
+        "Its feed was recorded behind the processor, so what was set there was not heard: see first that the processor "
+        f"shows {number(row.setting_delay_ms, 2)} ms, {row.setting_polarity}, as described."
+    )
+
+
 def echo_note(analysis: Analysis, row: Recommendation) -> str:
     """At which seats a fill or tower is about as loud as the mains and comes well behind them; empty where at none."""
     if row.kind not in BY_ARRIVAL:

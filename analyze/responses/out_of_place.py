@@ -25,6 +25,8 @@ _LATENCY_MS, _DESCRIBED_STD_MS = (4.0, 4.0), 0.3
 _TIMES, _BETTER, _ALONE = 6.0, 20.0, 3.0
 #: Half the sum of squares that is never called better than good.
 _GOOD = 3.0
+#: All ways fit to this, m, or nothing is explained.
+_FITS_M = 1.0
 #: Positions whose ways differ by less are not told apart, m.
 _APART_M = 0.6
 #: Delays that are off by less may be latency of another path, ms (common practice, no source); and standard deviations.
@@ -129,7 +131,7 @@ def _explanations(sound_check: SoundCheck, told: _Told, as_described: Places) ->
     best, good = tried[0], max(tried[0].places.cost, _GOOD)
     is_better = described_cost >= _TIMES * good and described_cost - best.places.cost >= _BETTER
     fitting = [one for one in tried if one.places.cost < _ALONE * good]
-    is_of_one = all(one.outputs == best.outputs for one in fitting)
+    is_of_one = all(one.outputs == best.outputs and _worst_m(one) <= _FITS_M for one in fitting)
     return fitting if is_better and is_of_one and all(_is_told(told, one) for one in fitting) else []
 
 
@@ -187,7 +189,7 @@ def _finding(sound_check: SoundCheck, told: _Told, found: Sequence[_Explained]) 
     best = found[0]
     names = [told.outputs[o] for o in best.outputs]
     takes = [c.name for c in sound_check.captures if any(name in c.feeds for name in names)]
-    within_m = max(0.1, *(float(np.nanmax(np.abs(one.places.left_m))) for one in found))
+    within_m = max(0.1, *map(_worst_m, found))
     detail = (
         f"What is heard of {' and '.join(names)} ({', '.join(map(repr, takes))}) goes with all other outputs only "
         f"{', or '.join(_condition(told, one) for one in found)}: then all {int(np.isfinite(told.ways.way_m).sum())} "
@@ -199,6 +201,11 @@ def _finding(sound_check: SoundCheck, told: _Told, found: Sequence[_Explained]) 
         return Finding("delay contradicted", "warning", detail, take, names[0], value=later_ms, unit="ms")
     position = told.positions[best.exchanged[0]]
     return Finding("microphones exchanged", "warning", detail, take, position, value=_apart_ms(told, best), unit="ms")
+
+
+def _worst_m(one: _Explained) -> float:
+    """By how much the worst of all ways does not fit."""
+    return float(np.nanmax(np.abs(one.places.left_m)))
 
 
 def _condition(told: _Told, one: _Explained) -> str:

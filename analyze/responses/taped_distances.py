@@ -26,6 +26,8 @@ _SUB_M = 0.5
 #: What the latency of an output may be off that of others: 10 ms (common practice, no source: processors and the
 #: loudspeakers' own take a few milliseconds each).
 _LATENCY_M = 3.4
+#: Findings of a take by which its tracks are not what they are called.
+NOT_ITS_OWN = ("copied take", "arrives before it was sent", "not of one take")
 #: Standard deviation of when an output is first heard as `inspect` has it: within 0.1 ms in seven demo halls.
 _LOOK_STD_MS = 0.5
 #: Standard deviations of an arrival that are no contradiction.
@@ -184,10 +186,11 @@ def _finding(
         f"{one.output} is {one.tape_m:g} m from {one.position} by hand, and {arrival} by its arrival, which is "
         f"{off_ms:.1f} ms {'later' if off_m > 0.0 else 'earlier'} ({', '.join(map(repr, takes))}). "
     )
-    if exchanged and not is_lone:
+    if exchanged and not is_lone:  # of a lone one many exchanges would do
         detail += f"With {exchanged[0]} and {exchanged[1]} exchanged it fits: are those two microphones swapped?"
     else:
-        fits = f" (with {exchanged[0]} and {exchanged[1]} exchanged it fits)" if exchanged else ""
-        detail += f"Check the tape, the delay described and latency_ms, and whether two microphones are swapped{fits}."
+        detail += (
+            "Measure again first; then check the delay described and latency_ms, and whether microphones are swapped."
+        )
     take = takes[0] if len(takes) == 1 else ""
     return Finding("distance contradicted", "warning", detail, take, one.position, value=off_m, unit="m")
