@@ -299,8 +299,9 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "Taken for granted, as no recording shows it: the settings in force were those of the description"
-            f"{_unwritten(check)}, and all outputs are sent the same programme, at the levels of the recordings."
+            "Taken for granted where no finding says otherwise: the settings in force were those of the description"
+            f"{_unwritten(check)}, microphones stood where it says, and all outputs are sent the same programme, at the "
+            "levels of the recordings."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)
@@ -320,7 +321,10 @@ def feeds_sentence(analysis: Analysis) -> str:
         parts.append(
             f"No capture compares these feeds with {check.reference}'s, and equal ones are assumed: {', '.join(alone)}."
         )
-    parts.append(f"The settings in force are taken from the description{_unwritten(check)}: no recording shows them.")
+    parts.append(
+        f"The settings in force{_unwritten(check)} and the places of microphones are taken from the description where no "
+        "finding says otherwise."
+    )
     return " ".join(parts)
 
 
