@@ -300,8 +300,8 @@ def feeds_sentence(analysis: Analysis) -> str:
     if not relations:
         return (
             "Taken for granted where no finding says otherwise: the settings in force were those of the description"
-            f"{_unwritten(check)}, microphones stood where it says, and all outputs are sent the same programme, at the "
-            "levels of the recordings."
+            f"{_unwritten(check)}, microphones stood where it says, and all outputs are sent the same programme, at "
+            "the levels of the recordings."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)
@@ -322,8 +322,8 @@ def feeds_sentence(analysis: Analysis) -> str:
             f"No capture compares these feeds with {check.reference}'s, and equal ones are assumed: {', '.join(alone)}."
         )
     parts.append(
-        f"The settings in force{_unwritten(check)} and the places of microphones are taken from the description where no "
-        "finding says otherwise."
+        f"The settings in force{_unwritten(check)} and the places of microphones are taken from the description where "
+        "no finding says otherwise."
     )
     return " ".join(parts)
 

@@ -99,7 +99,7 @@ def test_where_no_two_feeds_share_programme_equal_feeds_are_assumed_and_said(tmp
     scene = build_scene(5)
     found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, 0.0, 1.0)[:3])))
     assert found.feed_relations == ()
-    assert "as no recording shows it" in feeds_sentence(found)
+    assert "Taken for granted where no finding says otherwise" in feeds_sentence(found)
 
 
 def test_feeds_recorded_while_their_amplifiers_are_off(tmp_path: Path) -> None:
