@@ -299,9 +299,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            "Taken for granted where no finding says otherwise: the settings in force were those of the description"
-            f"{_unwritten(check)}, microphones stood where it says, and all outputs are sent the same programme, at "
-            "the levels of the recordings."
+            f"Taken for granted where no finding says otherwise: settings{_unwritten(check)} and places of microphones "
+            "as described, and all outputs sent the same programme, at the levels of the recordings."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)

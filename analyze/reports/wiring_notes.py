@@ -44,7 +44,7 @@ def hand_sentence(analysis: Analysis) -> str:
     described = not_as_described(analysis)
     mend = [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis) if name not in described]
     look = [shortened(name, _NAME_LENGTH) for name in described]
-    first = "Look at the processor first: if it was set inverted, correct the description instead."
+    first = "Look at the processor first: was it set inverted, correct the description instead."
     words = [f"Mend {listed(mend)}: wired inverted. {first}"] if mend else []
     if look:
         is_one = len(look) == 1

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from calling import call, read_table
-from histories_making import KEPT_RECORD, make_record, make_report, of_later_format
+from histories_making import KEPT_RECORD, make_record, make_report, of_later_format, recorded_anew
 from kept_record import KEPT
 
 from analyze.archive.about import RECORD_FORMAT
@@ -65,10 +65,24 @@ def test_a_kept_record_verifies(record):
     assert done.returncode == 0, done.stderr
 
 
-def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
+def again(record: Path, folder: Path) -> Path:
+    """The report of a kept record as from other recordings of the same rig."""
+    shutil.copytree(record / "data" / "report", folder)
+    file = folder / "results.json"
+    results = recorded_anew(json.loads(file.read_text(encoding="utf-8")))
+    file.write_text(json.dumps(results), encoding="utf-8")
+    return folder
+
+
+def test_a_kept_record_and_itself_are_one_visit(record, tmp_path):
     done = call("compare", record, record, "--out", tmp_path / "comparison")
-    assert (done.returncode, done.stdout) == (0, "")
+    assert (done.returncode, done.stdout) == (6, "")
     assert "No second visit: both reports were made from the very same recordings." in done.stderr
+
+
+def test_a_kept_record_is_the_same_as_one_that_heard_the_same(record, tmp_path):
+    done = call("compare", record, again(record, tmp_path / "again"), "--out", tmp_path / "comparison", "--quiet")
+    assert (done.returncode, done.stdout) == (0, "")
     for name in ("outputs.csv", "positions.csv"):
         rows = read_table(tmp_path / "comparison" / name)
         assert rows
@@ -77,7 +91,8 @@ def test_a_kept_record_is_the_same_as_itself(record, tmp_path):
 
 def test_the_settings_of_a_kept_record_are_verified(record, tmp_path):
     """It recommends no change, and nothing was changed."""
-    done = call("verify-settings", record, record, "--out", tmp_path / "verified", "--quiet", "--json")
+    after = again(record, tmp_path / "again")
+    done = call("verify-settings", record, after, "--out", tmp_path / "verified", "--quiet", "--json")
     assert (done.returncode, done.stderr) == (0, "")
     assert json.loads(done.stdout)["is_done"] is True
     assert {row["outcome"] for row in read_table(tmp_path / "verified" / "settings.csv")} == {"left alone"}

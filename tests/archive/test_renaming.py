@@ -70,11 +70,11 @@ def test_names_are_taken_as_they_read():
 # Settings
 
 
-def test_settings_of_what_was_renamed_are_verified():
-    before = open_report(KEPT_RECORD)
-    after = renamed(before, {OUTPUT: "lip fill", POSITION: "row 5"})
+def test_settings_of_what_was_renamed_are_verified(tmp_path: Path):
+    before, again = open_report(KEPT_RECORD), open_report(make_report(tmp_path / "again", "2027-05-14"))
+    after = renamed(again, {OUTPUT: "lip fill", POSITION: "row 5"})
     verified = verify_settings(before, after, {OUTPUT: "lip fill", POSITION: "row 5"})
-    plain = verify_settings(before, before)
+    plain = verify_settings(before, again)
     assert verified.settings[0].output == "lip fill"
     assert [row.outcome for row in verified.settings] == [row.outcome for row in plain.settings] == ["left alone"]
     assert [row.measured_change_db for row in verified.verification] == [

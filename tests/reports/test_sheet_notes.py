@@ -23,7 +23,7 @@ from analyze.reports.sheet_notes import (
 from analyze.reports.wiring_notes import hand_sentence, repair_note, until_mended
 from analyze.responses.feed_relations import FeedRelation
 
-LOOK = "Look at the processor first: if it was set inverted, correct the description instead."
+LOOK = "Look at the processor first: was it set inverted, correct the description instead."
 
 
 def wired(analysis: Analysis, *inverted: str) -> Analysis:

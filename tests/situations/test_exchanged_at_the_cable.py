@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -12,15 +13,16 @@ from analyze.pipeline import analyse
 from analyze.reports.confidences import confidence_text
 from analyze.responses.out_of_place import out_of_place
 from analyze.responses.taped_distances import arrivals_at_a_look
-from analyze.simulate import make_demo
 from analyze.spectra.inspection import inspect_captures
+
+SAMPLE = Path(__file__).parents[2] / "sample_audio"
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A demo in which the tower's take has `mix` and `back` on each other's channels."""
+    """The sample, in which the tower's take has `mix` and `back` on each other's channels."""
     folder = tmp_path_factory.mktemp("exchanged") / "night"
-    make_demo(folder, 219, duration_s=8.0)
+    shutil.copytree(SAMPLE, folder)
     tracks, rate_hz = soundfile.read(folder / "delay_tower_mics.flac", dtype="int16")
     soundfile.write(folder / "delay_tower_mics.flac", tracks[:, [3, 1, 2, 0, 4, 5]], rate_hz, subtype="PCM_16")
     return folder
