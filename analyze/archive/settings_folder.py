@@ -32,6 +32,7 @@ def _results(verified: Verified) -> dict[str, Any]:
         "headline": headline(verified),
         "remarks": list(verified.remarks),
         "is_done": verified.is_done,
+        "exchanged": [list(pair) for pair in verified.exchanged],
         "seat": verified.seat,
     }
 

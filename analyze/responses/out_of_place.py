@@ -98,7 +98,8 @@ def _told(sound_check: SoundCheck, arrivals: Mapping[tuple[str, str], tuple[floa
         unset_ms = sound_check.outputs[name].setting.delay_ms + more_ms
         for p, position in enumerate(positions):
             ms, std_ms = arrivals.get((name, position), (math.nan, math.nan))
-            way_m[o, p], std_m[o, p] = (ms - unset_ms) * speed_m_ms, std_ms * speed_m_ms
+            if math.isfinite(ms + std_ms):
+                way_m[o, p], std_m[o, p] = (ms - unset_ms) * speed_m_ms, std_ms * speed_m_ms
     if not 2 * (len(outputs) + len(positions)) <= np.isfinite(way_m).sum() <= _MOST_WAYS:
         return None
     off_ms = _DESCRIBED_STD_MS if described else _LATENCY_MS[1]

@@ -23,7 +23,7 @@ _MICROPHONE_HEIGHT_M, _BOX_HEIGHT_M, _BOX_ABOVE_M = 0.6, 2.0, 1.0
 _LATER_M = 10.0
 #: Guesses to begin with, and how far they lie from the first one.
 _N_GUESSES, _GUESS_M = 3, (1.5, 4.0)
-_MOST_STEPS, _BOX_STEPS = 60, 8
+_MOST_STEPS, _BOX_STEPS, _LONGEST_STEP_M = 60, 8, 20.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,8 @@ class Places:
         box_m = _trilaterated(microphone_m, away_m)
         for _ in range(_BOX_STEPS):
             off, slopes = _box_terms(box_m, microphone_m, away_m, weight)
-            box_m = box_m - np.linalg.lstsq(slopes, off, rcond=None)[0]
+            step_m = np.linalg.lstsq(slopes, off, rcond=None)[0]
+            box_m = box_m - np.clip(step_m, -_LONGEST_STEP_M, _LONGEST_STEP_M)  # in a row of microphones it may be any
         off, _ = _box_terms(box_m, microphone_m, away_m, weight)
         return replace(
             self, cost=self.cost + 0.5 * float(off @ off), box_m=np.insert(self.box_m, output, box_m, axis=0)

@@ -133,3 +133,21 @@ def test_too_few_ways_and_those_that_mean_nothing_say_nothing() -> None:
     four = {key: one for key, one in heard.items() if key[1] not in ("singer", "keys")}
     assert out_of_place(rig(), four, (), ()) == []
     assert out_of_place(rig(), {}, (), ()) == []
+
+
+def test_what_cannot_be_placed_is_no_error() -> None:
+    """An arrival without an error, microphones in one row, arrivals that are no geometry at all."""
+    heard = exchanged(arrivals(), "main left", "mix", "last row")
+    (found,) = out_of_place(rig(), heard | {("wedge", "keys"): (20.0, math.nan)}, (), ())
+    assert "microphones mix and last row are exchanged" in found.detail
+    row = {
+        (name, seat): (delay_ms + math.dist(box_m, (3.0 * k, 0.0, 1.2)) / C_M_MS, 0.01)
+        for name, (_, delay_ms, box_m) in BOXES.items()
+        for k, seat in enumerate(SEATS)
+    }
+    assert out_of_place(rig(), row, (), ()) == []
+    rng = np.random.default_rng(4)
+    for scale_ms in (1.0, 1e3, 1e7):
+        chance = {key: (float(rng.normal(0.0, scale_ms)), 0.0) for key in heard}
+        assert out_of_place(rig(), chance, (), ()) == []
+    assert out_of_place(rig(), dict.fromkeys(heard, (10.0, 0.01)), (), ()) == []
