@@ -44,6 +44,8 @@ _LONG_KEY = re.compile(
     rf"{{{_MAX_KEY_PARTS}}}",
     re.MULTILINE,
 )
+#: Characters shown of what stands before the place where a line cannot be read: the slip is often there.
+_SHOWN_BEFORE = 24
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 _BACKSLASH = "In double quotes a backslash has a meaning of its own: write / between folders."
@@ -91,7 +93,7 @@ _MENDS = (
     ("Expected newline", _VALUE),
     ("Unterminated string", _OPEN),
     ('Expected "\'"', _OPEN),
-    ("inline table", "A table in braces stands on one line, without a comma at its end."),
+    ("inline table", "A table in braces stands on one line, with commas between its entries and none at its end."),
 )
 
 
@@ -230,11 +232,21 @@ def _syntax_error(message: str, text: str, path: Path) -> DescriptionError:
     reason, refused = _PLACE.sub("", message), text.split("\n")[line - 1 : line]
     typed = _typed_mend(refused)
     if "character '\\n'" in reason or any(map(_has_open_quote, refused)):
-        reason = "a quote is open in this line"
+        reason = f"a quote is open in this line{_behind(match, refused)}"
     elif typed:  # what the parser expected would only lead away from it
         reason = "this line cannot be read"
     mend = typed or next((m for part, m in _MENDS if part in reason), _GENERAL)
     return DescriptionError(f"not valid TOML{column}: {reason}.", mend, path=path, line=max(line, 1))
+
+
+def _behind(match: re.Match[str] | None, refused: Sequence[str]) -> str:
+    """What stands before the place where a long line could not be read on: its slip is there and not behind."""
+    if match is None or not match.group(1) or not refused:
+        return ""
+    before = refused[0][: int(match.group(2)) - 1].strip()
+    if len(before) <= _SHOWN_BEFORE:
+        return ""
+    return f", at or before {printable(before[-_SHOWN_BEFORE:].partition(' ')[2])}"
 
 
 def _tables_twice(refused: int, text: str, path: Path) -> DescriptionError | None:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from analyze.description import load_outline
+from analyze.errors import DescriptionError
 from tests.description_example import edited, refusal
 
 
@@ -88,3 +90,11 @@ def test_all_tables_that_stand_twice_are_named(tmp_path: Path) -> None:
         "soundcheck.toml:12: [captures.settings.mains] stands twice (lines 10 and 12).",
         "Delete one of them, or give it the name of another.",
     ]
+
+
+def test_of_a_long_line_with_an_open_quote_what_stands_before_the_place_is_shown(tmp_path: Path) -> None:
+    """A line of many microphones is not counted to its column 70."""
+    line = 'mics = { "mix" = "night.wav:2", "front row" = "night.wav:3, "back" = "night.wav:4" }'
+    (tmp_path / "soundcheck.toml").write_text(f"format = 1\n{line}\n", encoding="utf-8")
+    with pytest.raises(DescriptionError, match=r'at or before row" = "night\.wav:3, "\.'):
+        load_outline(tmp_path)

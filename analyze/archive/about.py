@@ -73,15 +73,15 @@ def record_tags(
 
     def tags(entries: Mapping[str, Entry]) -> dict[str, bytes]:
         return {
-            INFO: tag_lines([*_info(sound_check, name), ("Payload-Oxum", payload_oxum(entries))]),
+            INFO: tag_lines([*_info(sound_check, name, doubts), ("Payload-Oxum", payload_oxum(entries))]),
             README: _readme(sound_check, entries, doubts).encode("utf-8", "replace"),
         }
 
     return tags
 
 
-def _info(sound_check: Mapping[str, Any], name: str) -> list[tuple[str, str]]:
-    """Labels of RFC 8493, 2.2.2, and four of our own; what the description does not say is left out."""
+def _info(sound_check: Mapping[str, Any], name: str, doubts: Sequence[str]) -> list[tuple[str, str]]:
+    """Labels of RFC 8493, 2.2.2, and five of our own; what the description does not say is left out."""
     notes = sound_check["notes"]
     known = [
         ("Contact-Name", notes.get("engineer")),
@@ -90,6 +90,7 @@ def _info(sound_check: Mapping[str, Any], name: str) -> list[tuple[str, str]]:
         ("Internal-Sender-Description", notes.get("notes")),
         ("Venue", notes.get("venue")),
         ("Measurement-Date", sound_check["date"]),
+        ("Description-In-Doubt", ", ".join(doubts)),
     ]
     cleaned = [(label, clean(str(value or ""))) for label, value in known]
     return [

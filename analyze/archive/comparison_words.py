@@ -284,8 +284,8 @@ def _wire_words(setting: SettingNow, wire: Rewired, where: str, older: str) -> s
     if not wire.is_mended:
         return f"{turned} {check_words(now)}"
     return (
-        f"{turned} {look_words(now)} If it does, go by the report that says so; with {other} it would play as it did. "
-        f"If it shows {other}, no wire was touched and its setting makes up for it: correct the description."
+        f"{turned} {look_words(now)} If it does, go by the report in which it reads normal; with {other} it would play "
+        f"as it did. If it shows {other}, no wire was touched and its setting makes up for it: correct the description."
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,6 +11,9 @@ from analyze.archive.bag_reading import PAYLOAD, Problem
 from analyze.archive.record import Record
 from analyze.archive.verification import Verification
 from analyze.errors import printable
+
+#: Most files missing from one folder that are told one by one.
+_MOST_LINES = 5
 
 #: Said before recordings are packed.
 AUDIO_WARNING = (
@@ -75,12 +79,19 @@ def _line(one: Problem) -> str:
 
 
 def _lines(problems: Sequence[Problem]) -> list[str]:
-    """A line for every problem; of a payload that is gone as a whole its files are counted."""
+    """A line for every problem; files that are missing from one folder are counted where they are many."""
     gone = [one for one in problems if one.problem == "missing" and one.file.startswith(PAYLOAD)]
-    if not any(one.file == PAYLOAD for one in gone):
-        return [_line(one) for one in problems]
-    counted = f"  {PAYLOAD}: missing (the folder of the payload, with {len(gone) - 1} files that are listed)"
-    return [counted, *(_line(one) for one in problems if one not in gone)]
+    if any(one.file == PAYLOAD for one in gone):
+        counted = f"  {PAYLOAD}: missing (the folder of the payload, with {len(gone) - 1} files that are listed)"
+        return [counted, *(_line(one) for one in problems if one not in gone)]
+    n_gone = Counter(_folder_of(one) for one in gone)
+    many = {folder for folder, n in n_gone.items() if n > _MOST_LINES}
+    lines = [f"  {printable(name)}/: missing ({n_gone[name]} files of it that are listed)" for name in sorted(many)]
+    return lines + [_line(one) for one in problems if one not in gone or _folder_of(one) not in many]
+
+
+def _folder_of(one: Problem) -> str:
+    return one.file.rpartition("/")[0]
 
 
 def _mend(problems: Sequence[Problem]) -> str:

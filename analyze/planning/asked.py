@@ -63,13 +63,15 @@ def _check_anything(report: ReportRead, reasons: Mapping[str, str]) -> None:
             f"Mend {listed(wired)}, wired inverted, and record {'it' if len(wired) == 1 else 'them'} once more: "
             "analyze verify-settings then says whether all is in force."
         )
-    elif report.rows("recommendations"):
+    elif any(row["decision"] == "change" for name in _DECIDED for row in report.rows(name)):
         mend = (
             f"Type the settings in and record once more: analyze verify-settings then says what they did. {everything}"
         )
     raise DescriptionError("every output is decided; nothing has to be recorded again.", mend, path=report.folder)
 
 
+#: Tables whose rows hold a decision.
+_DECIDED = ("recommendations", "inputs")
 #: What the reason of an output says for which no recording would help.
 _NO_RECORDING = "nothing has to be recorded again"
 

@@ -11,14 +11,15 @@ from dataclasses import dataclass
 
 from analyze.description import Output, SoundCheck
 from analyze.planning.takes import Plan, Take
+from analyze.planning.taping import taped_at
 from analyze.reports.summaries import listed
 
 #: Fewer seats tell little of an audience; fewer places on stage little of a stage.
 _FEWEST_SEATS, _FEWEST_ON_STAGE = 3, 2
-#: Kinds with a seat of their own.
-_OWN = ("fill", "tower")
 #: Positions with a blank for their distance.
 _MOST_TAPED = 12
+#: Where the way from an output ends that the description does not say.
+_UNNAMED = {"fill": "its seat", "tower": "its seat", "monitor": "whoever stands before it"}
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
     )
     if check.positions and check.outputs:
         yield (
-            f"By tape, {_to_be_taped(check)}. They go into the description as distance_m: "
+            f"By tape, {_to_be_taped(check)}. They go into the description as distance_m, each below its position: "
             "microphones that were exchanged show by them."
         )
     yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
@@ -131,29 +132,17 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
 
 
 def _to_be_taped(check: SoundCheck) -> str:
-    """Blanks for distances: of positions from the reference, the first of them, and one of every other output.
-
-    From a fill or tower to its seat, from a monitor to whoever stands before it, from mains and subs to the first seat:
-    each take has its own chance of two microphones exchanged and of a delay that was another one.
-    """
+    """Blanks for distances: of positions from the reference, the first of them, and one of every other output."""
     names = list(check.positions)
     more = ", and so on" if len(names) > _MOST_TAPED else ""
     others = [output for output in check.outputs.values() if output.name != check.reference]
-    own = [f"; from {output.name} to {_taped_at(check, output)} ____ m" for output in others[:_MOST_TAPED]]
+    own = [
+        f"; from {output.name} to {taped_at(check, output) or _UNNAMED[output.kind]} ____ m"
+        for output in others[:_MOST_TAPED]
+    ]
     each = "; and so on, one of each output" if len(others) > _MOST_TAPED else ""
     places = ", ".join(f"{name} ____ m" for name in names[:_MOST_TAPED])
     return f"from {check.reference} to {places}{more}{''.join(own)}{each}"
-
-
-def _taped_at(check: SoundCheck, output: Output) -> str:
-    """The position to which the way from an output is taped."""
-    if output.kind in _OWN:
-        return output.align_at[0] if output.align_at else "its seat"
-    zone = "stage" if output.kind == "monitor" else "audience"
-    wanted = [position.name for position in check.positions.values() if position.zone == zone]
-    if output.kind == "monitor" and len(wanted) > 1:  # which of them the description does not say
-        return "whoever stands before it"
-    return next(iter(wanted), next(iter(check.positions)))
 
 
 def _setting(output: Output) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import tomllib
 from collections.abc import Iterable
@@ -10,24 +11,28 @@ from typing import Any
 import tomlkit
 from tomlkit.items import AoT, InlineTable, Table
 
+from analyze.description import SoundCheck
 from analyze.description_lines import index_lines, normalised
 from analyze.description_text import GUESSED_SETTING
 from analyze.planning.takes import Plan, Take
+from analyze.planning.taping import outputs_taped_to
 
 _HEAD = """\
 # Planned with `analyze plan`: the takes at the end name files that are still to be recorded. Before it is analysed, set
 # date and temperature to those of the day, and the delay and polarity of every output to what stood in its processor.
 """
+_BY_TAPE = "# metres by tape: fill in what was measured, and take away the first #"
 _KIND = re.compile(r"\s*[\"']?kind\b")
 
 
-def planned_text(text: str, plan: Plan) -> str:
+def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
     """The text of a description with the takes of a plan as its captures, beside its own if the plan is of the rest.
 
     text : a valid description; what was not recorded yet has no settings in force, so those not written are guesses
+    check : what it says
     """
     text = text.removeprefix(_HEAD)
-    document = tomlkit.parse(text if plan.is_rest else _with_settings(text))
+    document = tomlkit.parse(text if plan.is_rest else _with_settings(_with_distances(text, check)))
     if not plan.is_rest:
         document.pop("captures", None)
         for output in document["outputs"].values():
@@ -39,6 +44,24 @@ def planned_text(text: str, plan: Plan) -> str:
         table = _capture(take)
         captures.append(table if isinstance(captures, AoT) else table.unwrap())
     return _HEAD + tomlkit.dumps(document)
+
+
+def _with_distances(text: str, check: SoundCheck) -> str:
+    """The text with a comment of blanks for distances below the header of every position that has no word of them.
+
+    Positions that stand on one line have no room for it and stay as they are.
+    """
+    where, lines = index_lines(text), text.split("\n")
+    blanks: dict[int, str] = {}
+    for position in check.positions.values():
+        line = where.line_of(("positions", position.name))
+        below = itertools.takewhile(lambda one: not one.lstrip().startswith("["), lines[line:])
+        if lines[line - 1].lstrip().startswith("[") and not any("distance_m" in one for one in below):
+            ways = ", ".join(
+                f"{tomlkit.key(name).as_string()} = ____" for name in outputs_taped_to(check, position.name)
+            )
+            blanks[line] = f"# distance_m = {{ {ways} }}  {_BY_TAPE}"
+    return "\n".join(one for k, line in enumerate(lines, 1) for one in (line, *filter(None, [blanks.get(k)])))
 
 
 def _with_settings(text: str) -> str:

@@ -143,7 +143,7 @@ RECOMMENDATIONS = Table(
         _number("overlap_low_hz", "lower edge of the range shared with the other outputs"),
         _number("overlap_high_hz", "upper edge of the range shared with the other outputs"),
         _text("alternative", "the runner-up and what it would cost; the candidate where undecided"),
-        _REASON,
+        _text("reason", "why, in one sentence, behind what puts the description in doubt if anything does"),
     ),
     "recommendations",
     ("output",),

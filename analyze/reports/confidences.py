@@ -33,10 +33,10 @@ def confidence_words(analysis: Analysis) -> str:
     from analyze.alignment.decision import DECIDED
 
     return (
-        "Confidence: how likely it is that the setting is right. For mains, subs and monitors: another one adds at "
-        f"most {RIGHT_DB:g} dB more where the output meets others, or the polarity is the best and the delay within a "
-        "sixth of a period of the best (1 ms where they meet up to 160 Hz). For fills and towers: it arrives within "
-        f"{RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
-        f"Under {percent(DECIDED)} nothing is changed."
-        f"{' In brackets: only if the description is right.' if hangs_on_description(analysis) else ''}"
+        "Confidence: how likely it is that the setting is right. For mains, subs and monitors that means: no other one "
+        f"adds over {RIGHT_DB:g} dB more where the output meets others; or its polarity is the best and its delay "
+        "within a sixth of a cycle of the best, at the top of where they meet (1 ms for 160 Hz). For fills and towers: "
+        f"it arrives within {RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
+        f"What is not {percent(DECIDED)} sure is left as it is."
+        f"{' A figure in brackets holds only if the description is right.' if hangs_on_description(analysis) else ''}"
     )

@@ -105,6 +105,11 @@ def doubt_note(analysis: Analysis, output: str) -> str:
     return f"See to this first: {listed(names)}." if names else ""
 
 
+def doubts(analysis: Analysis) -> list[str]:
+    """The names of the findings by which the description may be wrong, each once."""
+    return list(dict.fromkeys(one.finding for one in _doubts(analysis)))
+
+
 def _doubts(analysis: Analysis) -> list[Finding]:
     """Findings by which the description may be wrong."""
     return [one for one in analysis.findings if is_doubt(one.finding, one.severity)]

@@ -7,12 +7,15 @@ for 'not known'. A text cell that a spreadsheet would take for a formula is writ
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import math
 import re
 from typing import TYPE_CHECKING, Any
 
-from analyze.reports.columns import TABLES, Column, Table, rows_of
+from analyze.reports.columns import RECOMMENDATIONS, TABLES, Column, Table, rows_of
+from analyze.reports.page_findings import doubts
+from analyze.reports.summaries import listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,14 +82,28 @@ def csv_bytes(table: Table, rows: tuple[Any, ...]) -> bytes:
 
 def csv_tables(analysis: Analysis) -> dict[str, bytes]:
     """All tables as CSV, by file name."""
-    return {table.path: csv_bytes(table, rows_of(analysis, table)) for table in TABLES}
+    return {table.path: csv_bytes(table, _told(analysis, table)) for table in TABLES}
+
+
+def _told(analysis: Any, table: Table) -> tuple[Any, ...]:
+    """The rows of one table; a setting tells with its reason what puts the description, and with it itself, in doubt.
+
+    Whoever opens the table alone has no other way to know. What is undecided changes nothing.
+    """
+    rows = rows_of(analysis, table)
+    if table is not RECOMMENDATIONS or not (names := doubts(analysis)):
+        return rows
+    first = f"In doubt ({listed(names)}): "
+    return tuple(
+        row if row.decision == "undecided" else dataclasses.replace(row, reason=f"{first}{row.reason}") for row in rows
+    )
 
 
 def records(analysis: Any, table: Table) -> list[dict[str, Any]]:
     """The rows of one table of an analysis, or of what else holds some, as dictionaries of published values."""
     return [
         {column.name: value(column, getattr(row, column.name)) for column in table.columns}
-        for row in rows_of(analysis, table)
+        for row in _told(analysis, table)
     ]
 
 
@@ -94,7 +111,7 @@ def frame(analysis: Analysis, table: Table) -> pd.DataFrame:
     """One table as a data frame with the columns of the CSV; not rounded, NaN where a number is not known."""
     import pandas as pd
 
-    rows = rows_of(analysis, table)
+    rows = _told(analysis, table)
     kinds = {"string": "object", "number": "float64", "integer": "Int64"}
     return pd.DataFrame(
         {

@@ -65,7 +65,8 @@ def until_mended(analysis: Analysis) -> str:
         return ""
     names = listed([shortened(name, _NAME_LENGTH) for name in allowed])
     whose = "The settings below make" if allowed == wrong else f"What is set below for {names} makes"
-    return f"{whose} up for that until then; once it is mended, turn the polarity back."
+    then = "once it is mended, turn the polarity" if len(allowed) == 1 else "as each is mended, turn its polarity"
+    return f"{whose} up for that until then; {then} back."
 
 
 def hand_words(analysis: Analysis) -> str:

@@ -179,11 +179,11 @@ def _finding(
     """Both figures, and what to check: a lone distance fits as well if the delay was another one than is described."""
     way_m = one.ways_m[one.position] - offset_m
     takes = [c.name for c in sound_check.captures if one.output in c.feeds and one.position in c.mics]
-    arrival = f"{way_m:.1f} m" if way_m > 0.0 else "less than nothing"
+    arrival = f"{way_m:.1f} m by its arrival" if way_m > 0.0 else "by its arrival was heard before it was sent"
     off_m = way_m - one.tape_m
     off_ms = abs(off_m) / (speed_of_sound_simple(sound_check.temperature_c) / 1000.0)
     detail = (
-        f"{one.output} is {one.tape_m:g} m from {one.position} by hand, and {arrival} by its arrival, which is "
+        f"{one.output} is {one.tape_m:g} m from {one.position} by hand, and {arrival}, which is "
         f"{off_ms:.1f} ms {'later' if off_m > 0.0 else 'earlier'} ({', '.join(map(repr, takes))}). "
     )
     if exchanged and not is_lone:  # of a lone one many exchanges would do

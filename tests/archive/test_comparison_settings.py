@@ -90,10 +90,7 @@ def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> 
     assert row.verdict == "flipped"
     assert "It was wired inverted before and reads normal now" in row.reason
     assert "its wire was likely mended (66 %)" in row.reason
-    assert (
-        "Look first whether the processor shows normal, as described. If it does, go by the report that says so"
-        in row.reason
-    )
+    assert "Look first whether the processor shows normal, as described. If it does, go by the report in " in row.reason
     # set to make up for the wire since: to set it back would turn over what plays as it should
     assert row.reason.endswith("no wire was touched and its setting makes up for it: correct the description.")
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 from archive_making import DESCRIPTION, content, make_record, make_report
 
-from analyze.archive.bag import decoded_path, encoded_path, tag_lines
+from analyze.archive.about import record_tags
+from analyze.archive.bag import Entry, decoded_path, encoded_path, tag_lines
 from analyze.archive.record import Record, write_record
 from analyze.archive.telling import record_text
 from analyze.archive.verification import verify_record
@@ -354,12 +355,12 @@ def test_a_description_in_doubt_is_said_before_it_is_kept(tmp_path):
     assert "in doubt" not in record_text(sure)
 
 
-def test_a_record_of_the_same_recordings_beside_it_is_named(tmp_path: Path) -> None:
-    first, second = (make_report(tmp_path / "reports" / name, audio=AUDIO) for name in ("june", "july"))
-    assert write_record(first, tmp_path / "records").copies == ()
-    (tmp_path / "records" / "torn").mkdir()
-    (tmp_path / "records" / "torn" / "bagit.txt").write_text("")
-    again = write_record(second, tmp_path / "records")
-    assert again.copies == ("june",)
-    assert "made from the same recordings as june, which stands beside it" in record_text(again)
-    assert write_record(second, tmp_path / "elsewhere").copies == ()
+def test_a_record_says_itself_that_its_description_is_in_doubt():
+    """Whoever opens the folder alone, or reads its labels, does not see what the program said of it."""
+    sound_check = {"notes": {}, "title": "Harbour hall", "date": "", "temperature_c": 21.0}
+    entries = {"data/report/results.json": Entry("", 0)}
+    for doubts in (("channels exchanged", "louder elsewhere"), ()):
+        written = {name: one.decode() for name, one in record_tags(sound_check, "harbour", doubts)(entries).items()}
+        for name, label in (("README.txt", "In doubt:"), ("bag-info.txt", "Description-In-Doubt:")):
+            told = [text in written[name] for text in (label, "channels exchanged, louder elsewhere")]
+            assert told == [bool(doubts)] * 2

@@ -151,6 +151,17 @@ def test_a_payload_that_is_gone_is_missing_file_by_file(record):
     assert said.count("missing (") == 1
 
 
+def test_files_missing_from_one_folder_are_counted_where_they_are_many(tmp_path):
+    plots = {f"plots/{number}.svg": b"<svg/>" for number in range(6)}
+    record = make_record(tmp_path, extra=plots).folder
+    shutil.rmtree(record / "data/report/plots")
+    (record / "data/report/wiring.csv").unlink()
+    said = verification_text(verify_record(record))
+    assert "  data/report/plots/: missing (6 files of it that are listed)\n" in said
+    assert "  data/report/wiring.csv: missing (listed in manifest-sha512.txt)\n" in said
+    assert said.count("missing (") == 2
+
+
 def test_what_to_do_goes_by_what_is_wrong(record):
     (record / "data/report/new.csv").write_text("x")
     said = verification_text(verify_record(record))

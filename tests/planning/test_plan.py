@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -91,7 +92,7 @@ def test_few_microphones_go_round(rig: Path, n: int, places: list[int]) -> None:
 
 def test_the_description_is_valid_once_the_files_are_there(rig: Path, tmp_path: Path) -> None:
     asked = plan_for(rig, 2)
-    text = planned_text(asked.check.source.decode(), asked.plan)
+    text = planned_text(asked.check.source.decode(), asked.plan, asked.check)
     assert "# the old mill\n" in text
     assert "# above the stairs" in text
     day = tmp_path / "day"
@@ -107,7 +108,16 @@ def test_the_description_is_valid_once_the_files_are_there(rig: Path, tmp_path: 
     assert check.outputs["fill"].feed_tap == "before"  # what is played is taken before any processor
     again = plan_for(day, 2)
     assert again.plan == asked.plan
-    assert planned_text(text, again.plan) == text
+    assert planned_text(text, again.plan, again.check) == text
+
+
+def test_each_position_has_blanks_for_the_distances_to_be_taped(rig: Path) -> None:
+    asked = plan_for(rig)
+    text = planned_text(asked.check.source.decode(), asked.plan, asked.check)
+    filled_in = re.sub(r"^# (distance_m.*?)  #.*$", r"\1", text, flags=re.MULTILINE).replace("____", "7.5")
+    positions = tomllib.loads(filled_in)["positions"]
+    assert positions["row one"]["distance_m"] == {"main right": 7.5, "fill": 7.5}
+    assert positions["mix"]["distance_m"] == {"main right": 7.5, "main left": 7.5}
 
 
 def test_settings_that_nobody_wrote_are_guesses(rig: Path) -> None:
@@ -118,13 +128,13 @@ def test_settings_that_nobody_wrote_are_guesses(rig: Path) -> None:
         rest.replace("[positions.mix]", '[outputs]\nsub = { kind = "sub" }\n[positions.mix]'), encoding="utf-8"
     )
     asked = plan_for(rig)
-    text = planned_text(asked.check.source.decode(), asked.plan)
+    text = planned_text(asked.check.source.decode(), asked.plan, asked.check)
     assert 'kind = "main"\ndelay_ms = 0.0  # guess: nothing says it' in text
     outputs = tomllib.loads(text)["outputs"]
     assert outputs["fill"] == {"kind": "fill", "align_at": ["row one"], "delay_ms": 12.0, "polarity": "normal"}
     assert outputs["sub"] == {"kind": "sub"}
     assert text.count("# guess: ") == 3 + 4  # but for the fill's delay and the sub, of four outputs
-    assert planned_text(text, asked.plan) == text
+    assert planned_text(text, asked.plan, asked.check) == text
 
 
 def test_the_rest_comes_beside_what_there_is(rig: Path) -> None:
@@ -137,10 +147,10 @@ def test_the_rest_comes_beside_what_there_is(rig: Path) -> None:
     assert [take.name for take in plan.takes] == ["main right alone again", "fill alone again 2"]
     assert [take.file for take in plan.takes] == ["003_main-right.wav", "004_fill.wav"]
     own = '[[captures]]\nname = "take"\nfeeds = {fill = "x.wav"}\nmics = {mix = "x.wav:2"}\n'
-    captures = tomllib.loads(planned_text(check.source.decode() + own, plan))["captures"]
+    captures = tomllib.loads(planned_text(check.source.decode() + own, plan, check))["captures"]
     assert [capture["name"] for capture in captures] == ["take", *(take.name for take in plan.takes)]
     inline = RIG.replace("\\u0000", "").replace("[outputs", 'captures = [{name = "take"}]\n[outputs', 1)
-    assert len(tomllib.loads(planned_text(inline, plan))["captures"]) == 3
+    assert len(tomllib.loads(planned_text(inline, plan, check))["captures"]) == 3
     assert any("behind the processor" in item for item in checklist(check, plan).setting_up)
 
 

@@ -14,12 +14,13 @@ from rich.console import Console
 from analyze.description import Track
 from analyze.findings import Finding
 from analyze.reports import headline, print_summary
+from analyze.reports.columns import RECOMMENDATIONS
 from analyze.reports.confidences import confidence_words
 from analyze.reports.page import page_bytes
 from analyze.reports.page_findings import WIRED_INVERTED, findings, notice
 from analyze.reports.page_sheet import sheet_rows
 from analyze.reports.page_text import sheet_text
-from analyze.reports.tables import csv_tables
+from analyze.reports.tables import csv_tables, records
 from analyze.responses.high_section import opposite_high_sections
 from analyze.spectra.capture import _coarse
 
@@ -238,7 +239,10 @@ def test_doubts_about_the_description_come_before_any_setting(analysis):
     # nothing is shown as sure then
     shown = [row.confidence for row in sheet_rows(doubted)]
     assert shown == [f"({row.confidence})" if row.confidence else "" for row in sheet_rows(analysis)]
-    assert confidence_words(doubted) == f"{confidence_words(analysis)} In brackets: only if the description is right."
+    assert (
+        confidence_words(doubted)
+        == f"{confidence_words(analysis)} A figure in brackets holds only if the description is right."
+    )
     classes = [re.search(r'<body(?: class="(.*?)")?>', page_bytes(one, ()).decode())[1] for one in (analysis, doubted)]
     assert [one is not None and "doubtful" in one.split() for one in classes] == [False, True]
 
@@ -271,3 +275,15 @@ def test_the_notice_is_on_page_text_and_terminal(analysis):
     stream = io.StringIO()
     print_summary(analysis, console=Console(file=stream, width=80))
     assert said in " ".join(stream.getvalue().split())
+
+
+def test_the_table_of_settings_says_what_is_in_doubt(analysis):
+    """Whoever opens it alone would type from it."""
+    found = (Finding("microphones exchanged", "error", "Look.", "alone", "mix"), *analysis.findings)
+    doubted = dataclasses.replace(analysis, findings=found)
+    rows, sure = (records(one, RECOMMENDATIONS) for one in (doubted, analysis))
+    decided = [k for k, row in enumerate(sure) if row["decision"] != "undecided"]
+    assert decided
+    for k, (row, before) in enumerate(zip(rows, sure, strict=True)):
+        first = "In doubt (microphones exchanged): " if k in decided else ""
+        assert row == {**before, "reason": first + before["reason"]}

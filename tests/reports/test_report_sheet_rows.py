@@ -267,10 +267,10 @@ def test_what_a_confidence_means_is_said_below_the_sheet(analysis, report):
     """Within which limits a setting counts as right: those that it is computed with."""
     said = confidence_words(analysis)
     limits = (
-        f"at most {RIGHT_DB:g} dB",
+        f"over {RIGHT_DB:g} dB",
         f"within {RIGHT_MS:g} ms",
-        f"Under {100 * DECIDED:.0f} %",
-        "a sixth of a period",
+        f"not {100 * DECIDED:.0f} % sure",
+        "a sixth of a cycle",
     )
     for limit in limits:
         assert limit in said

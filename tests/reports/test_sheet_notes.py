@@ -151,7 +151,7 @@ def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Ana
         return dataclasses.replace(one, recommendations=tuple(rows))
 
     assert until_mended(with_decisions("keep", "change")) == (
-        "The settings below make up for that until then; once it is mended, turn the polarity back."
+        "The settings below make up for that until then; as each is mended, turn its polarity back."
     )
     half = with_decisions("undecided", "keep")
     assert until_mended(half).startswith(f"What is set below for {wrong[1].output} makes up for that until then; ")
