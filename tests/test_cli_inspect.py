@@ -63,6 +63,8 @@ def test_a_good_take_needs_no_hand(tmp_path: Path, capsys: pytest.CaptureFixture
         ("mic", "mix", 2),
         ("mic", "far", 1),
     ]
+    assert {t["length_s"] for t in found["tracks"]} == {9.0}
+    assert "noise, 9.0 s" in shown.err
     assert found["tracks"][0]["level_dbfs"] == pytest.approx(-20.0, abs=0.2)
     assert not list(tmp_path.glob("report*"))
 
@@ -188,7 +190,7 @@ def test_what_hardly_stands_over_the_noise_is_told(tmp_path: Path, capsys: pytes
 
 def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
     """Takes by what is gravest in each; what has no take is of the description."""
-    tracks = [InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, -20.0, -9.0) for k in range(6)]
+    tracks = [InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, 20.0, -20.0, -9.0) for k in range(6)]
     found = [
         Finding("guesses in the description", "warning", ""),
         *(Finding("clipping", "warning", "", f"take {k}") for k in (1, 2)),
@@ -210,7 +212,7 @@ def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
 
 
 def test_a_long_list_ends_with_the_verdict(capsys: pytest.CaptureFixture[str]) -> None:
-    print_inspection([InspectedTrack("noise", "mic", f"m{k}", "a.wav", k, -20.0, -9.0) for k in range(1, 13)], [])
+    print_inspection([InspectedTrack("noise", "mic", f"m{k}", "a.wav", k, 20.0, -20.0, -9.0) for k in range(1, 13)], [])
     lines = capsys.readouterr().err.split("\n")
     assert lines[:2] == lines[-3:-1]
     assert lines[0] == "Nothing needs a hand. The take can be run."

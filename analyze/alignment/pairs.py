@@ -56,7 +56,7 @@ def _rows(
     cross = hi * np.conj(hj)
     # recommended: each turned and delayed by its own change
     (si, di), (sj, dj) = changes.get(names[i], UNCHANGED), changes.get(names[j], UNCHANGED)
-    moved = cross * rotation(f, si * sj, di - dj)
+    moved = cross if (si, di) == (sj, dj) else cross * rotation(f, si * sj, di - dj)
     mean_cross, mean_moved = band_mean(cross, b), band_mean(moved, b)
     ei, ej = energy[i, p], energy[j, p]
     louder = np.fmax(ei, ej)

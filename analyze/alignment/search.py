@@ -1,7 +1,7 @@
 """The joint search: polarity and delay of all movable groups at once, globally over the delays allowed.
 
-The energy of a cell is a sum of pair terms, `sum_m E_mm + 2 sum_{m<n} s_m s_n R_mn(d_n - d_m)`, so one table of the
-real cross-correlation of every two parts per cell answers for every combination of delays and signs. One group is
+The energy of a cell is `E_rest + E_m + 2 s_m R_m(d_m)`, with R the real cross-correlation of a part with the sum of the
+rest, so one table of it per cell answers for all delays and signs of one group; two take one more for the pair. One is
 scanned whole, two are scanned as a plane; more are settled two at a time, from several starts, until nothing moves.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations, product
 
 import numpy as np
@@ -62,15 +63,20 @@ class Landscape:
         self.parts = np.concatenate([fixed[None], moving])  # (part, position, line), part 0 stays
         self.cells, self.possible = cells, possible
         self.frequency_hz = frequency_hz[: self.parts.shape[-1]]
-        self.own_energy = cell_energy(np.abs(self.parts) ** 2, cells).sum(axis=0)  # (cell,)
+        self.own_energy = cell_energy(np.abs(self.parts) ** 2, cells)  # (part, cell)
+        lines = list(zip(cells.first.tolist(), cells.stop.tolist(), strict=True))
+        #: Cells of the same lines, at one position each.
+        self._rows = {run: np.array([k for k, one in enumerate(lines) if one == run]) for run in dict.fromkeys(lines)}
 
-    def correlation(self, m: int, n: int, delay_ms: NDArray[np.float64]) -> NDArray[np.float64]:
-        """`Re sum conj(part m) part n exp(-j 2 pi f d)` per cell; (delay,) -> (cell, delay)."""
-        cross = np.conj(self.parts[m]) * self.parts[n]  # (position, line)
+    def correlation(
+        self, one: NDArray[np.complex128], other: NDArray[np.complex128], delay_ms: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """`Re sum conj(one) other exp(-j 2 pi f d)` per cell, of sums (position, line); (delay,) -> (cell, delay)."""
+        cross = np.conj(one) * other
+        turn = _turns(self.frequency_hz.tobytes(), delay_ms.tobytes())
         out = np.empty((len(self.cells), delay_ms.size))
-        turn = np.exp(-2j * np.pi * np.outer(self.frequency_hz, delay_ms.ravel() / 1000.0))
-        for k, (p, first, stop) in enumerate(zip(self.cells.position, self.cells.first, self.cells.stop, strict=True)):
-            out[k] = (cross[p, first:stop] @ turn[first:stop]).real
+        for (first, stop), rows in self._rows.items():
+            out[rows] = (cross[self.cells.position[rows], first:stop] @ turn[first:stop]).real
         return out
 
     def scores(self, energy: NDArray[np.float64], mask: NDArray[np.bool_] | None = None) -> NDArray[np.float64]:
@@ -83,25 +89,18 @@ class Landscape:
         ratio = np.maximum(energy / np.maximum(self.possible, 1e-300).reshape(shape), 1e-12)
         return np.asarray(energy_db(ratio))
 
-    def base(self, state: Sequence[tuple[float, float]], without: Sequence[int]) -> NDArray[np.float64]:
-        """Cell energy of all own terms and of the pairs in which no mover of `without` takes part; (cell,)."""
-        energy: NDArray[np.float64] = self.own_energy.copy()
-        kept = [0, *(m + 1 for m in range(len(state)) if m not in without)]
-        for m, n in combinations(kept, 2):
-            sm, dm = (1.0, 0.0) if m == 0 else state[m - 1]
-            sn, dn = state[n - 1]
-            energy += 2.0 * sm * sn * self.correlation(m, n, np.array([dn - dm]))[:, 0]
-        return energy
-
-    def against_rest(
-        self, state: Sequence[tuple[float, float]], mover: int, without: Sequence[int], delay_ms: NDArray[np.float64]
-    ) -> NDArray[np.float64]:
-        """Pair terms of one mover (sign +1) with all kept parts over its delay; (cell, delay)."""
-        total = self.correlation(0, mover + 1, delay_ms)
-        for n in range(len(state)):
-            if n != mover and n not in without:
-                total += state[n][0] * self.correlation(n + 1, mover + 1, delay_ms - state[n][1])
+    def rest(self, state: Sequence[tuple[float, float]], without: Sequence[int] = ()) -> NDArray[np.complex128]:
+        """Sum of what stays and of all movers but those of `without`, as they are in `state`; (position, line)."""
+        total: NDArray[np.complex128] = self.parts[0].copy()
+        for m, (sign, delay_ms) in enumerate(state):
+            if m not in without:
+                turn = np.exp(-2j * np.pi * self.frequency_hz * (delay_ms / 1000.0)) if delay_ms else 1.0
+                total += sign * self.parts[m + 1] * turn
         return total
+
+    def energy(self, state: Sequence[tuple[float, float]]) -> NDArray[np.float64]:
+        """Cell energy of one state, (cell,)."""
+        return cell_energy(np.abs(self.rest(state)) ** 2, self.cells)
 
     def scan(
         self,
@@ -117,13 +116,21 @@ class Landscape:
         self, state: Sequence[tuple[float, float]], mover: int, delay_ms: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Energy over one mover's delay for both signs, the others as in `state`; (sign +1 then -1, cell, delay)."""
-        base = self.base(state, [mover])[:, None]
-        rest = self.against_rest(state, mover, [mover], delay_ms)
-        return np.stack([base + 2.0 * sign * rest for sign in (1.0, -1.0)])
+        rest = self.rest(state, [mover])
+        base = (cell_energy(np.abs(rest) ** 2, self.cells) + self.own_energy[mover + 1])[:, None]
+        pair = 2.0 * self.correlation(rest, self.parts[mover + 1], delay_ms)
+        return np.stack([base + pair, base - pair])
 
     def score(self, state: Sequence[tuple[float, float]], mask: NDArray[np.bool_] | None = None) -> float:
         """Score of one state: (sign, change in ms) per mover."""
-        return float(self.scores(self.base(state, [])[:, None], mask)[0])
+        return float(self.scores(self.energy(state)[:, None], mask)[0])
+
+
+@lru_cache(maxsize=4)
+def _turns(frequency_hz: bytes, delay_ms: bytes) -> NDArray[np.complex128]:
+    """`exp(-j 2 pi f d)`, (line, delay), of both as float64; a grid is gone over again for every resample and start."""
+    cycles = np.outer(np.frombuffer(frequency_hz), np.frombuffer(delay_ms) / 1000.0)
+    return np.asarray(np.exp(-2j * np.pi * cycles), dtype=np.complex128)
 
 
 @dataclass(frozen=True)
@@ -190,12 +197,14 @@ def _best_plane(
 ) -> Optimum:
     """Best signs and delays of two movers together, the others as they are; a plane at twice the step."""
     da, db = movers[a].grid_ms()[::2], movers[b].grid_ms()[::2]
-    base = landscape.base(state, [a, b])[:, None]
-    ta = landscape.against_rest(state, a, [a, b], da)
-    tb = landscape.against_rest(state, b, [a, b], db)
+    part_a, part_b = landscape.parts[a + 1], landscape.parts[b + 1]
+    rest = landscape.rest(state, [a, b])
+    base = cell_energy(np.abs(rest) ** 2, landscape.cells) + landscape.own_energy[a + 1] + landscape.own_energy[b + 1]
+    base = base[:, None]
+    ta, tb = landscape.correlation(rest, part_a, da), landscape.correlation(rest, part_b, db)
     difference = (db[None, :] - da[:, None]).round(6)
     unique, index = np.unique(difference, return_inverse=True)
-    between = landscape.correlation(a + 1, b + 1, unique)
+    between = landscape.correlation(part_a, part_b, unique)
     index = index.reshape(difference.shape)
     best = Optimum(tuple(state), -np.inf)
     for sa, sb in product(movers[a].signs, movers[b].signs):

@@ -40,7 +40,7 @@ class Judged:
 
     def cell_db(self, state: Sequence[Change]) -> NDArray[np.float64]:
         """Sum efficiency per cell, (cell,)."""
-        return self.landscape.cell_db(self.landscape.base(state, []))
+        return self.landscape.cell_db(self.landscape.energy(state))
 
 
 def rival(judged: Judged, change: Change) -> Rival:

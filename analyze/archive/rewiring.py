@@ -39,7 +39,7 @@ class Rewired:
         what = "was likely mended" if self.is_mended else "likely turned over"
         return (
             f"It was wired {then} before and reads {now} now, its setting taken as described: its wire {what} "
-            f"({percent(self.confidence)})."
+            f"({percent(self.confidence)}, for a setting that is not as described would sound the same)."
         )
 
 

@@ -49,7 +49,8 @@ def print_inspection(
     said = [Text(line) for line in verdict(tracks, findings)]
     console.print(*said, sep="\n")
     for capture in dict.fromkeys(t.capture for t in tracks):
-        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title=escape(clean(capture)))
+        title = f"{clean(capture)}, {_length(tracks, capture)}"
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title=escape(title))
         table.title_justify = "left"
         for name in ("track", "file and channel"):
             table.add_column(name, overflow="fold")
@@ -111,6 +112,12 @@ def _finding_lines(findings: Sequence[Finding]) -> list[str]:
 
 def _at(finding: Finding) -> str:
     return f" at {finding.at_s:.1f} s" if math.isfinite(finding.at_s) else ""
+
+
+def _length(tracks: Sequence[InspectedTrack], capture: str) -> str:
+    """How long a capture is: on each of its clocks where they differ."""
+    lengths = dict.fromkeys(f"{t.length_s:.1f} s" for t in tracks if t.capture == capture)
+    return listed(list(lengths))
 
 
 def _db(value: float) -> str:

@@ -51,13 +51,17 @@ _SENT_LATE = "arrives before it was sent"
 
 @dataclass(frozen=True)
 class InspectedTrack:
-    """One track of a capture: kind (feed, mic or input) and label, where it stands, and how loud it is in dBFS."""
+    """One track of a capture: kind (feed, mic or input) and label, where it stands, how long and how loud it is.
+
+    length_s : of what all tracks of its clock share, within the capture's `start_s` .. `end_s`
+    """
 
     capture: str
     kind: str
     name: str
     file: str
     channel: int
+    length_s: float
     level_dbfs: float
     peak_dbfs: float
 
@@ -163,6 +167,7 @@ def _inspected(sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str
                 place.name,
                 place.file,
                 place.channel or 1,
+                recording.duration_s,
                 float(summary.level_dbfs[k]),
                 float(peaks_dbfs[k]),
             )

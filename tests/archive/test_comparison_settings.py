@@ -89,7 +89,7 @@ def test_a_wire_that_was_mended_is_said_with_how_to_tell_it_from_a_setting() -> 
     row = output(compare(visit("several"), visit("first"), {}), "front fill")
     assert row.verdict == "flipped"
     assert "It was wired inverted before and reads normal now" in row.reason
-    assert "its wire was likely mended (66 %)" in row.reason
+    assert "its wire was likely mended (66 %, for a setting that" in row.reason
     assert "Look first whether the processor shows normal, as described. If it does, go by the report in " in row.reason
     # set to make up for the wire since: to set it back would turn over what plays as it should
     assert row.reason.endswith("no wire was touched and its setting makes up for it: correct the description.")
@@ -100,7 +100,7 @@ def test_a_wire_that_went_bad_is_said_with_what_to_check() -> None:
     row = output(compared("several"), "front fill")
     assert row.verdict == "flipped"
     assert "It was wired normal before and reads inverted now" in row.reason
-    assert "its wire likely turned over (66 %)" in row.reason
+    assert "its wire likely turned over (66 %, for a setting that" in row.reason
     assert "check cable, connectors and whatever was swapped or repaired since" in row.reason
     assert "If it shows inverted, no wire was touched: set normal." in row.reason
 

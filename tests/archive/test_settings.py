@@ -153,7 +153,7 @@ def test_a_mended_wire_is_no_wrong_setting(tmp_path: Path) -> None:
     assert 0.6 < both.confidence < 2.0 / 3.0
     asked = f"{both.recommended_delay_ms:.2f} ms"
     assert f"processor shows inverted, as described. If it does, type {asked}, normal." in both.reason
-    assert "its wire was likely mended (66 %)" in both.reason
+    assert "its wire was likely mended (66 %, for a setting that" in both.reason
     assert f"If it shows normal, no wire was touched: type {asked}, inverted." in both.reason
     assert "Type " not in both.reason
     then = told_otherwise(before(), tmp_path / "c", "main right", wiring="inverted", setting="inverted")
@@ -185,7 +185,7 @@ def test_a_wire_that_went_bad_is_no_wrong_setting(tmp_path: Path) -> None:
         row = row_of(one, name)
         assert (row.outcome, row.in_force_polarity) == ("wire inverted", "normal")
         assert 0.6 < row.confidence < 2.0 / 3.0
-        assert "its wire likely turned over (66 %)" in row.reason
+        assert "its wire likely turned over (66 %, for a setting that" in row.reason
         assert "check cable, connectors" in row.reason
         assert "Type " not in row.reason
     assert not one.is_done

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 import shutil
 from pathlib import Path
 
@@ -34,17 +36,24 @@ def make():
 @pytest.fixture(scope="session")
 def report(tmp_path_factory, analysis) -> Path:
     """A report of the ordinary analysis on the disk; not to be changed."""
-    return written(tmp_path_factory.mktemp("ordinary") / "harbour", analysis)
+    return written_once(tmp_path_factory, "ordinary", analysis)
 
 
 @pytest.fixture(scope="session")
 def hostile_report(tmp_path_factory, hostile) -> Path:
     """A report of the hostile analysis on the disk; not to be changed."""
-    return written(tmp_path_factory.mktemp("hostile") / "harbour", hostile)
+    return written_once(tmp_path_factory, "hostile", hostile)
 
 
-def written(target: Path, analysis: Analysis) -> Path:
-    write_report(analysis, target)
+def written_once(tmp_path_factory, name: str, analysis: Analysis) -> Path:
+    """The report folder of an analysis, written by the first process that asks for it and shared by all."""
+    base = tmp_path_factory.getbasetemp()
+    base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    target = base / name / "harbour"
+    with (base / f"{name}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not target.exists():
+            write_report(analysis, target)
     return target
 
 
