@@ -226,7 +226,10 @@ PAIRS = Table(
         _text("other", "name of the output it is compared with"),
         _BAND,
         _number("relative_delay_ms", "group delay of output minus other in the band, room and all; positive is later"),
-        _number("relative_phase_deg", "phase of output minus other; positive when output is ahead"),
+        _number(
+            "relative_phase_deg",
+            "phase of output minus other; positive when output is ahead; the page turns the sign where it draws other",
+        ),
         _number("level_difference_db", "level of output minus other; positive when output is louder"),
         _number("sum_db", "sum at present settings, re the louder of the two alone"),
         _number("flipped_sum_db", "the same with one polarity flipped"),

@@ -37,6 +37,6 @@ def confidence_words(analysis: Analysis) -> str:
         f"adds over {RIGHT_DB:g} dB more where the output meets others; or its polarity is the best and its delay "
         "within a sixth of a cycle of the best, at the top of where they meet (1 ms for 160 Hz). For fills and towers: "
         f"it arrives within {RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
-        f"What is not {percent(DECIDED)} sure is left as it is."
+        f"Where it is under {percent(DECIDED)} the present setting is kept."
         f"{' A figure in brackets holds only if the description is right.' if hangs_on_description(analysis) else ''}"
     )

@@ -1,6 +1,6 @@
-"""Where the recommended settings make the audience's sums better, and where worse, in words.
+"""Where the recommended settings make the audience's sums better, and where worse, in words; what the stage loses.
 
-By seat and third octave, as far as a band is heard there: a mean over all hides what one seat loses.
+By position and third octave, as far as a band is heard there: a mean over all hides what one seat loses.
 """
 
 from __future__ import annotations
@@ -25,39 +25,44 @@ WORTH_DB = 1.0
 # Bands of seats are named so many, of one change so many, with names so long.
 _MOST_NAMED, _MOST_OF_ONE, _NAME_LENGTH = 3, 2, 40
 
-# Change in dB, seat, third octave.
+# What changes are called; what the stage gains is its monitors' affair, what it loses is missed there.
+_ON_STAGE = "Worse on stage"
+_WHATS = ("Better", "Worse", _ON_STAGE)
+
+# Change in dB, position, third octave.
 _Change = tuple[float, str, float]
 
 
 def effect_words(analysis: Analysis) -> list[str]:
     """What gets better and what gets worse, the most first; empty where nothing changes."""
-    changes = _audible_changes(analysis)
-    if not any(db for db, *_ in changes):
+    changes, on_stage = _audible_changes(analysis, "audience"), _audible_changes(analysis, "stage")
+    if not any(db for db, *_ in (*changes, *on_stage)):
         return []
     better, worse = _words("Better", _gains(changes)), _words("Worse", _losses(changes))
+    stage = _words(_ON_STAGE, _losses(on_stage))
     return [
         better or f"No seat gains more than {WORTH_DB:g} dB in a band.",
         worse or f"No seat loses more than {WORTH_DB:g} dB in a band.",
+        *([stage] if stage else []),
     ]
 
 
 def effects_by_change(analysis: Analysis) -> dict[tuple[str, ...], list[str]]:
     """The same in parts: per group that changes what gets better and worse for it more than for any other change."""
     effects = analysis.change_effects
-    changes = _audible_changes(analysis) if effects else []
-    better: dict[tuple[str, ...], list[_Change]] = {one.outputs: [] for one in effects}
-    worse: dict[tuple[str, ...], list[_Change]] = {one.outputs: [] for one in effects}
+    changes = _audible_changes(analysis, "audience") if effects else []
+    on_stage = _audible_changes(analysis, "stage") if effects else []
+    found: dict[tuple[str, ...], dict[str, list[_Change]]] = {one.outputs: defaultdict(list) for one in effects}
     for change in _gains(changes):
-        better[max(effects, key=lambda one: one.sum_db.get(change[1:], -math.inf)).outputs].append(change)
-    for change in _losses(changes):
-        worse[min(effects, key=lambda one: one.sum_db.get(change[1:], math.inf)).outputs].append(change)
+        most = max(effects, key=lambda one: one.sum_db.get(change[1:], -math.inf))
+        found[most.outputs]["Better"].append(change)
+    for what, losses in (("Worse", _losses(changes)), (_ON_STAGE, _losses(on_stage))):
+        for change in losses:
+            most = min(effects, key=lambda one: one.sum_db.get(change[1:], math.inf))
+            found[most.outputs][what].append(change)
     return {
-        group: [
-            words
-            for words in (_words("Better", better[group], _MOST_OF_ONE), _words("Worse", worse[group], _MOST_OF_ONE))
-            if words
-        ]
-        for group in better
+        group: [_words(what, of_group[what], _MOST_OF_ONE) for what in _WHATS if of_group[what]]
+        for group, of_group in found.items()
     }
 
 
@@ -80,13 +85,13 @@ def third_changes(analysis: Analysis, position: str) -> dict[float, tuple[float,
     return found
 
 
-def _audible_changes(analysis: Analysis) -> list[_Change]:
-    """Every change of a third octave at a seat of the audience at which it is heard."""
+def _audible_changes(analysis: Analysis, zone: str) -> list[_Change]:
+    """Every change of a third octave at a position of a zone at which it is heard."""
     heard = _heard(analysis)
     return [
         (change_db, seat.position, hz)
         for seat in seats(analysis)
-        if seat.zone == "audience"
+        if seat.zone == zone
         for hz, (change_db, _) in third_changes(analysis, seat.position).items()
         if math.isfinite(change_db) and (seat.position, hz) in heard
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -17,21 +18,21 @@ from tests.situations.takes import Take, heard
 _NOISE_DB = -45.0
 
 
-def record(scene: Scene, folder: Path, *, seconds: float, turned_down_db: Mapping[str, float], seed: int) -> None:
-    """Write every file that the description in a folder names and that is not there yet.
+def record(
+    scene: Scene, folder: Path, *, seconds: float, turned_down_db: Mapping[str, float], seed: int, loudest: float = 0.0
+) -> float:
+    """Write every file that the description in a folder names and that is not there yet; how loud the loudest take was.
 
-    turned_down_db : outputs that are played too quietly, and by how much
+    turned_down_db : outputs that are played too quietly, and by how much; loudest : what an earlier call gave
     """
     captures = tomllib.loads((folder / "soundcheck.toml").read_text(encoding="utf-8"))["captures"]
+    captures = [one for one in captures if not _file_of(folder, one).exists()]
     rng = np.random.default_rng(seed)
     takes = {capture["name"]: _sound(scene, next(iter(capture["feeds"])), seconds, rng) for capture in captures}
-    noise = 10.0 ** (_NOISE_DB / 20.0) * max(np.sqrt(np.mean(mics**2)) for _, mics in takes.values())
+    loudest = max(loudest, *(float(np.sqrt(np.mean(mics**2))) for _, mics in takes.values()))
+    noise = 10.0 ** (_NOISE_DB / 20.0) * loudest
     for capture in captures:
-        (output, track), *more = capture["feeds"].items()
-        assert not more
-        file = folder / track.rpartition(":")[0]
-        if file.exists():
-            continue
+        (output,) = capture["feeds"]
         feed, mics = takes[capture["name"]]
         gain = 10.0 ** (-turned_down_db.get(output, 0.0) / 20.0)
         mics = gain * mics + noise * rng.standard_normal(mics.shape)
@@ -39,7 +40,14 @@ def record(scene: Scene, folder: Path, *, seconds: float, turned_down_db: Mappin
             int(track.rpartition(":")[2]): mics[:, _number(scene, name)] for name, track in capture["mics"].items()
         }
         tracks = np.stack([gain * feed, *(columns[k] for k in sorted(columns))], axis=1)
-        soundfile.write(file, 0.5 * tracks, scene.sample_rate_hz, subtype="PCM_24")
+        soundfile.write(_file_of(folder, capture), 0.5 * tracks, scene.sample_rate_hz, subtype="PCM_24")
+    return loudest
+
+
+def _file_of(folder: Path, capture: Mapping[str, Any]) -> Path:
+    """The file of a capture's feed, which holds its microphones too."""
+    (track,) = capture["feeds"].values()
+    return folder / track.rpartition(":")[0]
 
 
 def _sound(scene: Scene, output: str, seconds: float, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:

@@ -35,14 +35,14 @@ def test_planned_recorded_and_decided(tmp_path: Path) -> None:
     visit = tmp_path / "visit"
     visit.mkdir()
     shutil.copy(tmp_path / "plan" / "soundcheck.toml", visit)
-    record(scene, visit, seconds=SECONDS, turned_down_db={"delay tower": 80.0}, seed=1)
+    loudest = record(scene, visit, seconds=SECONDS, turned_down_db={"delay tower": 80.0}, seed=1)
     assert call("run", visit, "--out", tmp_path / "first", "--quiet") == 5
     first = decisions(tmp_path / "first")
     assert [output for output, decision in first.items() if decision == "undecided"] == ["delay tower"]
 
     assert call("plan", tmp_path / "first", "--out", tmp_path / "rest") == 0
     shutil.copy(tmp_path / "rest" / "soundcheck.toml", visit)
-    record(scene, visit, seconds=SECONDS, turned_down_db={}, seed=2)
+    record(scene, visit, seconds=SECONDS, turned_down_db={}, seed=2, loudest=loudest)
     assert call("run", visit, "--out", tmp_path / "second", "--quiet") == 0
     second = decisions(tmp_path / "second")
     assert second == first | {"delay tower": second["delay tower"]}

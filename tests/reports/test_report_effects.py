@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import pytest
 
@@ -45,13 +46,17 @@ def test_that_nobody_gains_or_loses_much_is_said(analysis, change_db):
     ]
 
 
-def test_only_what_is_scored_in_the_audience_is_told(analysis):
-    """400 Hz lies above the score; the stage has rows of its own."""
+def test_only_what_is_scored_is_told_and_of_the_stage_what_it_loses(analysis):
+    """400 Hz lies above the score; the stage has rows of its own, and what it gains its monitors say."""
     one = changed(analysis, mix_400=-9.0, mix_63=2.0)
     stage = tuple(
         dataclasses.replace(row, change_db=-9.0) if row.position == "stage centre" else row for row in one.prediction
     )
-    assert effect_words(dataclasses.replace(one, prediction=stage))[1].startswith("No seat loses")
+    words = effect_words(dataclasses.replace(one, prediction=stage))
+    assert words[1].startswith("No seat loses")
+    assert re.fullmatch(r"Worse on stage: ([\d.]+ Hz at stage centre by 9\.0 dB, ){3}and \d more over 1 dB\.", words[2])
+    louder = tuple(dataclasses.replace(row, change_db=abs(row.change_db)) for row in stage)
+    assert len(effect_words(dataclasses.replace(one, prediction=louder))) == 2
 
 
 def test_a_band_that_does_not_count_is_told_where_it_is_heard(analysis):
