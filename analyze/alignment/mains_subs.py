@@ -339,8 +339,10 @@ def _next_best(
     far = np.abs(grid - delay_ms) > 2.0 * max(_near_ms(joint.context, joint.groups[k]), STEP_MS)
     row = joint.landscape.scan(state, k, grid, mask)[0 if sign > 0 else 1]
     options = [(cost, other)] if math.isfinite(cost) else []
-    if far.any():
-        j = int(np.flatnonzero(far)[np.argmax(row[far])])
+    beside = np.concatenate([[-np.inf], row, [-np.inf]])
+    tops = far & (row >= beside[:-2]) & (row >= beside[2:])  # further down the same hump is no other setting
+    if tops.any():
+        j = int(np.flatnonzero(tops)[np.argmax(row[tops])])
         options.append((joint.landscape.score(state, mask) - float(row[j]), (sign, float(grid[j]))))
     return min(options) if options else None
 

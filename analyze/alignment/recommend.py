@@ -118,12 +118,14 @@ def _row(context: Context, output: Output, decision: Decision, changes: Mapping[
 def gain_of(context: Context, group: Sequence[str], changes: Mapping[str, Change]) -> tuple[float, str, float]:
     """All as recommended against this group left alone: mean over the group's own audience cells, worst seat, its gain.
 
-    NaN and an empty name where the group has no cell in the audience.
+    NaN and an empty name where the group has no cell in the audience; of a group that stays no seat is the worst.
     """
     cells = context.audience
     mask = cells.own(context.heard(group)) if len(cells) and context.heard(group) else np.zeros(len(cells), dtype=bool)
     if not mask.any():
         return math.nan, "", math.nan
+    if all(changes.get(name, UNCHANGED) == UNCHANGED for name in group):
+        return 0.0, "", math.nan
     alone = {name: c for name, c in changes.items() if name not in group}
     difference = efficiency_db(context.changed(changes), cells) - efficiency_db(context.changed(alone), cells)
     per_seat = {int(p): float(difference[mask & (cells.position == p)].mean()) for p in np.unique(cells.position[mask])}

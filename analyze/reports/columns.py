@@ -138,7 +138,7 @@ RECOMMENDATIONS = Table(
             "gain_db",
             "all as recommended against this output at present; mean over its cells in the audience, see `cell`",
         ),
-        _text("worst_position", "audience position where the change does least good"),
+        _text("worst_position", "audience position where the change does least good; empty where nothing changes"),
         _number("worst_gain_db", "the same gain at that position; negative where it loses"),
         _number("overlap_low_hz", "lower edge of the range shared with the other outputs"),
         _number("overlap_high_hz", "upper edge of the range shared with the other outputs"),

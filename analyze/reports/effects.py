@@ -1,4 +1,4 @@
-"""Where the recommended settings make the audience's sums better, and where worse, in words; what the stage loses.
+"""Where the recommended settings make the audience's sums better, and where worse, in words; and the stage's.
 
 By position and third octave, as far as a band is heard there: a mean over all hides what one seat loses.
 """
@@ -22,12 +22,10 @@ if TYPE_CHECKING:
 #: A change of one band by no more than this is not worth a word: common practice, no source.
 WORTH_DB = 1.0
 
-# Bands of seats are named so many, of one change so many, with names so long.
-_MOST_NAMED, _MOST_OF_ONE, _NAME_LENGTH = 3, 2, 40
-
-# What changes are called; what the stage gains is its monitors' affair, what it loses is missed there.
-_ON_STAGE = "Worse on stage"
-_WHATS = ("Better", "Worse", _ON_STAGE)
+# Bands of seats are named so many, of the stage so many, with names so long.
+_MOST_NAMED, _MOST_ON_STAGE, _NAME_LENGTH = 3, 1, 40
+# And of one change, by what they are called, in the order in which they are said.
+_MOST_OF_CHANGE = {"Better": 2, "Worse": 2, "Better on stage": 1, "Worse on stage": 1}
 
 # Change in dB, position, third octave.
 _Change = tuple[float, str, float]
@@ -39,11 +37,14 @@ def effect_words(analysis: Analysis) -> list[str]:
     if not any(db for db, *_ in (*changes, *on_stage)):
         return []
     better, worse = _words("Better", _gains(changes)), _words("Worse", _losses(changes))
-    stage = _words(_ON_STAGE, _losses(on_stage))
+    stage = (
+        _words("Better on stage", _gains(on_stage), _MOST_ON_STAGE),
+        _words("Worse on stage", _losses(on_stage), _MOST_ON_STAGE),
+    )
     return [
         better or f"No seat gains more than {WORTH_DB:g} dB in a band.",
         worse or f"No seat loses more than {WORTH_DB:g} dB in a band.",
-        *([stage] if stage else []),
+        *filter(None, stage),
     ]
 
 
@@ -53,15 +54,15 @@ def effects_by_change(analysis: Analysis) -> dict[tuple[str, ...], list[str]]:
     changes = _audible_changes(analysis, "audience") if effects else []
     on_stage = _audible_changes(analysis, "stage") if effects else []
     found: dict[tuple[str, ...], dict[str, list[_Change]]] = {one.outputs: defaultdict(list) for one in effects}
-    for change in _gains(changes):
-        most = max(effects, key=lambda one: one.sum_db.get(change[1:], -math.inf))
-        found[most.outputs]["Better"].append(change)
-    for what, losses in (("Worse", _losses(changes)), (_ON_STAGE, _losses(on_stage))):
-        for change in losses:
+    for where, of_zone in (("", changes), (" on stage", on_stage)):
+        for change in _gains(of_zone):
+            most = max(effects, key=lambda one: one.sum_db.get(change[1:], -math.inf))
+            found[most.outputs][f"Better{where}"].append(change)
+        for change in _losses(of_zone):
             most = min(effects, key=lambda one: one.sum_db.get(change[1:], math.inf))
-            found[most.outputs][what].append(change)
+            found[most.outputs][f"Worse{where}"].append(change)
     return {
-        group: [_words(what, of_group[what], _MOST_OF_ONE) for what in _WHATS if of_group[what]]
+        group: [_words(what, of_group[what], n) for what, n in _MOST_OF_CHANGE.items() if of_group[what]]
         for group, of_group in found.items()
     }
 

@@ -259,7 +259,7 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
         echo_note(analysis, row),
         aligned_note(analysis, row),
         send_note(analysis, row),
-        small_note(row),
+        small_note(analysis, row),
         group_note(analysis, row),
     )
     return tuple(note for note in every if note)

@@ -12,6 +12,9 @@ from analyze.reports.summaries import listed, number
 if TYPE_CHECKING:
     from collections.abc import Collection
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
     from analyze.reports.lateness import Late
@@ -22,6 +25,8 @@ ECHO_MS, ABOUT_AS_LOUD_DB = 25.0, 6.0
 ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
+#: Scores this near are the same: a tenth is the last digit that is printed.
+SAME_DB = 0.1
 _NAME_LENGTH = 40
 
 
@@ -38,9 +43,31 @@ def may_be_left_out(decision: str, kind: str, gain_db: float) -> bool:
     return decision == "change" and abs(gain_db) < UNHEARD_DB and kind in ("main", "sub")
 
 
-def small_note(row: Recommendation) -> str:
-    """That a change can be left out; empty where it can be heard."""
-    return "On average over the seats that is little: leave it out if time is short." if is_optional(row) else ""
+def small_note(analysis: Analysis, row: Recommendation) -> str:
+    """That a change, or its delay beside the other polarity, can be left out; empty where it can be heard."""
+    if is_optional(row):
+        return "On average over the seats that is little: leave it out if time is short."
+    return _polarity_alone(analysis, row)
+
+
+def _polarity_alone(analysis: Analysis, row: Recommendation) -> str:
+    """That the polarity does it, said of the first of a group whose delay adds nothing to that; else empty."""
+    scan = next((one for one in analysis.delay_scans if one.outputs[0] == row.output), None)
+    if scan is None or row.decision != "change" or row.polarity_change != "yes" or not row.delay_change_ms:
+        return ""
+    db = scan.normal_db if row.recommended_polarity == "normal" else scan.inverted_db
+    left, moved = (_at(scan.delay_ms, db, ms) for ms in (row.setting_delay_ms, row.recommended_delay_ms))
+    if not moved - left < SAME_DB:
+        return ""
+    delay = f"the delay left at {number(row.setting_delay_ms, 2)} ms" if len(scan.outputs) == 1 else "all delays left"
+    return f"The polarity does it: with {delay} the sum is the same within {SAME_DB:g} dB."
+
+
+def _at(delay_ms: NDArray[np.float64], db: NDArray[np.float64], at_ms: float) -> float:
+    """A score at one delay, between those that were looked at; NaN beyond them."""
+    import numpy as np
+
+    return float(np.interp(at_ms, delay_ms, db, left=math.nan, right=math.nan))
 
 
 def unheard_note(analysis: Analysis, row: Recommendation) -> str:

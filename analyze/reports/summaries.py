@@ -299,8 +299,8 @@ def feeds_sentence(analysis: Analysis) -> str:
         return ""
     if not relations:
         return (
-            f"Taken for granted where no finding says otherwise: settings{_unwritten(check)} and places of microphones "
-            "as described, and all outputs sent the same programme, at the levels of the recordings."
+            f"Taken for granted where no finding says otherwise: settings{_unwritten(check)}, taps of feeds and places "
+            "of microphones as described, and all outputs sent the same programme, at the levels of the recordings."
         )
     groups = {name: check.group_of(name) for name in check.outputs}
     unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)

@@ -46,17 +46,18 @@ def test_that_nobody_gains_or_loses_much_is_said(analysis, change_db):
     ]
 
 
-def test_only_what_is_scored_is_told_and_of_the_stage_what_it_loses(analysis):
-    """400 Hz lies above the score; the stage has rows of its own, and what it gains its monitors say."""
+def test_only_what_is_scored_is_told_and_the_stage_apart(analysis):
+    """400 Hz lies above the score; the stage has rows of its own."""
     one = changed(analysis, mix_400=-9.0, mix_63=2.0)
     stage = tuple(
         dataclasses.replace(row, change_db=-9.0) if row.position == "stage centre" else row for row in one.prediction
     )
     words = effect_words(dataclasses.replace(one, prediction=stage))
     assert words[1].startswith("No seat loses")
-    assert re.fullmatch(r"Worse on stage: ([\d.]+ Hz at stage centre by 9\.0 dB, ){3}and \d more over 1 dB\.", words[2])
+    assert re.fullmatch(r"Worse on stage: [\d.]+ Hz at stage centre by 9\.0 dB, and \d+ more over 1 dB\.", words[2])
     louder = tuple(dataclasses.replace(row, change_db=abs(row.change_db)) for row in stage)
-    assert len(effect_words(dataclasses.replace(one, prediction=louder))) == 2
+    words = effect_words(dataclasses.replace(one, prediction=louder))
+    assert [text.partition(":")[0] for text in words[2:]] == ["Better on stage"]
 
 
 def test_a_band_that_does_not_count_is_told_where_it_is_heard(analysis):

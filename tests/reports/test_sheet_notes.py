@@ -88,7 +88,26 @@ def test_after_a_repair_the_switch_goes_the_other_way(analysis: Analysis, recomm
 )
 def test_a_gain_that_is_not_heard_is_said(analysis: Analysis, values: dict[str, object], is_said: bool) -> None:
     row = dataclasses.replace(analysis.recommendations[1], **{"decision": "change", **values})  # type: ignore[arg-type]
-    assert bool(small_note(row)) is is_optional(row) is is_said
+    assert bool(small_note(analysis, row)) is is_optional(row) is is_said
+
+
+def test_a_delay_that_adds_nothing_to_the_other_polarity_is_said(analysis: Analysis) -> None:
+    """Nobody types a fifth of a millisecond for a hundredth of a decibel."""
+    scan = analysis.delay_scans[0]
+    (row,) = (one for one in analysis.recommendations if one.output == scan.outputs[0])
+    scan = dataclasses.replace(scan, normal_db=0.0 * scan.delay_ms, inverted_db=-0.2 * abs(scan.delay_ms - 7.0))
+    one = dataclasses.replace(analysis, delay_scans=(scan,))
+
+    def note(at_ms: float, **values: object) -> str:
+        changed = {"decision": "change", "polarity_change": "yes", "gain_db": 2.0, "kind": "sub"} | values
+        changed |= {"recommended_polarity": "inverted", "setting_delay_ms": at_ms, "recommended_delay_ms": 7.0}
+        return small_note(one, dataclasses.replace(row, **{"delay_change_ms": 7.0 - at_ms} | changed))  # type: ignore[arg-type]
+
+    assert note(7.2).startswith("The polarity does it: with ")
+    assert note(7.2).endswith("the sum is the same within 0.1 dB.")
+    assert note(9.0) == ""
+    assert note(7.2, polarity_change="no") == ""
+    assert note(7.2, delay_change_ms=0.0) == ""
 
 
 def tower_at(analysis: Analysis, late_ms: dict[str, float], quieter_db: float, change_ms: float = 0.0) -> Analysis:
