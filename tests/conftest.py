@@ -30,6 +30,7 @@ _LONGEST = {
 
 #: Files that tell of the same simulated visits, which each process makes for itself: they go to one.
 _OF_VISITS = (
+    "test_alikeness",
     "test_comparison",
     "test_formats",
     "test_history",

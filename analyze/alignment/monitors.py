@@ -33,6 +33,8 @@ _SIGMAS = 2.0
 _FADER_DB = 3.0
 #: More than this a monitor's change may not take from the sum in the audience, dB.
 _MOST_LOSS_DB = 0.1
+#: Mains and subs that were not measured on stage are named up to so many.
+_MOST_NAMED = 3
 
 
 def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[str, Change]) -> list[Decision]:
@@ -138,8 +140,12 @@ def _without_question(context: Context, group: Group) -> Decision | None:
     if not context.is_measured_together("stage"):
         reason = "Kept: no two outputs were measured together on stage. Put a microphone there to judge it."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
-    if not _subs_heard_on_stage(context):
-        reason = "Kept: no sub was measured on stage, and the low end there is largely theirs. Record one there."
+    if missing := _not_heard_on_stage(context):
+        each = "Record it there." if len(missing) == 1 else "Record each of them there."
+        was = f"{' and '.join(missing)} {'was' if len(missing) == 1 else 'were'}"
+        if len(missing) > _MOST_NAMED:
+            was = f"{len(missing)} mains and subs were"
+        reason = f"Kept: {was} not measured on stage, and the low end there is theirs as well. {each}"
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not _is_heard_on_stage(context, group):
         reason = (
@@ -159,10 +165,10 @@ def _without_question(context: Context, group: Group) -> Decision | None:
     return None
 
 
-def _subs_heard_on_stage(context: Context) -> bool:
-    """Whether a sub was measured at a stage position, or the system has none."""
-    subs = [name for name, output in context.sound_check.outputs.items() if output.kind == "sub"]
-    return not subs or _is_heard_on_stage(context, subs)
+def _not_heard_on_stage(context: Context) -> list[str]:
+    """Mains and subs that were measured at no stage position: without one of them a monitor's polarity is a guess."""
+    low = [name for name, output in context.sound_check.outputs.items() if output.kind in ("main", "sub")]
+    return [name for name in low if not _is_heard_on_stage(context, [name])]
 
 
 def _is_heard_on_stage(context: Context, outputs: Collection[str]) -> bool:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analyze.acoustics import nominal_hz, speed_of_sound_simple
+from analyze.archive.alikeness import are_too_alike
 from analyze.archive.comparison_causes import (
     Cause,
     Explanation,
@@ -147,6 +148,7 @@ def compare(
         exchanged=exchanged,
         doubts=(older.doubts, newer.doubts),
         unheard=tuple(name for name in found.outputs if not is_change_heard(older, newer, name)),
+        is_too_alike=are_too_alike(older, newer),
     )
     return replace(comparison, remarks=remarks(comparison))
 

@@ -43,6 +43,7 @@ def _results(comparison: Comparison) -> dict[str, Any]:
         "remarks": list(comparison.remarks),
         "is_changed": comparison.is_changed,
         "exchanged": [list(pair) for pair in comparison.exchanged],
+        "is_too_alike": comparison.is_too_alike,
         "settings_unheard": list(comparison.unheard),
         "air": {
             "stretch": round(comparison.air_stretch, 6) + 0.0,

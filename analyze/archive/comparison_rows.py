@@ -163,6 +163,7 @@ class Comparison:
     exchanged : pairs of positions whose microphones look exchanged, compared crosswise
     unheard : outputs whose settings cannot be heard, for their feeds are recorded after them
     doubts : of either visit the findings that put its description in doubt
+    is_too_alike : whether the two are more alike than two recordings can be
     """
 
     older: Visit
@@ -184,6 +185,7 @@ class Comparison:
     exchanged: tuple[tuple[str, str], ...] = ()
     unheard: tuple[str, ...] = ()
     doubts: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
+    is_too_alike: bool = False
     remarks: tuple[str, ...] = field(default=())
 
     @property

@@ -26,6 +26,22 @@ def _recordings_words(older: Visit, newer: Visit) -> list[str]:
     ]
 
 
+#: Said beside a headline where two visits are too alike.
+TOO_ALIKE_ASIDE = " The two are more alike than two recordings can be."
+
+
+def alike_words(is_too_alike: bool) -> list[str]:
+    """That one visit may be an edited copy of the other."""
+    if not is_too_alike:
+        return []
+    return [
+        "The two are more alike than two recordings can be: in every output their levels differ by less than a "
+        "fiftieth of what noise alone would make. Most likely one is a copy of the other's recordings, made louder, "
+        "trimmed or stored anew, and no visit; what is said to have changed then is of the copying. Ask for the files "
+        "as the recorder wrote them. (Only the same sweeps played again at once, in still air, come near it.)"
+    ]
+
+
 def _venue_words(older: Visit, newer: Visit) -> list[str]:
     """That by their descriptions the two are of different venues."""
     if not (older.venue and newer.venue) or venue_key(older.venue) == venue_key(newer.venue):

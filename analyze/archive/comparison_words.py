@@ -15,7 +15,7 @@ from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_unheard import turned_behind_words
-from analyze.archive.comparison_visits import visit_names, visits_words
+from analyze.archive.comparison_visits import TOO_ALIKE_ASIDE, alike_words, visit_names, visits_words
 from analyze.archive.renaming import renames_words
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
@@ -77,7 +77,7 @@ def headline(comparison: Comparison) -> str:
     aside = f" Of the microphones, {listed(others)} changed." if others else ""
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
-    aside += exchanged_aside(comparison.exchanged)
+    aside += exchanged_aside(comparison.exchanged) + (TOO_ALIKE_ASIDE if comparison.is_too_alike else "")
     if comparison.unheard:
         aside = f"{aside} What is set for {listed(comparison.unheard)} cannot be heard."
     if unclear:
@@ -131,7 +131,8 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
             "ms, and small changes of response may be missed."
         )
     parts += exchanged_words(comparison.exchanged, *comparison.doubts)
-    return (*visits_words(older, newer), *parts, *renames_words(comparison.renames))
+    alike = alike_words(comparison.is_too_alike and not comparison.is_one)
+    return (*visits_words(older, newer), *alike, *parts, *renames_words(comparison.renames))
 
 
 #: In every sentence on positions that look exchanged.

@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
+from analyze.archive.alikeness import are_too_alike
 from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shift, toggled, visit_of
 from analyze.archive.comparison_causes import part_of, shift_of
 from analyze.archive.comparison_certainty import probability
 from analyze.archive.comparison_exchanged import exchanged_positions, with_exchanged
 from analyze.archive.comparison_pairs import matched_names
 from analyze.archive.comparison_unheard import is_heard_with_setting
-from analyze.archive.comparison_visits import visits_words
+from analyze.archive.comparison_visits import alike_words, visits_words
 from analyze.archive.comparison_words import exchanged_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.renaming import renamed_older, renames_words
@@ -107,6 +108,7 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
         found, base = _best_found(before, after, asked, described)
     visits = visit_of(before), visit_of(after)
     is_heard = not visits[0].is_one_with(visits[1])  # of one visit nothing was measured after
+    is_too_alike = is_heard and are_too_alike(before, after)
     heard = [name for name in found.outputs if is_heard and any(pair.output == name for pair in found.pairs)]
     done = {
         name: _with_wire(_measured(found, name, base[name]), (before, after), name, described[name], asked[name])
@@ -129,11 +131,13 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
         renames=dict(renames or {}),
         remarks=(
             *visits_words(*visits),
+            *alike_words(is_too_alike),
             *exchanged_words(exchanged, before.doubts, after.doubts),
             *remarks(found, after, bands),
             *renames_words(renames or {}),
         ),
         exchanged=exchanged,
+        is_too_alike=is_too_alike,
     )
 
 

@@ -33,6 +33,7 @@ def _results(verified: Verified) -> dict[str, Any]:
         "remarks": list(verified.remarks),
         "is_done": verified.is_done,
         "exchanged": [list(pair) for pair in verified.exchanged],
+        "is_too_alike": verified.is_too_alike,
         "seat": verified.seat,
     }
 

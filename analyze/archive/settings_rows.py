@@ -99,6 +99,7 @@ class Verified:
 
     exchanged : pairs of positions that look exchanged between the two
     renames : name before -> name after; seat : the position named in the headline, empty where no sum could be compared
+    is_too_alike : whether the two are more alike than two recordings can be
     """
 
     before: Visit
@@ -110,6 +111,7 @@ class Verified:
     renames: dict[str, str]
     remarks: tuple[str, ...]
     exchanged: tuple[tuple[str, str], ...] = ()
+    is_too_alike: bool = False
 
     @property
     def is_done(self) -> bool:

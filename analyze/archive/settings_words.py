@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
 from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
+from analyze.archive.comparison_visits import TOO_ALIKE_ASIDE
 from analyze.archive.comparison_words import exchanged_aside, odd_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
@@ -49,7 +50,8 @@ def headline(verified: Verified) -> str:
             alike.setdefault(_short(row), []).append(row.output)
         said = _lead(verified, wrong) + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
     gained = f"; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else "."
-    return f"{said}{gained}{exchanged_aside(verified.exchanged)}"
+    copied = TOO_ALIKE_ASIDE if verified.is_too_alike else ""
+    return f"{said}{gained}{exchanged_aside(verified.exchanged)}{copied}"
 
 
 def _lead(verified: Verified, wrong: Sequence[Applied]) -> str:

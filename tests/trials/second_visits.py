@@ -37,11 +37,15 @@ _PUT_BACK_M = 0.02
 
 def report_of(scene: Scene, folder: Path, seed: int, change: Change | None = None, seconds: float = 8.0) -> ReportRead:
     """Record a visit, analyse it, write its report without plots, and open it."""
-    path = write_visit(scene, folder / "recordings", seed, change, seconds)
+    return reported(write_visit(scene, folder / "recordings", seed, change, seconds), folder / "report")
+
+
+def reported(recordings: Path, folder: Path) -> ReportRead:
+    """Analyse recordings, write the report without plots, and open it."""
     nothing = b'<svg width="1pt" height="1pt"></svg>'
-    analysis = analyse(load_sound_check(path), workers=1)
-    write_report(analysis, folder / "report", draw=lambda plots: iter([(nothing, b"")] * len(plots)))
-    return open_report(folder / "report")
+    analysis = analyse(load_sound_check(recordings), workers=1)
+    write_report(analysis, folder, draw=lambda plots: iter([(nothing, b"")] * len(plots)))
+    return open_report(folder)
 
 
 @dataclass(frozen=True)
