@@ -72,6 +72,7 @@ def inspect(path: Path, as_json: bool) -> int:
     from analyze.archive.refusing import refuse_what_is_made
     from analyze.audio.track_checks import check_tracks
     from analyze.description import load_recorded
+    from analyze.description_findings import in_no_take
     from analyze.reports.inspection import inspection_object, print_inspection
     from analyze.responses.out_of_place import out_of_place
     from analyze.responses.taped_distances import NOT_ITS_OWN, arrivals_at_a_look, taped_distances
@@ -87,7 +88,7 @@ def inspect(path: Path, as_json: bool) -> int:
     findings = [*inspected.findings, *told]
     if as_json:
         print_json(inspection_object(inspected.tracks, findings))
-    print_inspection(inspected.tracks, findings)
+    print_inspection(inspected.tracks, findings, in_no_take(sound_check))
     return 0
 
 

@@ -61,6 +61,12 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
     )
 
 
+def in_no_take(check: SoundCheck) -> tuple[str, ...]:
+    """Outputs that no take sends anything to, where one sends anything to any."""
+    sent = {name for capture in check.captures for name in capture.feeds}
+    return tuple(name for name in check.outputs if sent and name not in sent)
+
+
 def _assumed_groups(check: SoundCheck) -> tuple[Finding, ...]:
     """Mains that nobody put into a group."""
     mains = [output.name for output in check.outputs.values() if output.kind == "main" and not output.group]
@@ -118,13 +124,14 @@ def _unwritten_delays(check: SoundCheck) -> tuple[Finding, ...]:
     """Outputs whose delay is left out, which then counts as none, before what is recommended is added to it.
 
     Where most have theirs, that of a sub, fill or tower was more likely forgotten than none, and so was the only one,
-    but for a main, from which all else is counted.
+    but for a main, from which all else is counted, unless others of its group have one.
     """
     names = [name for name, output in check.outputs.items() if "delay_ms" in output.unwritten]
     is_rare = 2 * len(names) < len(check.outputs)
     is_only = len(names) == 1 and len(check.outputs) >= _MANY_OUTPUTS
     kinds = _OFTEN_DELAYED | ({"monitor"} if is_only else set())
     forgotten = [name for name in names if is_rare and check.outputs[name].kind in kinds]
+    forgotten += [name for name in names if check.outputs[name].kind == "main" and _has_delayed_peer(check, name)]
     rest = [name for name in names if name not in forgotten]
     groups: list[tuple[Severity, list[str]]] = [("warning", [name]) for name in forgotten]
     groups += [("note", rest)] if rest else []
@@ -140,6 +147,12 @@ def _unwritten_delays(check: SoundCheck) -> tuple[Finding, ...]:
         )
         for severity, some in groups
     )
+
+
+def _has_delayed_peer(check: SoundCheck, name: str) -> bool:
+    """Whether another output of a group has a delay that is written, and not 0."""
+    peers = [check.outputs[one] for one in check.group_of(name) if one != name]
+    return any("delay_ms" not in one.unwritten and one.setting.delay_ms >= _APART_MS for one in peers)
 
 
 def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:

@@ -201,7 +201,8 @@ def _of_outputs(
     evidence = wiring_evidence(measured)
     signs = solve_signs(evidence)
     heard = arrival_rows(measured, sound_check, signs)
-    untrue = {*of_others, *before_its_feed(heard, measured)} - {sound_check.reference}
+    not_their_own = {*of_others, *before_its_feed(heard, measured)}
+    untrue = not_their_own - {sound_check.reference}
     if untrue:  # what is not theirs says nothing of how they, or any microphone, are wired
         evidence = {key: 0.0 if key[0] in untrue else one for key, one in evidence.items()}
         signs = solve_signs(evidence)
@@ -263,8 +264,8 @@ def _of_outputs(
             *opposite_high_sections(high_phases(measured, signs)),
             *merge_findings,
             *exchanged_positions(heard, measured),
-            *taped_distances(sound_check, arrivals, own_clocks, untrue),
-            *out_of_place(sound_check, arrivals, own_clocks, untrue),
+            *taped_distances(sound_check, arrivals, own_clocks, not_their_own),
+            *out_of_place(sound_check, arrivals, own_clocks, not_their_own),
             *louder_elsewhere(sound_check, bands),
             *flip_findings(flips),
             *_few_seats(sound_check),

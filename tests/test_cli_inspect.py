@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import soundfile
 
 from analyze.__main__ import _run
+from analyze.description_findings import in_no_take
 from analyze.findings import Finding
 from analyze.reports.inspection import print_inspection, verdict
 from analyze.spectra.inspection import InspectedTrack
@@ -211,9 +213,25 @@ def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
     ]
 
 
+def test_an_output_in_no_take_and_a_short_take_are_said() -> None:
+    tracks = [
+        InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, length_s, -20.0, -9.0)
+        for k, length_s in enumerate((20, 6))
+    ]
+    assert verdict(tracks, [], ["sub left"]) == [
+        "In no take: sub left. Record each, or take out of the description what did not play.",
+        "Left to analyze run: wiring, polarity, and microphones exchanged by a few ms.",
+        "Short, under 10 s: take 1. Takes of 20 s or more make the answers surer.",
+    ]
+    check = SimpleNamespace(outputs=dict.fromkeys(("a", "b")), captures=[SimpleNamespace(feeds={"a": None})])
+    assert in_no_take(check) == ("b",)  # type: ignore[arg-type]
+    check.captures[0].feeds = {}
+    assert in_no_take(check) == ()  # type: ignore[arg-type]
+
+
 def test_a_long_list_ends_with_the_verdict(capsys: pytest.CaptureFixture[str]) -> None:
     print_inspection([InspectedTrack("noise", "mic", f"m{k}", "a.wav", k, 20.0, -20.0, -9.0) for k in range(1, 13)], [])
     lines = capsys.readouterr().err.split("\n")
     assert lines[:2] == lines[-3:-1]
     assert lines[0] == "Nothing needs a hand. The take can be run."
-    assert lines[1].endswith("analyze run tells.")
+    assert lines[1].startswith("Left to analyze run: ")

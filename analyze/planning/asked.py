@@ -76,6 +76,19 @@ _DECIDED = ("recommendations", "inputs")
 _NO_RECORDING = "nothing has to be recorded again"
 
 
+def _check_doubts(report: ReportRead, reasons: Mapping[str, str]) -> None:
+    """Refuse where a description in doubt is all there is to see to. Raises DescriptionError."""
+    if report.doubts and all(_NO_RECORDING in reason for reason in reasons.values()):
+        raise DescriptionError(
+            f"its description is in doubt ({listed(report.doubts)}), and nothing has to be recorded again for what it "
+            "leaves undecided."
+            if reasons
+            else f"its description is in doubt ({listed(report.doubts)}).",
+            "Put the description right as the report says, analyze it again, and plan from the new report.",
+            path=report.folder,
+        )
+
+
 def _to_be_recorded(report: ReportRead, check: SoundCheck) -> dict[str, str]:
     """Undecided outputs with their reasons, and those of their groups, which share their changes.
 
@@ -83,6 +96,7 @@ def _to_be_recorded(report: ReportRead, check: SoundCheck) -> dict[str, str]:
     """
     rows = report.results.get("recommendations", ())
     reasons = {row["output"]: row.get("reason") or "" for row in rows if row["decision"] == "undecided"}
+    _check_doubts(report, reasons)
     _check_anything(report, reasons)
     for_recording = {name: reason for name, reason in reasons.items() if _NO_RECORDING not in reason}
     if reasons and not for_recording:

@@ -19,6 +19,7 @@ from analyze.reports.sheet_notes import (
     is_optional,
     off_at_present_ms,
     other_main_settings,
+    unheard_note,
 )
 from analyze.reports.summaries import listed, number, percent, signed
 from analyze.reports.wiring_notes import stopgaps, wired_inverted
@@ -157,9 +158,10 @@ def _of_polarity(row: Recommendation) -> str:
 def _about(analysis: Analysis, row: Recommendation) -> str:
     """Why, and what to mind."""
     if row.kind not in BY_ARRIVAL:
-        return _joined(_sum_words(analysis, row), _either_words(analysis, row))
+        return _joined(_sum_words(analysis, row), _either_words(analysis, row), unheard_note(analysis, row))
     others = (f"{what}: {instead}." for what, instead in other_main_settings(analysis, row))
-    return _joined(_timing_words(analysis, row), _cost_words(row), echo_note(analysis, row), *others)
+    unheard = unheard_note(analysis, row)
+    return _joined(_timing_words(analysis, row), _cost_words(row), unheard, echo_note(analysis, row), *others)
 
 
 def _sum_words(analysis: Analysis, row: Recommendation) -> str:

@@ -21,8 +21,10 @@ _NAME_LENGTH = 24
 _SEVERITIES = ("error", "warning", "note")
 # Takes that the verdict names, and tracks from which on it is said once more at the end.
 _MOST_NAMED, _MANY_TRACKS = 3, 12
+# A take under this is short: half of what is asked for.
+_SHORT_S = 10.0
 #: What a look leaves open.
-_LATER = "Wiring, polarities, and exchanged microphones of subs: analyze run tells."
+_LATER = "Left to analyze run: wiring, polarity, and microphones exchanged by a few ms."
 
 
 def inspection_object(tracks: Sequence[InspectedTrack], findings: Sequence[Finding]) -> dict[str, Any]:
@@ -35,9 +37,16 @@ def _plain(values: dict[str, Any]) -> dict[str, Any]:
 
 
 def print_inspection(
-    tracks: Sequence[InspectedTrack], findings: Sequence[Finding], *, console: Console | None = None
+    tracks: Sequence[InspectedTrack],
+    findings: Sequence[Finding],
+    missing: Sequence[str] = (),
+    *,
+    console: Console | None = None,
 ) -> None:
-    """Print the verdict, all tracks, the findings, and after a long list the verdict where the eye is; on stderr."""
+    """Print the verdict, all tracks, the findings, and after a long list the verdict where the eye is; on stderr.
+
+    missing : outputs that are described, and in no take
+    """
     from rich import box
     from rich.console import Console
     from rich.markup import escape
@@ -46,7 +55,7 @@ def print_inspection(
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    said = [Text(line) for line in verdict(tracks, findings)]
+    said = [Text(line) for line in verdict(tracks, findings, missing)]
     console.print(*said, sep="\n")
     for capture in dict.fromkeys(t.capture for t in tracks):
         title = f"{clean(capture)}, {_length(tracks, capture)}"
@@ -66,23 +75,34 @@ def print_inspection(
         console.print("", *said, sep="\n")
 
 
-def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding]) -> list[str]:
+def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missing: Sequence[str] = ()) -> list[str]:
     """What can be run, what is to be mended first and what is to be looked at: a line each."""
     grave = [one for one in findings if one.severity != "note"]
     takes = dict.fromkeys([*(one.capture for one in tracks), *(one.capture for one in grave if one.capture)])
     bad = {one.capture for one in grave if one.severity == "error"}
     doubtful = {one.capture for one in grave} - bad
     n_good = len(takes.keys() - bad - doubtful)
+    short = list(dict.fromkeys(one.capture for one in tracks if one.length_s < _SHORT_S))
     to_come = sum(one.finding == "not recorded yet" for one in findings)
     said = {
-        f"Nothing needs a hand. {f'All {len(takes)} takes' if len(takes) > 1 else 'The take'} can be run.": not grave,
+        f"In no take: {_few(missing)}. Record each, or take out of the description what did not play.": bool(missing),
+        f"Nothing needs a hand. {f'All {len(takes)} takes' if len(takes) > 1 else 'The take'} can be run.": not grave
+        and not missing,
         _LATER: not grave,
         f"{n_good} of {plural(len(takes), 'take')} {'is' if n_good == 1 else 'are'} well.": bool(grave and n_good),
         f"Mend before you run it: {_named(bad, grave)}.": bool(bad),
         f"Look at this before you run it: {_named(doubtful, grave)}.": bool(doubtful),
         f"Not recorded yet: {plural(to_come, 'take')}.": bool(to_come),
+        f"Short, under {_SHORT_S:g} s: {_few(short)}. Takes of 20 s or more make the answers surer.": bool(short),
     }
     return [line for line, is_so in said.items() if is_so]
+
+
+def _few(names: Sequence[str]) -> str:
+    """The first few of some names, the others counted."""
+    n_more = len(names) - _MOST_NAMED
+    named = [shortened(one, _NAME_LENGTH) for one in names[:_MOST_NAMED]]
+    return listed([*named, *([f"{n_more} more"] if n_more > 0 else [])] or [""])
 
 
 def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:

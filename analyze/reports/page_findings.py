@@ -38,8 +38,11 @@ _OF_THE_DESCRIPTION = (
     "delay contradicted",
     "arrives before it was sent",
     "delay not written",
+    "copied take",
     "louder elsewhere",
 )
+# What may follow from another finding, and is told behind it.
+_FOLLOWS = ("distance contradicted", "louder elsewhere")
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
 # Beside the headline so many are named, and outputs with names so long.
@@ -74,7 +77,9 @@ def findings(analysis: Analysis, severities: Sequence[str] = _SEVERITIES) -> lis
             row = replace(found, detail=_told_once(analysis, found, numbers))
             alike[row.severity, row.finding, row.capture, row.unit, _around_place(row)].append(row)
     joined = [_joined(analysis, rows, numbers) for rows in alike.values()]
-    return sorted(joined, key=lambda row: (severities.index(row.severity), row.name not in _TO_MEND))
+    return sorted(
+        joined, key=lambda row: (severities.index(row.severity), row.name not in _TO_MEND, row.name in _FOLLOWS)
+    )
 
 
 def notice(analysis: Analysis) -> str:

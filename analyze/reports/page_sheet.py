@@ -211,7 +211,7 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if is_polarity_doubtful(row) else "",
         gain=f"{of_seats}{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"{worst} at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
-        reason=_reason(analysis, row),
+        reason=" ".join(filter(None, (doubt_note(analysis, row.output), _reason(analysis, row)))),
         together=together(analysis, row),
         repair=repair_note(analysis, row),
         notes=beside(analysis, row),
@@ -254,7 +254,6 @@ def together(analysis: Analysis, row: Recommendation) -> str:
 def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
     """What else to know of a setting, what must not be missed first."""
     every = (
-        doubt_note(analysis, row.output),
         unheard_note(analysis, row),
         echo_note(analysis, row),
         aligned_note(analysis, row),

@@ -72,7 +72,8 @@ def _at(delay_ms: NDArray[np.float64], db: NDArray[np.float64], at_ms: float) ->
 
 def unheard_note(analysis: Analysis, row: Recommendation) -> str:
     """That a present setting was not heard; empty where it was, or stays."""
-    if row.decision != "change" or analysis.sound_check.outputs[row.output].feed_tap != "after":
+    output = analysis.sound_check.outputs.get(row.output)
+    if row.decision != "change" or output is None or output.feed_tap != "after":
         return ""
     return (
         "Its feed was recorded behind the processor, so what was set there was not heard: see first that the processor "

@@ -335,6 +335,17 @@ def test_without_the_subs_on_stage_nothing_is_turned(is_sub_there: bool) -> None
     assert ("not measured on stage" in decision.reason) is not is_sub_there
 
 
+def test_where_one_sub_of_two_was_not_measured_on_stage_nothing_is_turned() -> None:
+    h = stage([-1.0])
+    sub = np.full((2, *h.shape[1:]), np.nan, dtype=np.complex128)
+    sub[:, 0] = 1.5 * vented(35.0) * low_pass(100.0) * delay(12.0)
+    sub[0, 1:] = 0.3 * sub[0, 0]
+    outputs = [wedge(), Output("sub left", "sub"), Output("sub right", "sub")]
+    decision = decided(on_stage(np.concatenate([h, sub]), outputs))
+    assert decision.decision == "keep"
+    assert decision.reason.startswith("Kept: sub right was not measured on stage, ")
+
+
 def test_a_monitor_that_no_stage_microphone_was_in_a_take_of_says_so() -> None:
     """As where its take calls the position otherwise: louder would not help."""
     h = stage([1.0])

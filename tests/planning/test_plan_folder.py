@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -56,6 +58,17 @@ def test_a_plan_replaces_a_plan_and_nothing_else(tmp_path: Path) -> None:
 def test_a_report_that_leaves_nothing_open_says_so() -> None:
     with pytest.raises(DescriptionError, match="nothing has to be recorded again"):
         call(REPORT)
+
+
+def test_of_a_report_in_doubt_that_no_recording_would_help_the_doubt_is_said(tmp_path: Path) -> None:
+    doubted = tmp_path / "doubted"
+    shutil.copytree(REPORT, doubted)
+    results = json.loads((doubted / "results.json").read_text(encoding="utf-8"))
+    row = {**dict.fromkeys(("capture", "track", "file", "unit"), ""), "channel": None, "value": None, "at_s": None}
+    results["quality"].append({**row, "finding": "microphones exchanged", "severity": "error", "detail": "Look."})
+    (doubted / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    with pytest.raises(DescriptionError, match=r"its description is in doubt \(microphones exchanged\)\."):
+        call(doubted)
 
 
 def test_a_description_that_was_filled_in_is_not_lost(tmp_path: Path) -> None:

@@ -255,9 +255,9 @@ def test_the_line_of_an_output_says_what_is_in_doubt_for_it(analysis):
         Finding("clipping", "warning", "Loud.", "alone"),
     )
     one = dataclasses.replace(analysis, sound_check=check, findings=rows)
-    notes = {row.output: row.notes for row in sheet_rows(one)}
-    assert notes["sub left"][0] == "See to this first: channels exchanged."
-    assert not any("See to this first" in note for output in notes if output != "sub left" for note in notes[output])
+    said = {row.output: row.reason for row in sheet_rows(one)}
+    assert said["sub left"].startswith("See to this first: channels exchanged. ")
+    assert not any("See to this first" in reason for output, reason in said.items() if output != "sub left")
 
 
 def test_many_kinds_are_counted_beside_the_headline(analysis):
