@@ -33,10 +33,10 @@ def confidence_words(analysis: Analysis) -> str:
     from analyze.alignment.decision import DECIDED
 
     return (
-        "Confidence: how likely it is that the setting is right. For mains, subs and monitors that means: no other one "
+        "Confidence: how likely it is that the setting is right. For mains, subs and monitors: no other one "
         f"adds over {RIGHT_DB:g} dB more where the output meets others; or its polarity is the best and its delay "
         "within a sixth of a cycle of the best, at the top of where they meet (1 ms for 160 Hz). For fills and towers: "
         f"it arrives within {RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
-        f"Where it is under {percent(DECIDED)} the present setting is kept."
+        f"Under {percent(DECIDED)} the present setting is kept."
         f"{' A figure in brackets holds only if the description is right.' if hangs_on_description(analysis) else ''}"
     )

@@ -22,10 +22,8 @@ if TYPE_CHECKING:
 #: A change of one band by no more than this is not worth a word: common practice, no source.
 WORTH_DB = 1.0
 
-# Bands of seats are named so many, of the stage so many, with names so long.
-_MOST_NAMED, _MOST_ON_STAGE, _NAME_LENGTH = 3, 1, 40
-# And of one change, by what they are called, in the order in which they are said.
-_MOST_OF_CHANGE = {"Better": 2, "Worse": 2, "Better on stage": 1, "Worse on stage": 1}
+# Bands of seats are named so many, of one change so many, of the stage so many, with names so long.
+_MOST_NAMED, _MOST_OF_ONE, _MOST_ON_STAGE, _NAME_LENGTH = 3, 2, 1, 40
 
 # Change in dB, position, third octave.
 _Change = tuple[float, str, float]
@@ -36,16 +34,16 @@ def effect_words(analysis: Analysis) -> list[str]:
     changes, on_stage = _audible_changes(analysis, "audience"), _audible_changes(analysis, "stage")
     if not any(db for db, *_ in (*changes, *on_stage)):
         return []
-    better, worse = _words("Better", _gains(changes)), _words("Worse", _losses(changes))
-    stage = (
-        _words("Better on stage", _gains(on_stage), _MOST_ON_STAGE),
-        _words("Worse on stage", _losses(on_stage), _MOST_ON_STAGE),
+    gains, losses = _gains(changes), _losses(changes)
+    none = (
+        "" if gains else f"No seat gains more than {WORTH_DB:g} dB in a band.",
+        "" if losses else f"No seat loses more than {WORTH_DB:g} dB in a band.",
     )
-    return [
-        better or f"No seat gains more than {WORTH_DB:g} dB in a band.",
-        worse or f"No seat loses more than {WORTH_DB:g} dB in a band.",
-        *filter(None, stage),
-    ]
+    told = (
+        _with_stage("Better", gains, _gains(on_stage), _MOST_NAMED),
+        _with_stage("Worse", losses, _losses(on_stage), _MOST_NAMED),
+    )
+    return [" ".join(filter(None, both)) for both in zip(none, told, strict=True)]
 
 
 def effects_by_change(analysis: Analysis) -> dict[tuple[str, ...], list[str]]:
@@ -62,7 +60,11 @@ def effects_by_change(analysis: Analysis) -> dict[tuple[str, ...], list[str]]:
             most = min(effects, key=lambda one: one.sum_db.get(change[1:], math.inf))
             found[most.outputs][f"Worse{where}"].append(change)
     return {
-        group: [_words(what, of_group[what], n) for what, n in _MOST_OF_CHANGE.items() if of_group[what]]
+        group: [
+            words
+            for what in ("Better", "Worse")
+            if (words := _with_stage(what, of_group[what], of_group[f"{what} on stage"], _MOST_OF_ONE))
+        ]
         for group, of_group in found.items()
     }
 
@@ -125,7 +127,16 @@ def _losses(changes: Sequence[_Change]) -> list[_Change]:
     return sorted(one for one in changes if round(one[0], 1) < -WORTH_DB)
 
 
-def _words(what: str, changes: Sequence[_Change], most: int = _MOST_NAMED) -> str:
+def _with_stage(what: str, changes: Sequence[_Change], on_stage: Sequence[_Change], most: int) -> str:
+    """The greatest changes of the audience and then those of the stage, in one sentence; empty for none."""
+    stage = _words(f"{what} on stage", on_stage, _MOST_ON_STAGE)
+    if not changes:
+        return stage
+    aside = f"; {stage.removeprefix(what).strip()}" if stage else "."
+    return _words(what, changes, most).removesuffix(".") + aside
+
+
+def _words(what: str, changes: Sequence[_Change], most: int) -> str:
     """The greatest of some changes by name, the others counted; empty for none."""
     said = [
         f"{frequency(hz)} at {shortened(seat, _NAME_LENGTH)} by {number(abs(db))} dB" for db, seat, hz in changes[:most]

@@ -38,6 +38,6 @@ def test_sixteen_outputs_stay_on_a_page_without_what_can_be_spared(opened, make,
     first = printed(opened(tmp_path), tmp_path / "sheet.pdf", paper)[0]
     assert [name for name in NAMES if not re.search(rf"^ +\d+ +{name}\b", first, re.MULTILINE)] == []
     said = " ".join(first.split())
-    assert "Where it is under 80 % the present setting is kept" in said
+    assert "Under 80 % the present setting is kept" in said
     assert "the outputs add to" not in said
     assert ("differences inside a group are taken as design" in said) is (left_out == "lean")

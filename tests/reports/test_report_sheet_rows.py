@@ -269,7 +269,7 @@ def test_what_a_confidence_means_is_said_below_the_sheet(analysis, report):
     limits = (
         f"over {RIGHT_DB:g} dB",
         f"within {RIGHT_MS:g} ms",
-        f"under {100 * DECIDED:.0f} %",
+        f"Under {100 * DECIDED:.0f} %",
         "a sixth of a cycle",
     )
     for limit in limits:
