@@ -145,7 +145,8 @@ def _without_question(context: Context, group: Group) -> Decision | None:
         was = f"{' and '.join(missing)} {'was' if len(missing) == 1 else 'were'}"
         if len(missing) > _MOST_NAMED:
             was = f"{len(missing)} mains and subs were"
-        reason = f"Kept: {was} not measured on stage, and the low end there is theirs as well. {each}"
+        whose = "its" if len(missing) == 1 else "theirs"
+        reason = f"Kept: {was} not measured on stage, and part of the low end there is {whose}. {each}"
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if not _is_heard_on_stage(context, group):
         reason = (

@@ -128,6 +128,8 @@ def plan_rest(
     return Plan(tuple(_takes(check, wanted, n_microphones, SECONDS_AGAIN, reasons, taken)), is_rest=True)
 
 
+#: Kinds that a monitor adds to on stage.
+_BENEATH_MONITORS = ("main", "sub")
 _AGAIN = "Make the report again with analyze run."
 
 
@@ -150,10 +152,16 @@ def _reference_first(check: SoundCheck, names: Iterable[str]) -> list[str]:
 
 
 def _decided_at(check: SoundCheck, output: Output) -> tuple[str, ...]:
-    """The positions that decide about an output; all where the description has none of those."""
+    """The positions that decide about an output; all where the description has none of those.
+
+    Of mains and subs also those on stage at which they were not recorded, where monitors are judged beside them.
+    """
     zone = "stage" if output.kind == "monitor" else "audience"
-    at = output.align_at or tuple(p.name for p in check.positions.values() if p.zone == zone)
-    return tuple(at) or tuple(check.positions)
+    at = list(output.align_at) or [p.name for p in check.positions.values() if p.zone == zone]
+    if output.kind in _BENEATH_MONITORS and any(one.kind == "monitor" for one in check.outputs.values()):
+        heard = {name for capture in check.captures if output.name in capture.feeds for name in capture.mics}
+        at += [p.name for p in check.positions.values() if p.zone == "stage" and p.name not in heard]
+    return tuple(dict.fromkeys(at)) or tuple(check.positions)
 
 
 class _Taken:

@@ -13,7 +13,7 @@ import soundfile
 
 from analyze.alignment.fills import _out_of_reach
 from analyze.archive.opening import ReportRead
-from analyze.description import Output, Position, load_outline, load_sound_check
+from analyze.description import Capture, Output, Position, Track, load_outline, load_sound_check
 from analyze.errors import DescriptionError
 from analyze.planning import plan_for
 from analyze.planning.asked import _to_be_recorded
@@ -239,3 +239,15 @@ def test_captures_of_the_description_do_not_count(rig: Path) -> None:
     path = rig / "soundcheck.toml"
     path.write_text(path.read_text(encoding="utf-8") + '[[captures]]\nfeeds = {fill = "gone.wav"}\n', encoding="utf-8")
     assert len(plan_all(load_outline(rig)).takes) == 4
+
+
+def test_a_main_that_was_not_recorded_on_stage_is_recorded_there_too_for_the_monitors(rig: Path) -> None:
+    """No monitor is judged without it."""
+    check = load_outline(rig)
+    plan = plan_rest(check, {"main left": "not measured"})
+    assert {take.positions for take in plan.takes} == {("mix", "row one", "drums")}
+    track = Track("a.wav", 1)
+    name, mics = "main left", dict.fromkeys(("mix", "drums"), track)
+    known = Capture("take", (name,), feeds={name: track}, mics=mics, settings={name: check.outputs[name].setting})
+    plan = plan_rest(replace(check, captures=(known,)), {"main left": "too quiet"})
+    assert {take.positions for take in plan.takes} == {("mix", "row one")}
