@@ -246,7 +246,8 @@ def _behind(match: re.Match[str] | None, refused: Sequence[str]) -> str:
     before = refused[0][: int(match.group(2)) - 1].strip()
     if len(before) <= _SHOWN_BEFORE:
         return ""
-    return f", at or before {printable(before[-_SHOWN_BEFORE:].partition(' ')[2])}"
+    shown = before[-_SHOWN_BEFORE:]
+    return f", at or before {printable(shown.partition(' ')[2] or shown)}"
 
 
 def _tables_twice(refused: int, text: str, path: Path) -> DescriptionError | None:

@@ -98,3 +98,7 @@ def test_of_a_long_line_with_an_open_quote_what_stands_before_the_place_is_shown
     (tmp_path / "soundcheck.toml").write_text(f"format = 1\n{line}\n", encoding="utf-8")
     with pytest.raises(DescriptionError, match=r'at or before row" = "night\.wav:3, "\.'):
         load_outline(tmp_path)
+    line = 'mics = { mix = "a_name_that_is_longer_than_what_is_shown.wav:2 }'
+    (tmp_path / "soundcheck.toml").write_text(f"format = 1\n{line}\n", encoding="utf-8")
+    with pytest.raises(DescriptionError, match=r"at or before \S"):
+        load_outline(tmp_path)

@@ -142,7 +142,7 @@ def _without_question(context: Context, group: Group) -> Decision | None:
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     if missing := _not_heard_on_stage(context):
         each = "Record it there." if len(missing) == 1 else "Record each of them there."
-        was = f"{' and '.join(missing)} {'was' if len(missing) == 1 else 'were'}"
+        was = f"{', '.join(missing)} {'was' if len(missing) == 1 else 'were'}"
         if len(missing) > _MOST_NAMED:
             was = f"{len(missing)} mains and subs were"
         whose = "its" if len(missing) == 1 else "theirs"

@@ -80,10 +80,7 @@ def _check_doubts(report: ReportRead, reasons: Mapping[str, str]) -> None:
     """Refuse where a description in doubt is all there is to see to. Raises DescriptionError."""
     if report.doubts and all(_NO_RECORDING in reason for reason in reasons.values()):
         raise DescriptionError(
-            f"its description is in doubt ({listed(report.doubts)}), and nothing has to be recorded again for what it "
-            "leaves undecided."
-            if reasons
-            else f"its description is in doubt ({listed(report.doubts)}).",
+            f"its description is in doubt ({listed(report.doubts)}), and nothing else has to be recorded again.",
             "Put the description right as the report says, analyze it again, and plan from the new report.",
             path=report.folder,
         )

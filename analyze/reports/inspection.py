@@ -100,9 +100,12 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
 
 def _few(names: Sequence[str]) -> str:
     """The first few of some names, the others counted."""
-    n_more = len(names) - _MOST_NAMED
-    named = [shortened(one, _NAME_LENGTH) for one in names[:_MOST_NAMED]]
-    return listed([*named, *([f"{n_more} more"] if n_more > 0 else [])] or [""])
+    return _first_few([shortened(one, _NAME_LENGTH) for one in names])
+
+
+def _first_few(said: Sequence[str]) -> str:
+    n_more = len(said) - _MOST_NAMED
+    return listed([*said[:_MOST_NAMED], *([f"{n_more} more"] if n_more > 0 else [])] or [""])
 
 
 def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:
@@ -113,9 +116,9 @@ def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:
             found[one.capture].append(one.finding)
     named = [
         f"{shortened(capture, _NAME_LENGTH) if capture else 'the description'} ({listed(names)})"
-        for capture, names in list(found.items())[:_MOST_NAMED]
+        for capture, names in found.items()
     ]
-    return listed([*named, *([f"{len(found) - _MOST_NAMED} more"] if len(found) > _MOST_NAMED else [])] or [""])
+    return _first_few(named)
 
 
 def _finding_lines(findings: Sequence[Finding]) -> list[str]:

@@ -57,7 +57,7 @@ def _polarity_alone(analysis: Analysis, row: Recommendation) -> str:
         return ""
     db = scan.normal_db if row.recommended_polarity == "normal" else scan.inverted_db
     left, moved = (_at(scan.delay_ms, db, ms) for ms in (row.setting_delay_ms, row.recommended_delay_ms))
-    if not moved - left < SAME_DB:
+    if not abs(moved - left) < SAME_DB:
         return ""
     delay = f"the delay left at {number(row.setting_delay_ms, 2)} ms" if len(scan.outputs) == 1 else "all delays left"
     return f"The polarity does it: with {delay} the sum is the same within {SAME_DB:g} dB."

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import soundfile
-from visits_making import SEED, place, visit
+from visits_making import SECONDS, SEED, place, visit
 
 from analyze.archive.alikeness import are_too_alike
 from analyze.archive.comparison import compare
@@ -15,7 +15,8 @@ from analyze.archive.comparison_words import headline
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_words import headline as verified_headline
-from tests.trials.second_visits import reported
+from tests.trials.second_visits import report_of, reported
+from tests.trials.visits import first_scene
 
 
 def first() -> ReportRead:
@@ -48,6 +49,9 @@ def edited() -> ReportRead:
 def test_an_edited_copy_is_named_and_visits_are_not(edited: ReportRead) -> None:
     assert are_too_alike(first(), edited)
     assert are_too_alike(edited, first())
+    # the same rig on the same day, recorded twice
+    again = report_of(first_scene(SEED), place() / "again", 77, seconds=SECONDS)
+    assert not are_too_alike(first(), again)
     for name in ("warmer", "several", "chain"):
         assert not are_too_alike(first(), visit(name))
     assert not are_too_alike(visit("warmer"), edited)

@@ -67,7 +67,7 @@ def test_of_a_report_in_doubt_that_no_recording_would_help_the_doubt_is_said(tmp
     row = {**dict.fromkeys(("capture", "track", "file", "unit"), ""), "channel": None, "value": None, "at_s": None}
     results["quality"].append({**row, "finding": "microphones exchanged", "severity": "error", "detail": "Look."})
     (doubted / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    with pytest.raises(DescriptionError, match=r"its description is in doubt \(microphones exchanged\)\."):
+    with pytest.raises(DescriptionError, match=r"its description is in doubt \(microphones exchanged\), and"):
         call(doubted)
 
 

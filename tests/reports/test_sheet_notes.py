@@ -106,6 +106,10 @@ def test_a_delay_that_adds_nothing_to_the_other_polarity_is_said(analysis: Analy
     assert note(7.2).startswith("The polarity does it: with ")
     assert note(7.2).endswith("the sum is the same within 0.1 dB.")
     assert note(9.0) == ""
+    worse = dataclasses.replace(scan, inverted_db=0.2 * abs(scan.delay_ms - 7.0))  # of all cells, not the group's own
+    one = dataclasses.replace(analysis, delay_scans=(worse,))
+    assert note(9.0) == ""
+    one = dataclasses.replace(analysis, delay_scans=(scan,))
     assert note(7.2, polarity_change="no") == ""
     assert note(7.2, delay_change_ms=0.0) == ""
 
