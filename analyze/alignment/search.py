@@ -130,7 +130,9 @@ class Landscape:
 def _turns(frequency_hz: bytes, delay_ms: bytes) -> NDArray[np.complex128]:
     """`exp(-j 2 pi f d)`, (line, delay), of both as float64; a grid is gone over again for every resample and start."""
     cycles = np.outer(np.frombuffer(frequency_hz), np.frombuffer(delay_ms) / 1000.0)
-    return np.asarray(np.exp(-2j * np.pi * cycles), dtype=np.complex128)
+    turn = np.asarray(np.exp(-2j * np.pi * cycles), dtype=np.complex128)
+    turn.flags.writeable = False  # it is handed out again
+    return turn
 
 
 @dataclass(frozen=True)
