@@ -120,9 +120,10 @@ def _other_way_round(odd: _Layout, p: str, q: str, others: Sequence[_Layout]) ->
     """The finding: take, positions, channels."""
     named = ", ".join(shown(one.take) for one in others[:_MOST_NAMED])
     more = f" and {len(others) - _MOST_NAMED} more" if len(others) > _MOST_NAMED else ""
-    there = others[0].mics[p], others[0].mics[q]
-    is_shifted = there != (odd.mics[q], odd.mics[p])
-    channels = f" (in {shown(others[0].take)} on {there[0]} and {there[1]}: their order counts)" if is_shifted else ""
+    there = others[0].mics
+    is_shifted = (there[p], there[q]) != (odd.mics[q], odd.mics[p])
+    where = f" ({shown(p)} on {there[p]} and {shown(q)} on {there[q]} in {shown(others[0].take)})"
+    channels = where if is_shifted else ""
     is_alone = len(others) >= _ENOUGH_TAKES
     mend = f"exchange the two in {shown(odd.take)}" if is_alone else "exchange the two in one of them"
     detail = (

@@ -80,9 +80,7 @@ def _position(position: DraftPosition, taped: str) -> Iterator[str]:
     yield f"[positions.{_key(position.name)}]"
     yield _marked(f'zone = "{position.zone}"', position.why)
     if taped:
-        yield _comment(
-            f"distance_m = {{ {_key(taped)} = 0.0 }}  # metres by tape: shows a microphone that was exchanged"
-        )
+        yield _comment(f"distance_m = {{ {_key(taped)} = 0.0 }}  # metres by tape, like each other output to one place")
 
 
 def _taped_from(draft: Draft) -> str:

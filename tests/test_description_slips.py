@@ -65,7 +65,7 @@ def test_where_channels_are_shifted_those_of_the_other_take_are_said() -> None:
     """Between takes a feed came in before the microphones: their order counts."""
     shifted = {name: channel + 1 for name, channel in USUAL.items()}
     (one,) = told(check_of([take(1, **shifted), take(2, **OTHER), take(3, **shifted)]), "channels exchanged")
-    assert "in 'take 1', 'take 3' (in 'take 1' on 5 and 7: their order counts). If" in one.detail
+    assert "in 'take 1', 'take 3' ('mix' on 5 and 'back' on 7 in 'take 1'). If" in one.detail
 
 
 def test_of_two_takes_that_contradict_each_other_neither_is_called_wrong() -> None:

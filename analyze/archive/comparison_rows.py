@@ -194,6 +194,14 @@ class Comparison:
         return self.is_one or bool(self.exchanged) or any(row.verdict != "same" for row in self.outputs)
 
     @property
+    def verdict(self) -> str:
+        """The second visit in one word: `changed` or `unclear` by its outputs, `exchanged` by positions, or `same`."""
+        verdicts = {row.verdict for row in self.outputs} - {"same"}
+        if verdicts:
+            return "unclear" if verdicts == {"unclear"} else "changed"
+        return "exchanged" if self.exchanged else "same"
+
+    @property
     def is_one(self) -> bool:
         """Whether the two are one visit, in which nothing can have changed."""
         return self.older.is_one_with(self.newer)

@@ -139,7 +139,7 @@ def _compared(
         comparison = compare(older, newer, {})
     except AnalyzeError as error:
         return "not compared", f"It cannot be compared with {against}: {error.what}", None
-    return "changed" if comparison.is_changed else "same", headline(comparison), comparison
+    return comparison.verdict, headline(comparison), comparison
 
 
 def _visit_row(one: Seen, venue: str, report: ReportRead, found: tuple[str, str, str, Comparison | None]) -> VisitRow:

@@ -17,7 +17,7 @@ VENUE_SOURCES = ("venue", "title", "folder")
 #: What drifts of an output.
 DRIFTS = ("none", "arrival", "level", "arrival and level")
 #: What a visit was found to be, held against the one before it at the same venue.
-VISIT_VERDICTS = ("first", "same", "changed", "not compared")
+VISIT_VERDICTS = ("first", "same", "changed", "unclear", "exchanged", "not compared")
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,11 @@ VISITS = Table(
         counted("format", "format number of the report"),
         _VERSION,
         declared("previous", "path of the visit before it at the same venue, against which it was held"),
-        declared("verdict", "what it was found to be", words=VISIT_VERDICTS),
+        declared(
+            "verdict",
+            "what it was found to be; exchanged: its outputs are as they were, two positions look exchanged",
+            words=VISIT_VERDICTS,
+        ),
         declared("reason", "what changed, or why it was not read or compared"),
         declared("remarks", "what holds for the whole: air, the rig as one, how far the comparison carries"),
         declared(

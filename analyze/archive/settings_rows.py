@@ -26,8 +26,9 @@ OUTCOMES = (
     "cannot be told",
     "not measured",
 )
-#: Outcomes that are as it should be.
+#: Outcomes that are as it should be, and those of outputs that nothing was done with.
 DONE = OUTCOMES[:3]
+_UNTOUCHED = ("left alone", "left out", "not applied")
 TURNS = ("yes", "no", "undecided")
 
 
@@ -127,3 +128,8 @@ class Verified:
     def is_anything_asked(self) -> bool:
         """Whether any setting was to be changed."""
         return any(row.decision == "change" for row in self.settings)
+
+    @property
+    def is_nothing_done(self) -> bool:
+        """Whether settings were to be changed and none was."""
+        return self.is_anything_asked and all(row.outcome in _UNTOUCHED for row in self.settings)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from analyze.archive.comparison import Found
 from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
 from analyze.archive.comparison_visits import TOO_ALIKE_ASIDE
-from analyze.archive.comparison_words import exchanged_aside, odd_words
+from analyze.archive.comparison_words import SIGMAS, exchanged_aside, later, odd_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.archive.settings_outcomes import SAME_MS
@@ -75,7 +75,9 @@ def seat_words(verified: Verified) -> str:
 
 
 def _missed_words(verified: Verified) -> str:
-    """How many positions came out as predicted and which is furthest off, where any did not."""
+    """How many positions came out as predicted and which is furthest off, where anything was done and any did not."""
+    if verified.is_nothing_done:
+        return ""
     missed = [one for one in verified.seats if one.as_predicted == "no"]
     if not missed:
         return _missed_bands_words(verified)
@@ -152,7 +154,7 @@ def _done_words(row: Applied, wire: Rewired | None) -> str:
         is_near = abs(row.in_force_delay_ms - row.recommended_delay_ms) > _LITERAL_MS
         return f"In force: {found}{f'; {asked} ms was, which' if is_near else ', as'} recommended."
     if row.outcome == "left alone":
-        return f"Nothing was to be changed, and nothing was: {found}."
+        return f"Nothing was to be changed, and nothing was: {found}.{_drifted_words(row)}"
     if row.outcome == "left out":
         return f"Its change was optional, too small to be heard on average, and was left out: {found} as before."
     if row.outcome == "wire inverted":
@@ -175,6 +177,14 @@ def _done_words(row: Applied, wire: Rewired | None) -> str:
         "otherwise": _otherwise(row, found),
     }
     return said[row.outcome] + type_in
+
+
+def _drifted_words(row: Applied) -> str:
+    """That an output arrives otherwise by less than counts as another setting, but surely; empty where it does not."""
+    off_ms = row.measured_delay_change_ms
+    if not abs(off_ms) > max(_LITERAL_MS, SIGMAS * row.in_force_delay_std_ms):
+        return ""
+    return f" It arrives {later(off_ms)}, less than counts as a setting here: see analyze compare."
 
 
 def _otherwise(row: Applied, found: str) -> str:

@@ -103,7 +103,7 @@ def _mend(problems: Sequence[Problem]) -> str:
     if kinds - {"extra", "link"} or not kinds:
         parts.append("Take what is missing or altered from another copy; until then rely on nothing named here.")
     if "link" in kinds:
-        parts.append("Put the file itself in the place of a link, from another copy.")
+        parts.append("Put the file or folder itself in the place of a link, from another copy.")
     if "extra" in kinds:
         parts.append("Move what is extra elsewhere: it was not there when the record was made.")
     return " ".join(parts)

@@ -21,7 +21,7 @@ _HEAD = """\
 # Planned with `analyze plan`: the takes at the end name files that are still to be recorded. Before it is analysed, set
 # date and temperature to those of the day, and the delay and polarity of every output to what stood in its processor.
 """
-_BY_TAPE = "# metres by tape: fill in what was measured, and take away the first #"
+_BY_TAPE = "# metres by tape: fill in what was measured, delete the rest, and take away the first #"
 _KIND = re.compile(r"\s*[\"']?kind\b")
 
 

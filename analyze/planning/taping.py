@@ -27,6 +27,15 @@ def taped_at(check: SoundCheck, output: Output) -> str:
 
 
 def outputs_taped_to(check: SoundCheck, position: str) -> tuple[str, ...]:
-    """The outputs from which the way to a position is measured, the reference first."""
+    """The outputs from which the way to a position is measured, the reference first.
+
+    A monitor of which nobody says who stands before it may be at every position on stage.
+    """
+    is_stage = check.positions[position].zone == "stage"
     others = [output for output in check.outputs.values() if output.name != check.reference]
-    return (check.reference, *(output.name for output in others if taped_at(check, output) == position))
+    here = [
+        output.name
+        for output in others
+        if (taped_at(check, output) or (position if is_stage and output.kind == "monitor" else "")) == position
+    ]
+    return (check.reference, *here)

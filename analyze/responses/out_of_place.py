@@ -192,9 +192,9 @@ def _finding(sound_check: SoundCheck, told: _Told, found: Sequence[_Explained]) 
     takes = [c.name for c in sound_check.captures if any(name in c.feeds for name in names)]
     within_m = max(0.1, *map(_worst_m, found))
     detail = (
-        f"What is heard of {' and '.join(names)} ({', '.join(map(repr, takes))}) goes with all other outputs only "
-        f"{', or '.join(_condition(told, one) for one in found)}: then all {int(np.isfinite(told.ways.way_m).sum())} "
-        f"ways of sound fit boxes and microphones in space to {within_m:.1f} m. {_mend(found)}"
+        f"The times at which {' and '.join(names)} ({', '.join(map(repr, takes))}) is heard fit no places at which "
+        f"boxes and microphones could stand. They would {', or '.join(_condition(told, one) for one in found)}: then "
+        f"all {int(np.isfinite(told.ways.way_m).sum())} ways of sound fit to {within_m:.1f} m. {_mend(found)}"
     )
     take = takes[0] if len(takes) == 1 else ""
     if best.exchanged is None:

@@ -6,6 +6,7 @@ Truth is the simulator's, which shares no code with the comparison. Errors state
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -282,3 +283,12 @@ def test_an_output_that_turned_over_at_some_positions_alone_is_unclear(tmp_path,
     assert "tracks or takes were exchanged" in odd.reason
     assert all(position in odd.reason for position in turned)
     assert {row.verdict for row in found.values()} == {"same"}
+
+
+def test_a_visit_is_changed_where_an_output_surely_is() -> None:
+    found = compare(visit("warmer"), visit("several"), {})
+    same = replace(found, outputs=tuple(row for row in found.outputs if row.verdict == "same"))
+    unclear = replace(same, outputs=(replace(same.outputs[0], verdict="unclear"), *same.outputs[1:]))
+    exchanged = replace(same, exchanged=(("mix", "front"),))
+    assert [one.verdict for one in (found, same, unclear, exchanged)] == ["changed", "same", "unclear", "exchanged"]
+    assert [one.is_changed for one in (found, same, unclear, exchanged)] == [True, False, True, True]

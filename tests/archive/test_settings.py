@@ -249,6 +249,17 @@ def test_the_low_end_without_the_settings_does_not() -> None:
     best = max(one.seats, key=lambda seat: seat.predicted_change_db)
     assert best.measured_change_db == pytest.approx(0.0, abs=0.15)  # measured 0.02 dB
     assert best.as_predicted == "no"
+    assert "as predicted" not in headline(one)  # what was not done is no test of what was predicted
+
+
+def test_what_arrives_otherwise_by_too_little_for_a_setting_is_said() -> None:
+    left = next(row for row in verified("done").settings if row.outcome == "left alone")
+    assert "see analyze compare" not in reason(replace(left, measured_delay_change_ms=0.03, in_force_delay_std_ms=0.01))
+    drifted = replace(left, measured_delay_change_ms=-0.08, in_force_delay_std_ms=0.01)
+    assert reason(drifted).endswith(
+        " It arrives 0.08 ms earlier, less than counts as a setting here: see analyze compare."
+    )
+    assert "see analyze compare" not in reason(replace(drifted, in_force_delay_std_ms=0.03))
 
 
 def test_the_headline_names_the_seat_that_is_furthest_off() -> None:

@@ -118,6 +118,11 @@ def test_each_position_has_blanks_for_the_distances_to_be_taped(rig: Path) -> No
     positions = tomllib.loads(filled_in)["positions"]
     assert positions["row one"]["distance_m"] == {"main right": 7.5, "fill": 7.5}
     assert positions["mix"]["distance_m"] == {"main right": 7.5, "main left": 7.5}
+    assert positions["drums"]["distance_m"] == {"main right": 7.5, "wedge ö<b>": 7.5}
+    (rig / "soundcheck.toml").write_text(RIG.replace("\\u0000", "") + '[positions.keys]\nzone = "stage"\n')
+    asked = plan_for(rig)
+    text = planned_text(asked.check.source.decode(), asked.plan, asked.check)
+    assert text.count('"wedge ö<b>" = ____ }') == 2  # nobody says who stands before it
 
 
 def test_settings_that_nobody_wrote_are_guesses(rig: Path) -> None:
