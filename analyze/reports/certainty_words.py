@@ -134,7 +134,7 @@ def _lead_words(analysis: Analysis, output: str, setting: SumGrounds) -> str:
         return f"; {called} ({words}) is as good, so little hangs on it"
     cost = number(lead.cost_db)
     if lead.is_as_good:
-        return f"; {called} ({words}) is as good within {RIGHT_DB:g} dB, {cost} dB less, so little hangs on it"
+        return f"; {called} ({words}) costs {cost} dB, and up to {RIGHT_DB:g} counts as good: little hangs on it"
     error_of = error_db(setting, nearest)
     cost, error = (as_known(value, error_of) for value in (lead.cost_db, error_of))
     return f"; {called} ({words}) costs {cost} dB, give or take {error} dB"

@@ -136,7 +136,8 @@ RECOMMENDATIONS = Table(
         _number("cost_if_wrong_db", "what the other polarity at its own best delay would cost"),
         _number(
             "gain_db",
-            "all as recommended against this output at present; mean over its cells in the audience, see `cell`",
+            "all as recommended against this output, or its group, at present; mean over the cells (see `cell`) of the "
+            "audience in which it, or one of its group, is within 10 dB of the loudest output",
         ),
         _text("worst_position", "audience position where the change does least good; empty where nothing changes"),
         _number("worst_gain_db", "the same gain at that position; negative where it loses"),
@@ -270,7 +271,7 @@ ROBUSTNESS = Table(
         _text(
             "scenario",
             "level:<output>:+3 (dB; of a whole group level:<group>:+3), air:+10 (K), "
-            "seat:<position> (left out of the decision), polarity:<output> (kept at its present setting)",
+            "seat:<position> (left out of the decision), polarity:<output> (one that is to be turned, kept as it is)",
         ),
         _POSITION,
         _ZONE,

@@ -41,7 +41,7 @@ def proof_words(analysis: Analysis, row: Recommendation) -> tuple[str, str]:
     if not is_due or row.output != analysis.sound_check.group_of(row.output)[0]:
         return "", ""
     where = "on stage" if row.kind == "monitor" else "at any seat"
-    return NO_CHECK, f"Flipped, no band {where} is sure to drop by {LEAST_DB:g} dB: too little to go by."
+    return NO_CHECK, f"flipped, no band {where} is sure to drop by {LEAST_DB:g} dB: too little to go by."
 
 
 def _needs_analyser(proof: Proof) -> bool:

@@ -190,10 +190,12 @@ def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[P
     present, turned = mean(abs(p.present_deg) for p in used), mean(abs(p.recommended_deg) for p in used)
     low, high = min(p.band_hz for p in used), max(p.band_hz for p in used)
     after = f"{number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "unchanged"
+    by_arrival = analysis.sound_check.outputs[output].kind in BY_ARRIVAL
+    aim = f" {output} is lined up by arrival, as late as was asked, not by these phases." if by_arrival else ""
     return (
-        f"{output} minus {other}{_partner_words(analysis, output, other)} where both are heard, {frequency(low)} to "
-        f"{frequency(high)}; 0° adds best, 180° cancels. On average they are {number(present, 0)}° away from in phase "
-        f"at present, {after}; chance alone gives 90°. {_phase_error(used)}"
+        f"{output} minus {other}{_partner_words(analysis, output, other)} where both are heard, third octaves from "
+        f"{frequency(low)} to {frequency(high)}; 0° adds best, 180° cancels. On average they are {number(present, 0)}° "
+        f"away from in phase at present, {after}; chance alone gives 90°.{aim} {_phase_error(used)}"
     )
 
 

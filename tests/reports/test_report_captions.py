@@ -149,6 +149,9 @@ def test_a_sub_is_compared_with_the_main_beside_it(make):
     said = {plot.title: plot.text for plot in plots(analysis) if plot.title.startswith("Phase")}
     assert "the main that stands nearest to it" in said["Phase of sub right against main right"]
     assert "the reference that its arrival is set against" in said["Phase of tower against main left"]
+    assert {title for title, text in said.items() if "is lined up by arrival, as late as was asked" in text} == {
+        "Phase of tower against main left"
+    }
     lone = make(("mains", "sub"), ("mix", "lawn"))
     assert all("nearest to it" not in plot.text for plot in plots(lone))
 

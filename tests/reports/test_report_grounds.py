@@ -102,7 +102,7 @@ def test_the_reference_says_its_wiring(analysis):
     ("margin_db", "said"),
     [
         (0.8, "0.7 ms of the best; the runner-up (normal, 1.90 ms) costs 0.8 dB, give or take 0.4 dB."),
-        (0.3, "the runner-up (normal, 1.90 ms) is as good within 0.5 dB, 0.3 dB less, so little hangs on it."),
+        (0.3, "the runner-up (normal, 1.90 ms) costs 0.3 dB, and up to 0.5 counts as good: little hangs on it."),
         (0.02, "the runner-up (normal, 1.90 ms) is as good, so little hangs on it."),
     ],
 )
