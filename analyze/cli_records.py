@@ -99,7 +99,7 @@ def compare(
     """Say what changed from the visit OLDER to the visit NEWER: reports that `run` has written, or records.
 
     Exit code 0 if every output is as it was, 6 if one changed by more than the tolerances, if positions look exchanged,
-    or if both are one visit.
+    or if both are one visit or more alike than two can be.
     """
     from analyze.archive.comparison import compare as compared
     from analyze.archive.comparison_folder import COMPARISON_FOLDER
@@ -135,7 +135,8 @@ def verify_settings(
 ) -> int:
     """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
 
-    Exit code 0 if all is done as recommended, 6 otherwise, also where positions look exchanged or both are one visit.
+    Exit code 0 if all is done as recommended, 6 otherwise, also where positions look exchanged, or both are one visit
+    or more alike than two can be.
     """
     from analyze.archive.settings import verify_settings as verified_settings
     from analyze.archive.settings_folder import SETTINGS_FOLDER

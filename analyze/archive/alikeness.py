@@ -22,32 +22,42 @@ _TOO_ALIKE = 0.02
 _FEWEST_OUTPUTS, _FEWEST_BANDS = 2, 12
 
 #: Level and its standard error per band, in dB, of one output at one position.
-_Levels = Mapping[float, tuple[float, float]]
+_Bands = Mapping[float, tuple[float, float]]
+#: The same of every output at every position: output -> position -> bands.
+Levels = Mapping[str, Mapping[str, _Bands]]
 
 
 def are_too_alike(older: ReportRead, newer: ReportRead) -> bool:
     """Whether for every output the levels of two reports differ by far less than by their errors."""
+    return levels_too_alike(levels_of(older), levels_of(newer))
+
+
+def levels_too_alike(then: Levels, now: Levels) -> bool:
+    """The same of levels that were taken out of two reports."""
     import numpy as np
 
-    then, now = _levels(older), _levels(newer)
-    ratios: dict[str, list[float]] = defaultdict(list)
-    for (output, position), levels in then.items():
-        ratios[output] += _ratios(levels, now.get((output, position), {}))
-    told = [of_output for of_output in ratios.values() if len(of_output) >= _FEWEST_BANDS]
-    return len(told) >= _FEWEST_OUTPUTS and all(float(np.median(of_output)) < _TOO_ALIKE for of_output in told)
+    n_told = 0
+    for output, positions in then.items():
+        heard = now.get(output, {})
+        ratios = [one for position, levels in positions.items() for one in _ratios(levels, heard.get(position, {}))]
+        if len(ratios) >= _FEWEST_BANDS:
+            if float(np.median(ratios)) >= _TOO_ALIKE:
+                return False
+            n_told += 1
+    return n_told >= _FEWEST_OUTPUTS
 
 
-def _levels(report: ReportRead) -> dict[tuple[str, str], _Levels]:
+def levels_of(report: ReportRead) -> Levels:
     """Levels with their errors, those of a phase in radians as a share, where both are known."""
-    found: dict[tuple[str, str], dict[float, tuple[float, float]]] = defaultdict(dict)
+    found: dict[str, dict[str, dict[float, tuple[float, float]]]] = defaultdict(lambda: defaultdict(dict))
     for row in report.rows("bands") if "bands" in report.results else ():
         std_db = 20.0 / math.log(10.0) * math.radians(row["phase_std_deg"])
         if math.isfinite(row["level_db"]) and std_db > 0.0:
-            found[row["output"], row["position"]][row["band_hz"]] = row["level_db"], std_db
-    return dict(found)
+            found[row["output"]][row["position"]][row["band_hz"]] = row["level_db"], std_db
+    return {output: dict(positions) for output, positions in found.items()}
 
 
-def _ratios(then: _Levels, now: _Levels) -> list[float]:
+def _ratios(then: _Bands, now: _Bands) -> list[float]:
     """Differences of level re their errors, band by band, without what is common to all bands."""
     import numpy as np
 

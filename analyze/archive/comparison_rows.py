@@ -190,8 +190,9 @@ class Comparison:
 
     @property
     def is_changed(self) -> bool:
-        """Whether an output changed beyond the tolerances, positions look exchanged, or it is one visit (code 6)."""
-        return self.is_one or bool(self.exchanged) or any(row.verdict != "same" for row in self.outputs)
+        """Whether an output changed beyond tolerance, positions look exchanged, or it is no other visit (code 6)."""
+        is_visit = not self.is_one and not self.is_too_alike
+        return not is_visit or bool(self.exchanged) or any(row.verdict != "same" for row in self.outputs)
 
     @property
     def verdict(self) -> str:

@@ -71,7 +71,10 @@ POSITIONS = Table(
         declared("arrival_change_ms", "common change of arrival; positive is later"),
         declared("arrival_change_std_ms", "standard error of that"),
         declared("arrival_spread_ms", "spread of the change between outputs"),
-        declared("distance_m", "how far the microphone stands at least from where it stood"),
+        declared(
+            "distance_m",
+            "how far the microphone stands at least from where it stood; empty where nothing shows that it does",
+        ),
         declared("polarity", "whether its chain turned over", words=SIGN_CHANGES),
         declared("level_change_db", "common change of level; positive is louder"),
         declared("level_change_std_db", "standard error of that"),

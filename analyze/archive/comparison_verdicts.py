@@ -291,7 +291,7 @@ def _position(
     is_gain = abs(gain.mean) > tolerances.level_db + SIGMAS * (gain.std if math.isfinite(gain.std) else 0.0)
     found_of = {"chain flipped": is_turned, "moved": is_moved, "exchanged": exchanged_with, "other gain": is_gain}
     verdict = next((word for word, holds in found_of.items() if holds), "same")
-    distance_m = 1e-3 * furthest_ms * speed_of_sound_simple(newer.temperature_c)
+    distance_m = NAN if furthest_ms == 0.0 else 1e-3 * furthest_ms * speed_of_sound_simple(newer.temperature_c)
     parts = ["The microphone chain has turned over: all outputs turn over here."] if is_turned else []
     if exchanged_with:
         parts.append(f"It looks exchanged with {exchanged_with}, and is compared with what is named so now.")

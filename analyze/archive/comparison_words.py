@@ -15,7 +15,7 @@ from analyze.archive.comparison_change import BANDS_PER_OCTAVE
 from analyze.archive.comparison_response import ResponsePeak
 from analyze.archive.comparison_rows import Comparison, OutputChange, Visit
 from analyze.archive.comparison_unheard import turned_behind_words
-from analyze.archive.comparison_visits import TOO_ALIKE_ASIDE, alike_words, visit_names, visits_words
+from analyze.archive.comparison_visits import TOO_ALIKE, alike_words, stood_words, visit_names, visits_words
 from analyze.archive.renaming import renames_words
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
 from analyze.reports.summaries import frequency, listed, number, plural, signed
@@ -77,7 +77,8 @@ def headline(comparison: Comparison) -> str:
     aside = f" Of the microphones, {listed(others)} changed." if others else ""
     if comparison.is_rig_flipped and len(comparison.changes) >= _TOLD_FROM:
         aside = f" Everything turned over.{aside}"
-    aside += exchanged_aside(comparison.exchanged) + (TOO_ALIKE_ASIDE if comparison.is_too_alike else "")
+    aside += exchanged_aside(comparison.exchanged)
+    first = TOO_ALIKE if comparison.is_too_alike else ""
     if comparison.unheard:
         aside = f"{aside} What is set for {listed(comparison.unheard)} cannot be heard."
     if unclear:
@@ -87,9 +88,9 @@ def headline(comparison: Comparison) -> str:
         but = f", with the settings of {listed(reset)} changed as described" if reset else ""
         as_were = f"{plural(n, 'output')}: all as they were{but}." if n > 1 else f"The output is as it was{but}."
         none = f"None of {plural(n, 'output')} surely changed." if n > 1 else "The output has not surely changed."
-        return f"{none if unclear else as_were}{aside}"
+        return f"{first}{none if unclear else as_were}{aside}"
     names = listed([f"{row.output} ({row.verdict})" for row in changed])
-    return f"{len(changed)} of {plural(n, 'output')} changed: {names}.{aside}"
+    return f"{first}{len(changed)} of {plural(n, 'output')} changed: {names}.{aside}"
 
 
 def exchanged_aside(pairs: Iterable[tuple[str, str]]) -> str:
@@ -132,6 +133,8 @@ def remarks(comparison: Comparison) -> tuple[str, ...]:
         )
     parts += exchanged_words(comparison.exchanged, *comparison.doubts)
     alike = alike_words(comparison.is_too_alike and not comparison.is_one)
+    if not comparison.is_one and not alike:
+        parts += stood_words(older, newer, comparison.changes)
     return (*visits_words(older, newer), *alike, *parts, *renames_words(comparison.renames))
 
 
@@ -241,10 +244,12 @@ def output_words(
         change = f"{signed(peak.change_db)} ± {number(2.0 * peak.std_db)} dB, {signed(peak.phase_deg, 0)}°"
         parts.append(f"Its response changed most at {band}: {change} against its other bands, mean of {where}.")
     if not parts:
-        error_ms = number(max(2.0 * times.shift.std, 0.01), 2)
+        error_ms = max(2.0 * times.shift.std, 0.01)
+        off_ms = times.shift.mean
+        off = f", though it seems {later(off_ms)}, too little to be sure of" if abs(off_ms) > error_ms else ""
         as_was = "As it was" if setting.is_heard else "Behind the processor as it was"
         coarse = f"; {times.hidden_words}" if times.is_coarse else ""
-        parts.append(f"{as_was}, as far as {where} can tell: arrival to ± {error_ms} ms{coarse}.")
+        parts.append(f"{as_was}, as far as {where} can tell: arrival to ± {number(error_ms, 2)} ms{off}{coarse}.")
     return " ".join(parts)
 
 

@@ -1,7 +1,7 @@
 """All visits to all venues below a folder: what every output did over the years.
 
-found -> sorted by venue and day -> each visit held against the one before it, as `compare` does, and the newest against
-the first -> changes added up -> arrivals and levels at one position per output, in one air
+found -> sorted by venue and day, copies passed over -> each visit held against the one before it, as `compare` does,
+and the newest against the first -> changes added up -> arrivals and levels at one position per output, in one air
 
 Visits are read one after the other; of each only its rows are kept.
 """
@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from analyze.archive.alikeness import Levels, levels_of, levels_too_alike
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_rows import Comparison
 from analyze.archive.comparison_words import headline
@@ -19,7 +20,7 @@ from analyze.archive.history_drift import Drifts
 from analyze.archive.history_finding import Seen, Start, looked_at, without_copies
 from analyze.archive.history_outputs import Sum, VisitArrivals, added, output_rows, visit_arrivals, with_arrivals
 from analyze.archive.history_rows import History, OutputRow, VisitRow
-from analyze.archive.history_words import copy_words
+from analyze.archive.history_words import IN_DOUBT, alike_words, copy_words
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.renaming import renamed_visit, renames_over
 from analyze.errors import AnalyzeError, DescriptionError
@@ -47,10 +48,13 @@ def history_of(folder: Path, start: Start | None = None, renames: Mapping[str, s
     step = start("comparing", len(good))
     visits: list[VisitRow] = []
     outputs: list[OutputRow] = []
+    passed: list[VisitRow] = []
     for key in sorted({one.key for one in good}):
         venue = _venue([one for one in good if one.key == key], last_names, step)
         visits += venue.visits
         outputs += with_arrivals(venue.outputs, venue.arrivals)
+        passed += venue.passed
+    visits += passed
     visits += [_left(one, "copy", copy_words(one, copies[one.name])) for one in seen if one.name in copies]
     visits += [_left(one, "left out", one.problem) for one in seen if one.problem]
     return History(folder.resolve().name, tuple(visits), tuple(outputs), dict(renames or {}))
@@ -81,7 +85,10 @@ def _left(one: Seen, state: str, reason: str) -> VisitRow:
 
 @dataclass
 class _Venue:
-    """What is kept of a venue while its visits are read: rows, arrivals by path, sums, and what may drift."""
+    """What is kept of a venue while its visits are read: rows, arrivals by path, sums, and what may drift.
+
+    heard : levels of every visit, by which its edited copies are known; passed : rows of these
+    """
 
     name: str
     visits: list[VisitRow] = field(default_factory=list)
@@ -89,6 +96,18 @@ class _Venue:
     arrivals: dict[str, VisitArrivals] = field(default_factory=dict)
     sums: dict[str, Sum] = field(default_factory=dict)
     drifts: Drifts = field(default_factory=Drifts)
+    heard: list[tuple[Seen, Levels]] = field(default_factory=list)
+    passed: list[VisitRow] = field(default_factory=list)
+
+    def is_copy(self, one: Seen, report: ReportRead) -> bool:
+        """Whether a visit is too alike to one that was read before; if so its row is kept, else its levels."""
+        levels = levels_of(report)
+        twin = next((other for other, then in self.heard if levels_too_alike(then, levels)), None)
+        if twin is None:
+            self.heard.append((one, levels))
+        else:
+            self.passed.append(_left(one, "copy", alike_words(one, twin)))
+        return twin is not None
 
     def add(self, visit: VisitRow, report: ReportRead, comparison: Comparison | None) -> None:
         """Note one visit. What has no day changes no sum."""
@@ -104,31 +123,34 @@ class _Venue:
 def _venue(seen: list[Seen], renames: Mapping[str, str], step: Callable[[int], None]) -> _Venue:
     """All visits of one venue, those without a day last; they bear the name that it has at the newest."""
     ordered = sorted(seen, key=lambda one: (not one.date, one.date, one.name))
-    dated = [one for one in ordered if one.date]
     newest = max(ordered, key=lambda one: (one.date, one.name))
     venue = _Venue(newest.venue)
+    dated: list[Seen] = []
     older: ReportRead | None = None
     for one in ordered:
         newer = renamed_visit(open_report(one.path), renames)
-        if not one.date:
-            verdict, reason, comparison = (
-                "not compared",
-                "Its description states no date: it has no place in time.",
-                None,
-            )
-        elif older is None:
-            verdict, reason, comparison = "first", "The first visit to this venue.", None
-        else:
-            verdict, reason, comparison = _compared(older, newer)
-        previous = venue.visits[-1].path if one.date and older is not None else ""
-        venue.add(_visit_row(one, venue.name, newer, (previous, verdict, reason, comparison)), newer, comparison)
-        older = newer if one.date else older
         step(1)
+        if venue.is_copy(one, newer):
+            continue
+        verdict, reason, comparison = _held_against(older, newer, one.date)
+        previous = dated[-1].name if one.date and dated else ""
+        venue.add(_visit_row(one, venue.name, newer, (previous, verdict, reason, comparison)), newer, comparison)
+        if one.date:
+            older, dated = newer, [*dated, one]
     if len(dated) > 2 and older is not None:  # of two the first is the one before
         first = renamed_visit(open_report(dated[0].path), renames)
         at = len(dated) - 1
         venue.visits[at] = replace(venue.visits[at], since_first=_compared(first, older, "the first visit")[1])
     return venue
+
+
+def _held_against(older: ReportRead | None, newer: ReportRead, date: str) -> tuple[str, str, Comparison | None]:
+    """A visit against the one before it, if it has a day and there is one: verdict, sentence, comparison."""
+    if not date:
+        return "not compared", "Its description states no date: it has no place in time.", None
+    if older is None:
+        return "first", "The first visit to this venue.", None
+    return _compared(older, newer)
 
 
 def _compared(
@@ -145,6 +167,7 @@ def _compared(
 def _visit_row(one: Seen, venue: str, report: ReportRead, found: tuple[str, str, str, Comparison | None]) -> VisitRow:
     """The row of one visit; `found` is what it was held against, verdict, sentence, and the comparison."""
     previous, verdict, reason, comparison = found
+    doubts = [f"{IN_DOUBT} ({', '.join(report.doubts)}), and every setting with it."] if report.doubts else []
     return VisitRow(
         path=one.name,
         state="read",
@@ -163,5 +186,5 @@ def _visit_row(one: Seen, venue: str, report: ReportRead, found: tuple[str, str,
         previous=previous,
         verdict=verdict,
         reason=reason,
-        remarks=" ".join(comparison.remarks) if comparison is not None else "",
+        remarks=" ".join([*doubts, *(comparison.remarks if comparison is not None else ())]),
     )

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 _NAMED = 4
 #: Venues that share this many words at least, and this share of those of the longer name, may be one.
 _FEWEST_SHARED, _SHARED = 2, 0.75
+#: How the remarks of a visit begin whose own findings put its description in doubt.
+IN_DOUBT = "Its description is in doubt"
 #: Said wherever a history is handed out.
 REBUILT = (
     "All of this is made anew from the records every time. It is an index, never the only copy: what must last are the "
@@ -73,8 +75,10 @@ def venue_words(history: History, venue: str) -> str:
     first = f" Against the first visit: {newest.since_first}" if newest.since_first else ""
     drifting = _drifting_words(row for row in history.outputs_of(venue) if row.path == newest.path)
     without = f" Without a date, and so compared with nothing: {listed(undated)}." if undated else ""
+    doubtful = [row.date or clean(row.path) for row in visits if row.remarks.startswith(IN_DOUBT)]
+    doubt = f" In doubt by its own findings: {listed(doubtful)}." if doubtful else ""
     between = _between_words(history, venue)
-    return f"{plural(len(days), 'visit')} {span}.{last}{between}{first}{drifting}{without}"
+    return f"{plural(len(days), 'visit')} {span}.{doubt}{last}{between}{first}{drifting}{without}"
 
 
 def _between_words(history: History, venue: str) -> str:
@@ -140,6 +144,15 @@ def copy_words(one: Seen, other: Seen) -> str:
     return f"Its results are the same as those of {other.name}.{whole}"
 
 
+def alike_words(one: Seen, other: Seen) -> str:
+    """That a visit is no visit of its own but, most likely, an edited copy of another one."""
+    days = f", dated {other.date or 'nowhere'} there and {one.date or 'nowhere'} here" * (one.date != other.date)
+    return (
+        f"It is more alike {other.name}{days}, than two recordings can be: most likely a copy that was edited, and no "
+        f"visit. {other.name} stands for it. analyze compare says more."
+    )
+
+
 def whole_words(history: History) -> str:
     """How much was found."""
     read = [row for row in history.visits if row.state == "read"]
@@ -149,7 +162,7 @@ def whole_words(history: History) -> str:
     if copies:
         more = f" and {len(copies) - _NAMED} more" if len(copies) > _NAMED else ""
         named = ", ".join(copies[:_NAMED])
-        said.append(f"passed over, with the results or recordings of another: {named}{more}")
+        said.append(f"passed over as copies of others: {named}{more}")
     if n_left:
         said.append(f"{n_left} that cannot be relied on left out")
     return "; ".join(said) + "."

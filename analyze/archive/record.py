@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analyze.archive.about import AUDIO, DESCRIPTION, REPORT, RESPONSES, record_tags
+from analyze.archive.alikeness import levels_of, levels_too_alike
 from analyze.archive.bag import Source, bag_files, is_bag
 from analyze.archive.folders import check_outside_records
 from analyze.archive.opening import ReportRead, are_one, open_report
@@ -33,7 +34,8 @@ class Record:
 
     missing : what the description does not state by which a history places a visit, date or venue
     doubts : findings that put the description in doubt; has_audio : whether the recordings stand in it
-    copies : names of records beside it that were made from the same recordings
+    copies : names of records beside it that were made from the same recordings; alike : of those that are more alike
+        than two recordings can be
     """
 
     folder: Path
@@ -44,6 +46,7 @@ class Record:
     doubts: tuple[str, ...] = ()
     has_audio: bool = False
     copies: tuple[str, ...] = ()
+    alike: tuple[str, ...] = ()
 
 
 def write_record(
@@ -78,19 +81,23 @@ def write_record(
     n_bytes = sum((target.expanduser() / name).stat().st_size for name in payload)
     missing = tuple(what for what, said in (("date", source.date), ("venue", source.venue)) if not said)
     has_sofa = any(name.startswith(RESPONSES) for name in payload)
-    return Record(
-        target, len(payload), n_bytes, has_sofa, missing, source.doubts, bool(recordings), _copies(target, source)
-    )
+    beside = _copies(target, source)
+    return Record(target, len(payload), n_bytes, has_sofa, missing, source.doubts, bool(recordings), *beside)
 
 
-def _copies(target: Path, source: ReportRead) -> tuple[str, ...]:
-    """Records beside one that are of the same recordings; what cannot be opened is none."""
-    found = []
+def _copies(target: Path, source: ReportRead) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Records beside one that are of the same recordings, and those too alike; what cannot be opened is neither."""
+    copies, alike, levels = [], [], levels_of(source)
     for other in sorted(target.expanduser().resolve().parent.iterdir()):
-        if other.name != target.name and is_bag(other):
-            with suppress(AnalyzeError):
-                found += [other.name] if are_one(source, open_report(other)) else []
-    return tuple(found)
+        if other.name == target.name or not is_bag(other):
+            continue
+        with suppress(AnalyzeError):
+            report = open_report(other)
+            if are_one(source, report):
+                copies.append(other.name)
+            elif levels_too_alike(levels_of(report), levels):
+                alike.append(other.name)
+    return tuple(copies), tuple(alike)
 
 
 def _payload(report: ReportFiles, recordings: dict[str, Path]) -> dict[str, Source]:

@@ -138,6 +138,7 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
         ),
         exchanged=exchanged,
         is_too_alike=is_too_alike,
+        other_sound=tuple(name for name, one in done.items() if one.is_other_sound),
     )
 
 

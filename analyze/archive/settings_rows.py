@@ -101,6 +101,7 @@ class Verified:
     exchanged : pairs of positions that look exchanged between the two
     renames : name before -> name after; seat : the position named in the headline, empty where no sum could be compared
     is_too_alike : whether the two are more alike than two recordings can be
+    other_sound : outputs whose settings cannot be heard and that sound otherwise than these say
     """
 
     before: Visit
@@ -113,11 +114,12 @@ class Verified:
     remarks: tuple[str, ...]
     exchanged: tuple[tuple[str, str], ...] = ()
     is_too_alike: bool = False
+    other_sound: tuple[str, ...] = ()
 
     @property
     def is_done(self) -> bool:
-        """Whether everything is as recommended, and no positions look exchanged (exit code 0, else 6)."""
-        return not self.exchanged and all(row.outcome in DONE for row in self.settings)
+        """Whether at another visit everything is as recommended, and no positions look exchanged (code 0, else 6)."""
+        return not self.exchanged and not self.is_too_alike and all(row.outcome in DONE for row in self.settings)
 
     @property
     def is_one(self) -> bool:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from analyze.archive.comparison import Found
 from analyze.archive.comparison_unheard import UNHEARD, is_heard_with_setting
-from analyze.archive.comparison_visits import TOO_ALIKE_ASIDE
+from analyze.archive.comparison_visits import TOO_ALIKE
 from analyze.archive.comparison_words import SIGMAS, exchanged_aside, later, odd_words
 from analyze.archive.opening import ReportRead
 from analyze.archive.rewiring import OTHER_POLARITY, Rewired, check_words, look_words
@@ -35,6 +36,8 @@ _SHORT = {
     "cannot be told": "cannot be told",
     "not measured": "not measured",
 }
+#: Outcomes of which nothing is known.
+_UNKNOWN = ("cannot be told", "not measured")
 
 
 def headline(verified: Verified) -> str:
@@ -50,8 +53,15 @@ def headline(verified: Verified) -> str:
             alike.setdefault(_short(row), []).append(row.output)
         said = _lead(verified, wrong) + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
     gained = f"; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else "."
-    copied = TOO_ALIKE_ASIDE if verified.is_too_alike else ""
-    return f"{said}{gained}{exchanged_aside(verified.exchanged)}{copied}"
+    copied = TOO_ALIKE if verified.is_too_alike else ""
+    return f"{copied}{said}{gained}{exchanged_aside(verified.exchanged)}{_other_sound_words(verified)}"
+
+
+def _other_sound_words(verified: Verified) -> str:
+    """That outputs whose settings cannot be heard sound otherwise than these say; empty where none does."""
+    if not verified.other_sound:
+        return ""
+    return f" What is heard of {listed(verified.other_sound)} changed behind the processor: see analyze compare."
 
 
 def _lead(verified: Verified, wrong: Sequence[Applied]) -> str:
@@ -65,7 +75,8 @@ def _lead(verified: Verified, wrong: Sequence[Applied]) -> str:
 def _short(row: Applied) -> str:
     if row.outcome == "another output's":
         return f"has what was meant for {row.other}"
-    return _SHORT[row.outcome]
+    by_description = row.outcome not in _UNKNOWN and math.isnan(row.measured_delay_change_ms)
+    return f"{_SHORT[row.outcome]}, as its description says" if by_description else _SHORT[row.outcome]
 
 
 def seat_words(verified: Verified) -> str:

@@ -31,7 +31,13 @@ def record_text(record: Record) -> str:
     if record.copies:
         missing += (
             f"\nIt was made from the same recordings as {', '.join(record.copies)}, which stands beside it: one visit, "
-            "whatever the dates say. Look whether a folder was copied."
+            "whatever the dates say. Look whether a folder was copied. Of several descriptions of one visit `analyze "
+            "history` takes the one that nothing puts in doubt."
+        )
+    if record.alike:
+        missing += (
+            f"\nIt is more alike {', '.join(record.alike)}, which stands beside it, than two recordings can be: most "
+            "likely a copy that was edited. analyze compare says more."
         )
     if record.doubts:
         missing += (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from analyze.archive.comparison_rows import Visit
-from analyze.archive.comparison_visits import visits_words
+from analyze.archive.comparison_visits import stood_words, visits_words
 
 VENUE, DAYS = "Reed Island boathouse", ("2026-05-02", "2026-10-03")
 
@@ -26,6 +26,21 @@ def test_two_venues_are_named_first() -> None:
     found = said((VENUE, "Town hall"), DAYS[::-1])
     assert found.startswith("By their descriptions these are two venues, Reed Island boathouse and Town hall.")
     assert "By their dates the visit named first, 2026-10-03, is newer" in found
+
+
+def test_microphones_that_nobody_put_back_are_said_of_visits_of_two_days() -> None:
+    class Change:
+        def __init__(self, own_ms: float) -> None:
+            self.own_ms = own_ms
+
+    def told(own_ms: float, days: tuple[str, str] = DAYS, n: int = 12) -> bool:
+        visits = (Visit("one", "A test", day, 20.0, False, "", venue=VENUE) for day in days)
+        return bool(stood_words(*visits, [Change(own_ms)] * n))  # type: ignore[list-item]
+
+    assert told(-0.001)
+    assert not told(0.01)
+    assert not told(0.001, (DAYS[0], DAYS[0]))
+    assert not told(0.001, n=4)
 
 
 @pytest.mark.parametrize(

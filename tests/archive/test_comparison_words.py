@@ -28,6 +28,17 @@ def test_what_is_heard_is_held_against_what_is_described(described_ms, own_ms, w
     assert ("older visit" in said) is (described_ms == 0.0)
 
 
+def test_what_seems_to_have_moved_and_is_too_near_the_noise_is_said() -> None:
+    peak = ResponsePeak(math.nan, math.nan, math.nan, math.nan, False, 1)
+
+    def said(own_ms: float) -> str:
+        times = OutputTimes(Shift(own_ms, 0.02, 0.0), False, False, 20.0, 0.0, "")
+        return output_words("same", times, None, peak, SettingNow(0.0, False, "normal"), 4)
+
+    assert said(-0.083).endswith("± 0.04 ms, though it seems 0.08 ms earlier, too little to be sure of.")
+    assert "seems" not in said(0.03)
+
+
 @pytest.mark.parametrize(
     ("doubts", "words"),
     [

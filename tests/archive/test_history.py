@@ -21,7 +21,7 @@ from analyze.archive.comparison import compare
 from analyze.archive.comparison_words import exchanged_words, headline
 from analyze.archive.history import history_of
 from analyze.archive.history_rows import History
-from analyze.archive.history_words import spelling_words, venue_words
+from analyze.archive.history_words import IN_DOUBT, spelling_words, venue_words
 from analyze.archive.opening import open_report
 from analyze.archive.settings import verify_settings
 from analyze.archive.settings_words import headline as said_of_settings
@@ -119,6 +119,17 @@ def test_positions_that_looked_exchanged_at_a_visit_between_are_said(hall):
     told = replace(middle, remarks=" ".join(exchanged_words([("mix", "front")])))
     visits = tuple(told if row is middle else row for row in hall.visits)
     assert f"positions that look exchanged {middle.date}" in venue_words(replace(hall, visits=visits), "Harbour hall")
+
+
+def test_a_visit_that_doubts_itself_is_said(hall):
+    """All three do, for boxes of a pair that are set differently; then the second alone."""
+    days = f"{DAYS['first']}, {DAYS['warmer']} and {DAYS['several']}"
+    assert f" In doubt by its own findings: {days}. " in venue_words(hall, "Harbour hall")
+    one = tuple(row if row.path == "1_warmer" else replace(row, remarks="") for row in hall.visits)
+    assert f" In doubt by its own findings: {DAYS['warmer']}. " in venue_words(
+        replace(hall, visits=one), "Harbour hall"
+    )
+    assert one[1].remarks.startswith(f"{IN_DOUBT} (twins set differently), and every setting with it. ")
 
 
 def test_what_stands_otherwise_than_at_the_first_visit_is_said_after_a_quiet_one_too(simulated, tmp_path):

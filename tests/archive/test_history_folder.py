@@ -177,7 +177,7 @@ def test_no_day_stands_over_a_temperature_and_visits_of_one_day_side_by_side(tmp
 def test_the_page_tells_every_venue_and_loads_nothing(folder):
     page = ReadPage(folder / "report.html")
     assert page.loads == []
-    passed = "passed over, with the results or recordings of another: copy"
+    passed = "passed over as copies of others: copy"
     assert f"4 visits to 2 venues; {passed}; 1 that cannot be relied on left out." in page.text
     assert "3 visits from 2024-05-14 to 2026-05-16. The newest against the one before it: The output" in page.text
     assert "never the only copy" in page.text

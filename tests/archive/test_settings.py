@@ -224,6 +224,9 @@ def test_a_setting_that_cannot_be_heard_is_claimed_of_its_description_alone() ->
     assert f"That says 3.00 ms, normal, where {fill.recommended_delay_ms:.2f} ms" in fill.reason
     assert ("changed besides" in main.reason, "changed besides" in fill.reason) == (False, True)
     assert any("main right and front fill cannot be heard" in text for text in one.remarks)
+    assert one.other_sound == ("front fill",)
+    assert "front fill (not applied, as its description says)" in headline(one)
+    assert headline(one).endswith(" What is heard of front fill changed behind the processor: see analyze compare.")
     assert "6.00 ms, normal, as described" in dict(SETTINGS_FOLDER.files(one))["report.html"].decode()
     assert row_of(one, "main left").confidence > 0.9
 
