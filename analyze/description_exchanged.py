@@ -145,7 +145,7 @@ def _against_names(capture: Capture) -> Iterable[Finding]:
             detail = (
                 f"{shown(p)} has the file {shown(files[p])} and {shown(q)} has {shown(files[q])} in "
                 f"{shown(capture.name)}, each with the name of the other. If the patch was changed, it is right; else "
-                "exchange the two, in every other take too that has them so, whatever its files are called."
+                "exchange the two here, and in every other take that has them the same way round."
             )
             yield Finding(_NAME, "warning", detail, capture.name, p, files[p])
 

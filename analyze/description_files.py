@@ -20,6 +20,11 @@ from analyze.description_lines import did_you_mean, normalised
 #: Most channels of one file: libsndfile 1.2.2 (SF_MAX_CHANNELS) opens no more.
 MAX_CHANNELS = 1024
 
+#: Endings of audio files, those that cannot be decoded too: a recording that is passed over must be named.
+IS_AUDIO = re.compile(
+    r".+\.(wave?|bwf|rf64|bw64|w64|aif[fc]?|caf|flac|og[ga]|opus|mp[23]|au|snd|m4a|mp4|aac|wma|amr|3gp|ape|wv|mka)",
+    re.IGNORECASE | re.DOTALL,
+)
 #: Files of a folder that are looked at for a near miss.
 _MAX_NAMES = 2000
 #: Files that are not there for which one is looked for: each takes a tenth of a second in a large folder.

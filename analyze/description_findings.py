@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from analyze.description_beside import lone_sides, other_side, unused_recordings
 from analyze.description_exchanged import exchanged, told_by
 from analyze.description_lines import is_nearly, shown
 from analyze.description_text import GUESS
@@ -31,9 +31,6 @@ _MANY_OUTPUTS = 4
 _BY_ARRIVAL = frozenset({"fill", "tower"})
 # Words for mains that only say how boxes stand or hang, whatever they are for.
 _OF_FORM = frozenset(["array", "arrays", "hang", "hangs", "outhang", "outhangs", "cluster", "clusters", "top", "tops"])
-# How two outputs of a pair are told apart in their names.
-_SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
-_OTHER_SIDE = {"left": "right", "right": "left", "l": "r", "r": "l"}
 # With fewer captures than this it is not told which of them is the odd one.
 _FEW_CAPTURES = 3
 # So many names show which microphones are meant.
@@ -50,6 +47,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
         *_names_of_another_kind(check),
         *_unwritten_delays(check),
         *_unlike_twins(check),
+        *lone_sides(check),
         *_missing_microphones(check),
         *_positions_of_two_names(check),
         *_nothing_in_common(check),
@@ -58,6 +56,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
         *_lone_inputs(check),
         *_guesses(check),
         *_not_recorded(check),
+        *unused_recordings(check),
     )
 
 
@@ -163,7 +162,7 @@ def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:
     findings = []
     by_name = {name.lower(): output for name, output in check.outputs.items()}
     for name, output in by_name.items():
-        twin = by_name.get(_SIDES.sub(lambda side: _OTHER_SIDE[side[0]], name))
+        twin = by_name.get(other_side(name))
         if twin is None or name > twin.name.lower() or twin.kind != output.kind:
             continue
         apart_ms, turned = (

@@ -7,7 +7,6 @@ this program and folders with a description of their own are not for a draft. Pa
 from __future__ import annotations
 
 import os
-import re
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,16 +15,11 @@ from pathlib import Path, PurePosixPath
 from analyze.audio import AudioFile, probe
 from analyze.audio.files import foreign_reason
 from analyze.audio.metadata import Metadata, read_metadata
-from analyze.description_files import AudioFolder, Refused
+from analyze.description_files import IS_AUDIO, AudioFolder, Refused
 from analyze.description_text import FILE_NAME
 from analyze.errors import AnalyzeError, DescriptionError
 from analyze.reports.folder import is_report
 
-#: Endings of audio files, those that cannot be decoded too: a recording that is passed over must be named.
-_IS_AUDIO = re.compile(
-    r".+\.(wave?|bwf|rf64|bw64|w64|aif[fc]?|caf|flac|og[ga]|opus|mp[23]|au|snd|m4a|mp4|aac|wma|amr|3gp|ape|wv|mka)",
-    re.IGNORECASE | re.DOTALL,
-)
 #: More files or tracks than a sound check has; and the longest path that fits on a line, however escaped.
 _MAX_FILES, _MAX_TRACKS, _MAX_PATH_BYTES = 2000, 4000, 500
 
@@ -112,7 +106,7 @@ def _walk(folder: Path, left_out: list[LeftOut]) -> Iterator[str]:
             continue
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted(names):
-            if not name.startswith(".") and _IS_AUDIO.fullmatch(name):
+            if not name.startswith(".") and IS_AUDIO.fullmatch(name):
                 yield (inside / name).as_posix()
 
 

@@ -51,12 +51,13 @@ def inspected(folder: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, lis
     return found
 
 
-def test_a_good_take_needs_no_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_good_take_that_is_short_had_better_be_made_again(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     make(tmp_path)
     assert _run(["inspect", str(tmp_path)]) == 0
     shown = capsys.readouterr()
     assert shown.out == ""
-    assert shown.err.startswith("Nothing needs a hand. The take can be run.\n")
+    assert shown.err.startswith("Short, under 10 s: noise. Make it again while all stands")
+    assert "Look at this" not in shown.err
     assert "mic far" in shown.err
     found = inspected(tmp_path, capsys)
     assert found["findings"] == []
@@ -219,9 +220,10 @@ def test_an_output_in_no_take_and_a_short_take_are_said() -> None:
         for k, length_s in enumerate((20, 6))
     ]
     assert verdict(tracks, [], ["sub left"]) == [
-        "In no take: sub left. Record each, or take out of the description what did not play.",
-        "Left to analyze run: wiring, polarity, and microphones exchanged by a few ms.",
-        "Short, under 10 s: take 1. Takes of 20 s or more make the answers surer.",
+        "In no take: sub left. Describe its take, record it, or take out what did not play.",
+        "Short, under 10 s: take 1. Make it again while all stands: from 20 s on it is surer.",
+        "Left to analyze run: wiring, polarity, delays, microphones exchanged by some ms. Without distances by tape "
+        "those under 4 ms are seen by nobody.",
     ]
     check = SimpleNamespace(outputs=dict.fromkeys(("a", "b")), captures=[SimpleNamespace(feeds={"a": None})])
     assert in_no_take(check) == ("b",)  # type: ignore[arg-type]
@@ -232,6 +234,6 @@ def test_an_output_in_no_take_and_a_short_take_are_said() -> None:
 def test_a_long_list_ends_with_the_verdict(capsys: pytest.CaptureFixture[str]) -> None:
     print_inspection([InspectedTrack("noise", "mic", f"m{k}", "a.wav", k, 20.0, -20.0, -9.0) for k in range(1, 13)], [])
     lines = capsys.readouterr().err.split("\n")
-    assert lines[:2] == lines[-3:-1]
+    assert lines[:3] == lines[-4:-1]
     assert lines[0] == "Nothing needs a hand. The take can be run."
     assert lines[1].startswith("Left to analyze run: ")

@@ -238,6 +238,7 @@ def test_keys_and_inputs_without_effect_are_findings(folder: Path) -> None:
         ("delay not written", "note", "", "sub left"),
         ("alignment wish without effect", "note", "", "wedge"),
         ("single stage input", "note", "drum kit", "kick in"),
+        ("recording not used", "note", "", ""),  # of the other microphone
     ]
 
 

@@ -39,7 +39,7 @@ def test_a_multitrack_of_a_console_becomes_a_capture_per_instrument(tmp_path: Pa
         "bass": {"inputs": ["Bass DI", "Bass Mic"]},
     }
     assert (check.outputs, check.positions) == ({}, {})
-    assert [found.finding for found in check.findings] == ["guesses in the description"]
+    assert [found.finding for found in check.findings] == ["guesses in the description", "recording not used"]
 
 
 def test_what_a_capture_has_no_use_for_is_listed(tmp_path: Path) -> None:

@@ -215,16 +215,27 @@ def _ties_settled(joint: _Joint, best: Optimum) -> list[Change]:
 
 
 def _worthwhile(joint: _Joint, state: list[Change]) -> list[Change]:
-    """The state without changes that do not surely beat leaving it alone, or gain nothing where outputs meet."""
+    """The state without changes that do not surely beat leaving it alone, or gain nothing where outputs meet.
+
+    Where a polarity is turned, so is the delay judged beside it: one that adds nothing to that stays as it is set.
+    """
     audience = joint.context.audience
     for k, group in enumerate(joint.groups):
         if state[k] != UNCHANGED:
-            std = joint.difference_std(state, _without(state, k))
             mask = audience.own(joint.context.heard(group))
             gains_there = not mask.any() or joint.gain(state, k, mask) > 0.0
-            if not (gains_there and joint.gain(state, k) > max(_SIGMAS * std, _WORTHWHILE_DB)):
+            turned = [*state[:k], (state[k][0], 0.0), *state[k + 1 :]]
+            if not (gains_there and _is_better(joint, state, _without(state, k))):
                 state = _without(state, k)
+            elif not _is_better(joint, state, turned):
+                state = turned
     return state
+
+
+def _is_better(joint: _Joint, state: list[Change], other: list[Change]) -> bool:
+    """Whether a state beats another one surely, and by what is worth a change."""
+    gain = joint.landscape.score(state) - joint.landscape.score(other)
+    return gain > max(_SIGMAS * joint.difference_std(state, other), _WORTHWHILE_DB)
 
 
 def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:

@@ -1,4 +1,4 @@
-"""Rows about outputs together, one dataclass per table; field names are the column names of `formats.md`.
+"""Rows about outputs together, one dataclass per table; field names are the column names of `reports/columns.py`.
 
 Numbers that are not known are NaN.
 """

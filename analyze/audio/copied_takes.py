@@ -45,7 +45,7 @@ class CopiedTake:
         """What to do about it."""
         detail = (
             f"{self.first!r} and {self.second!r} are one and the same recording. Export it again, or correct the file "
-            "in the description. What sounds in only one of them is not decided, but for the reference."
+            "in the description. Outputs that sound in only one of the two are left undecided, all but the reference."
         )
         return Finding("copied take", "error", detail, self.second, self.position, self.file)
 

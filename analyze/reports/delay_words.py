@@ -36,15 +36,18 @@ def change_texts(delays_ms: tuple[float, float], polarities: tuple[str, str]) ->
 
 
 def length_text(delay_ms: float, speed_m_s: float) -> str:
-    """How far sound goes in a delay, to a tenth of a metre and half a foot; empty where it is not known.
+    """How far sound goes in a delay, to a tenth of a metre and half a foot (below one a tenth); empty where not known.
 
     >>> length_text(10.0, 343.2), length_text(14.0, 343.2)
     ('3.4 m, 11.5 ft', '4.8 m, 16 ft')
+    >>> length_text(0.21, 343.2)
+    '0.1 m, 0.2 ft'
     """
     if not math.isfinite(delay_ms):
         return ""
     metres = delay_ms / 1000.0 * speed_m_s
-    feet = round(2.0 * metres / _METRES_PER_FOOT) / 2.0
+    feet = metres / _METRES_PER_FOOT
+    feet = max(round(2.0 * feet) / 2.0, min(feet, 0.9)) if round(metres, 1) else 0.0  # of less than one, tenths
     return f"{number(metres)} m, {number(feet).removesuffix('.0')} ft"
 
 

@@ -82,7 +82,11 @@ def _kept(analysis: Analysis, things: str) -> str:
     if "undecided" not in decisions:
         return f"Keep the present settings of {things}."
     n_kept = sum(decision not in ("undecided", "reference") for decision in decisions)
-    return f"Keep the present settings of {n_kept} of {things}." if n_kept else "Nothing can be decided yet."
+    if not n_kept:
+        return "Nothing can be decided yet."
+    n_fixed = decisions.count("reference")
+    aside = f", {n_fixed} as the reference" if n_fixed else ""
+    return f"Keep the present settings of {n_kept + n_fixed} of {things}{aside}."
 
 
 def _undecided(analysis: Analysis) -> str:

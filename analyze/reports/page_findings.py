@@ -28,6 +28,7 @@ WIRED_INVERTED = "output wired inverted"
 _OF_THE_DESCRIPTION = (
     "guesses in the description",
     "twins set differently",
+    "other side missing",
     "one position under two names",
     "microphones exchanged",
     "channels exchanged",
@@ -131,7 +132,8 @@ def _on_the_reference(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
     lines = {line for row in rows for line in row.lines}
     names = typing_order(analysis)
     is_hit = reference in names and names.index(reference) + 1 in lines
-    return f", also in what was recorded of the reference, {shortened(reference, _NAME_LENGTH)}" if is_hit else ""
+    also = "also " if len(lines) > 1 else ""
+    return f", {also}in what was recorded of the reference, {shortened(reference, _NAME_LENGTH)}" if is_hit else ""
 
 
 def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:

@@ -46,8 +46,9 @@ _OPTIONAL, _UNTIL_MENDED = ("Optional", "change"), ("For now", "until mended")
 
 #: What to mind while typing.
 CAUTION = (
-    "Turn the level down before you change a polarity or a delay. Go down the sheet in its order, and listen to each "
-    "group alone and then with the rest as the level comes back."
+    "Turn the level down before you change a polarity or a delay. Type a new value only where the processor shows the "
+    "present one. Go down the sheet in its order, and listen to each group alone and then with the rest as the level "
+    "comes back."
 )
 
 # Hexadecimal digits that tell sound checks of one venue and day apart.

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from analyze.reports.plots import Plot
 
 # Where the description lies is the user's own affair; its findings are in the quality table.
-_LEFT_OUT = ("path", "folder", "findings", "source")
+_LEFT_OUT = ("path", "folder", "findings", "source", "unused")
 
 
 def results_object(analysis: Analysis) -> dict[str, Any]:

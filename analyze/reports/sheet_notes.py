@@ -94,9 +94,9 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     present_ms = [one.present_ms for one in late.values()]
     present = f" (at present {_behind_words(present_ms)})" if row.delay_change_ms else ""
     return (
-        f"At {seats} it is about as loud as the mains and comes {_span([one.recommended_ms for one in late.values()])} "
-        f"ms behind the first of them, {first}{present}, an echo: unless it is meant for {there}, turn it down or aim "
-        "it away."
+        f"At {seats} it is less than {ABOUT_AS_LOUD_DB:g} dB under the mains and comes "
+        f"{_span([one.recommended_ms for one in late.values()])} ms behind the first of them, {first}{present}, an "
+        f"echo: unless it is meant for {there}, turn it down or aim it away."
     )
 
 

@@ -285,8 +285,8 @@ def robustness(analysis: Analysis) -> str:
     if forgotten:
         least = min(forgotten, key=lambda one: one.mean_db)
         parts.append(
-            f"Not among these cases: {scenario_text(least.scenario)}, all else as recommended: "
-            f"{signed(least.mean_db)} dB against the present settings."
+            f"Not among these cases is a switch that somebody forgets: with {scenario_text(least.scenario)} and all "
+            f"else as recommended it is {signed(least.mean_db)} dB against the present settings."
         )
     return " ".join(parts)
 

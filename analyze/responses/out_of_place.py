@@ -190,9 +190,9 @@ def _finding(sound_check: SoundCheck, told: _Told, found: Sequence[_Explained]) 
     best = found[0]
     names = [told.outputs[o] for o in best.outputs]
     takes = [c.name for c in sound_check.captures if any(name in c.feeds for name in names)]
-    within_m = max(0.1, *map(_worst_m, found))
+    within_m, verb = max(0.1, *map(_worst_m, found)), "is" if len(names) == 1 else "are"
     detail = (
-        f"The times at which {' and '.join(names)} ({', '.join(map(repr, takes))}) is heard fit no places at which "
+        f"The times at which {' and '.join(names)} ({', '.join(map(repr, takes))}) {verb} heard fit no places at which "
         f"boxes and microphones could stand. They would {', or '.join(_condition(told, one) for one in found)}: then "
         f"all {int(np.isfinite(told.ways.way_m).sum())} ways of sound fit to {within_m:.1f} m. {_mend(found)}"
     )

@@ -1,4 +1,4 @@
-"""Rows about single outputs and stage inputs, one dataclass per table; fields are the column names of `formats.md`.
+"""Rows about single outputs and stage inputs, one dataclass per table; fields are columns of `reports/columns.py`.
 
 Numbers that are not known are NaN.
 """

@@ -179,7 +179,9 @@ def _finding(
     """Both figures, and what to check: a lone distance fits as well if the delay was another one than is described."""
     way_m = one.ways_m[one.position] - offset_m
     takes = [c.name for c in sound_check.captures if one.output in c.feeds and one.position in c.mics]
-    arrival = f"{way_m:.1f} m by its arrival" if way_m > 0.0 else "by its arrival was heard before it was sent"
+    is_unknown = math.isnan(sound_check.outputs[one.output].latency_ms)
+    by_arrival = f"by its arrival{', latency included' if is_lone and is_unknown else ''}"
+    arrival = f"{way_m:.1f} m {by_arrival}" if way_m > 0.0 else "by its arrival was heard before it was sent"
     off_m = way_m - one.tape_m
     off_ms = abs(off_m) / (speed_of_sound_simple(sound_check.temperature_c) / 1000.0)
     detail = (

@@ -198,7 +198,7 @@ def test_warnings_are_said_beside_the_headline_with_what_hangs_on_them(analysis)
     assert said_of(analysis, gap, clipping, clipping) == f"2 warnings: drop-out and clipping. {stand}"
     of_reference = dataclasses.replace(gap, track="mains")
     assert said_of(analysis, of_reference) == (
-        f"1 warning: drop-out, also in what was recorded of the reference, mains. {stand}"
+        f"1 warning: drop-out, in what was recorded of the reference, mains. {stand}"
     )
     assert said_of(analysis, Finding("noise", "note", "Hum."), Finding(WIRED_INVERTED, "warning", "Mend it.")) == ""
 

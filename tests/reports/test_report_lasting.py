@@ -24,7 +24,7 @@ def test_a_forgotten_polarity_is_no_case_in_which_the_recommendation_fails(analy
     text = summaries.robustness(scenarios(analysis, **cases, **forgotten))
     assert "in none of these 3 cases" in text
     assert "Least is left with sub left fader +3 dB: +0.5 dB." in text
-    assert "Not among these cases: sub left polarity kept at present, all else as recommended: −2.3 dB" in text
+    assert "with sub left polarity kept at present and all else as recommended it is −2.3 dB against" in text
     assert "in 1 of these 3 cases" in summaries.robustness(
         scenarios(analysis, **cases | {"air:+10": -0.1}, **forgotten)
     )

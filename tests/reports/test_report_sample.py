@@ -9,8 +9,18 @@ import pytest
 from browsing import PAPER_PX, SUMS, needs_pdftotext, print_width, printed, violations
 
 from analyze.acoustics import energy_db
+from analyze.reports.columns import TABLES
 
 REPORT = Path(__file__).parents[2] / "reports" / "sample_audio"
+
+
+def test_the_kept_report_has_the_tables_of_today_and_no_finding():
+    """Where this fails, `analyze run sample_audio` has not been run since a change of columns."""
+    kept = {table.path: (REPORT / table.path).read_text(encoding="utf-8").partition("\n")[0] for table in TABLES}
+    assert {path: head.split(",") for path, head in kept.items()} == {
+        table.path: [column.name for column in table.columns] for table in TABLES
+    }
+    assert len((REPORT / "quality.csv").read_text(encoding="utf-8").splitlines()) == 1
 
 
 def test_it_opens_with_one_request_and_is_whole_without_scripts(opened):

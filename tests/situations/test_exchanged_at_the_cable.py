@@ -32,7 +32,7 @@ def test_a_look_names_them(folder: Path) -> None:
     check = load_recorded(folder)
     (found,) = out_of_place(check, arrivals_at_a_look(check, inspect_captures(check).heard), (), ())
     assert found.finding == "microphones exchanged"
-    assert "What is heard of delay tower" in found.detail
+    assert "The times at which delay tower (" in found.detail
     assert "microphones mix and back are exchanged" in found.detail
 
 

@@ -1,6 +1,6 @@
 """An analysis held against the truth of its case: settings of subs, mains, fills, towers and monitors.
 
-A group's setting is right as `formats.md` says under `confidence`: with the others as recommended it has the best
+A group's setting is right as `reports/columns.py` declares `confidence`: with the others as recommended it has the best
 polarity and a delay within a sixth of a period at the top of the overlap, or it costs 0.5 dB at most in the group's own
 cells; fills and towers: polarity of the leading edge as the reference's and arrivals within 0.3 ms of what was asked; a
 monitor: the other polarity is better by 0.5 dB at most in its own cells on stage, or the audience pays for it. A

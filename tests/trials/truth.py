@@ -36,7 +36,7 @@ class Verdict:
 
     @property
     def is_right(self) -> bool:
-        """As `formats.md` defines it for `recommendations.csv`."""
+        """As `reports/columns.py` declares it for `recommendations.csv`."""
         return self.is_near or self.regret_db <= RIGHT_DB
 
 
