@@ -46,7 +46,8 @@ def unused_files(folder: Path, used: Collection[str]) -> tuple[str, ...]:
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         audio = (name for name in sorted(names) if not name.startswith(".") and IS_AUDIO.fullmatch(name))
         paths = ((here / name).relative_to(folder).as_posix() for name in audio)
-        found += [path for path in paths if path not in used]
+        # a name that is no text is to be named all the same
+        found += [path.encode("utf-8", "replace").decode() for path in paths if path not in used]
         if n_seen >= _MOST_FOLDERS or len(found) >= _MOST_FILES:
             break
     return tuple(found)

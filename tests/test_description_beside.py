@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
@@ -35,6 +36,8 @@ def test_a_recording_that_reads_like_an_output_is_a_warning_and_another_a_note(n
         shutil.copy(first, night / name)
     check = load_sound_check(night)
     assert check.unused == ("Sub_Right take.flac", "old/pink noise.flac")
+    shutil.copy(first, night / os.fsdecode(b"z\xff.flac"))
+    assert "z?.flac" in load_sound_check(night).unused
     warned, noted = told(check.findings, "recording not used")
     assert (warned.severity, warned.file) == ("warning", "Sub_Right take.flac")
     assert "No take uses 'Sub_Right take.flac', and by the name that is a recording of an output." in warned.detail
