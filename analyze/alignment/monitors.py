@@ -1,16 +1,16 @@
 """The monitor question: does a monitor's polarity help or hurt the low end on stage?
 
 Monitors are judged last, mains and subs fixed, at the stage positions, in their own cells, and usually for their
-polarity alone. In doubt the setting stays, and so it does where the audience would pay for what the stage gains: the
-reason gives both figures. Turning a monitor over on purpose to thin out the low end on stage is shown with its price,
-and never recommended: a fader move undoes it.
+polarity alone. In doubt the setting stays. So it does where the audience would pay for what the stage gains, or the
+stage itself once another monitor's wrong wiring is mended: the reason gives both figures. Turning a monitor over on
+purpose to thin out the low end on stage is shown with its price, and never recommended: a fader move undoes it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -41,13 +41,17 @@ def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[st
     """Decisions on all groups of monitors, judged together; every other output changed as in `fixed`.
 
     What gains no more than counts as right anyway, or is in doubt, is left alone; so is what the audience would pay
-    for, the dearest first, and the rest is judged again without it.
+    for, the dearest first, and what a wire to be mended would undo, and the rest is judged again without it.
     """
     settled = {g: d for g in groups if (d := _without_question(context, g)) is not None}
     while asked := [g for g in groups if g not in settled]:
         stage = _stage(context, asked, fixed)
         best = _best(stage)
         state = _fewest_changes(stage, best)
+        undone = [k for k in range(len(asked)) if _is_undone(stage, best, state, k)]
+        if undone:
+            settled[asked[undone[0]]] = _undone(stage, best, state, undone[0])
+            continue
         paid_for = {asked[k]: option for k in range(len(asked)) if (option := _at_a_price(stage, best, state, k))}
         if not paid_for:
             settled |= {group: _decision(stage, state, k) for k, group in enumerate(asked)}
@@ -59,7 +63,10 @@ def decide_monitors(context: Context, groups: Sequence[Group], fixed: Mapping[st
 
 @dataclass(frozen=True)
 class _Stage:
-    """The low end on stage over the changes of all monitors in question, that of every replicate, and of the seats."""
+    """The low end on stage over the changes of all monitors in question, that of every replicate, and of the seats.
+
+    mended : the same once monitors that are wired inverted are mended, None where none is to be
+    """
 
     context: Context
     groups: list[Group]
@@ -67,6 +74,7 @@ class _Stage:
     replicates: list[Landscape]
     audience: Landscape
     audience_replicates: list[Landscape]
+    mended: _Stage | None = None
 
     def loss(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
         """What one state takes from the sum in the audience against another, and its standard deviation, dB.
@@ -87,6 +95,17 @@ class _Stage:
         gain = self.landscape.score(state, mask) - self.landscape.score(other, mask)
         return gain, float(np.std([r.score(state, mask) - r.score(other, mask) for r in self.replicates]))
 
+    def gain_once_mended(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
+        """The same once wrong wirings are mended, which undoes a turn of those very monitors: nobody does both."""
+        if self.mended is None:
+            return self.gain(state, other)
+        wired = [bool(set(group) & _to_be_mended(self.context).keys()) for group in self.groups]
+        once, then = (
+            [(1.0, change[1]) if is_wired else change for is_wired, change in zip(wired, one, strict=True)]
+            for one in (state, other)
+        )
+        return self.mended.gain(once, then)
+
     def with_change(self, state: Sequence[Change], k: int, change: Change) -> list[Change]:
         """The state with group k changed otherwise."""
         return [change if j == k else c for j, c in enumerate(state)]
@@ -102,7 +121,15 @@ def _best(stage: _Stage) -> list[Change]:
 def _at_a_price(stage: _Stage, best: Sequence[Change], state: Sequence[Change], k: int) -> list[Change]:
     """The state with group k changed too, where the stage would gain by it and the audience pay; else empty."""
     option = stage.with_change(state, k, best[k])
-    return option if state[k] == UNCHANGED and _is_gain(stage, option, state) else []
+    is_left = state[k] == UNCHANGED and _is_gain(stage, option, state)
+    return option if is_left and stage.loss(option, state)[0] > _MOST_LOSS_DB else []
+
+
+def _is_undone(stage: _Stage, best: Sequence[Change], state: Sequence[Change], k: int) -> bool:
+    """Whether the stage would gain by the change of group k and lose by it once wrong wirings are mended."""
+    option = stage.with_change(state, k, best[k])
+    is_gain = state[k] == UNCHANGED and _is_gain(stage, option, state)
+    return is_gain and stage.gain_once_mended(option, state)[0] < 0.0
 
 
 def _fewest_changes(stage: _Stage, best: Sequence[Change]) -> list[Change]:
@@ -117,8 +144,9 @@ def _fewest_changes(stage: _Stage, best: Sequence[Change]) -> list[Change]:
 
 
 def _is_worth(stage: _Stage, option: Sequence[Change], state: Sequence[Change]) -> bool:
-    """Whether the stage gains what counts, and the audience does not pay for it."""
-    return _is_gain(stage, option, state) and stage.loss(option, state)[0] <= _MOST_LOSS_DB
+    """Whether the stage gains what counts, also once wires are mended, and the audience does not pay for it."""
+    is_lasting = stage.gain_once_mended(option, state)[0] >= 0.0
+    return _is_gain(stage, option, state) and is_lasting and stage.loss(option, state)[0] <= _MOST_LOSS_DB
 
 
 def _is_gain(stage: _Stage, option: Sequence[Change], state: Sequence[Change]) -> bool:
@@ -127,7 +155,21 @@ def _is_gain(stage: _Stage, option: Sequence[Change], state: Sequence[Change]) -
     return gain > max(RIGHT_DB, _SIGMAS * math.hypot(std, MODEL_DB))
 
 
+def _to_be_mended(context: Context) -> dict[str, Change]:
+    """Monitors that are wired inverted with no setting that makes up for it, and what mending them does."""
+    monitors = (output for output in context.sound_check.outputs.values() if output.kind == "monitor")
+    wired = context.signs.output_sign
+    return {o.name: (-1.0, 0.0) for o in monitors if o.setting.sign > 0 and wired.get(o.name, 0) < 0}
+
+
 def _stage(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> _Stage:
+    """The stage as it is, and as it will be once monitors are mended."""
+    wires = _to_be_mended(context)
+    mended = _stage_as_is(context, groups, {**fixed, **wires}) if wires else None
+    return replace(_stage_as_is(context, groups, fixed), mended=mended)
+
+
+def _stage_as_is(context: Context, groups: list[Group], fixed: Mapping[str, Change]) -> _Stage:
     zones = context.stage, context.audience
     on_stage, seats = (context.landscape(groups, fixed, cells) for cells in zones)
     replicates = range(len(context.replicates))
@@ -211,6 +253,25 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
     alternative = f"the present setting costs {gain:.1f} dB on stage"
     reason += wired
     return Decision(group, state[k], "change", confidence, polarity, cost, alternative, reason, grounds=grounds)
+
+
+def _undone(stage: _Stage, best: Sequence[Change], state: Sequence[Change], k: int) -> Decision:
+    """Decision on group k, whose change is good for the stage as long as another monitor is wired wrongly."""
+    context, group, option = stage.context, stage.groups[k], stage.with_change(state, k, best[k])
+    gain, (once, std) = stage.gain(option, state)[0], stage.gain_once_mended(option, state)
+    wired = _to_be_mended(context)
+    names = f"{' and '.join(wired)} {'is' if len(wired) == 1 else 'are'}"
+    words = setting_words(context.members(group), option[k])
+    confidence = min(above(-once, std), *(context.signs.confidence[name] for name in wired))
+    grounds = partial(_grounds, stage.mended or stage, state, k, -once, std)
+    would = f"{words} would add {gain:.1f} dB of low end on stage, and take {-once:.1f} dB once {names} mended."
+    if confidence < DECIDED:
+        reason = f"In doubt: {would} Mend that first, then measure again."
+        words = f"candidate {words}"
+        return Decision(group, option[k], "undecided", confidence, confidence, -gain, words, reason, grounds=grounds)
+    reason = f"Keep it: {would} Mend that first, then measure again."
+    words = f"{words}, as long as {names} not mended"
+    return Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, words, reason, grounds=grounds)
 
 
 def _wiring_words(context: Context, group: Group, change: Change) -> str:

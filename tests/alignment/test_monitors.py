@@ -264,6 +264,36 @@ def test_a_monitor_that_is_wired_inverted_is_to_be_mended(sign: float, decision:
     assert "wired inverted" not in decided(upright).reason
 
 
+def test_a_monitor_is_not_turned_against_another_one_that_is_to_be_mended() -> None:
+    """Two wedges far louder than the main fight, for one is wired inverted, and its device cannot turn it over.
+
+    Turning the other one adds now what it takes once that is mended; with the first wired right it is turned.
+    """
+    h = stage([-1.0, 1.0], level=8.0)
+    h[2, 1:] = 1.1 * h[1, 1:] * -1.0
+    pair = [wedge("a", can_invert=False), wedge("b")]
+    upright = decided(on_stage(h, pair, signs=signs_of({"main": 1, "a": 1, "b": 1})), "b")
+    assert (upright.decision, upright.change) == ("change", (-1.0, 0.0))
+    found = on_stage(h, pair, signs=signs_of({"main": 1, "a": -1, "b": 1}))
+    decision = decided(found, "b")
+    assert (decision.decision, decision.change) == ("keep", (1.0, 0.0))
+    now = score_of(found, h, {"b": (-1.0, 0.0)}) - score_of(found, h, {})
+    mended = {"a": (-1.0, 0.0)}
+    once = score_of(found, h, {**mended, "b": (-1.0, 0.0)}) - score_of(found, h, mended)
+    assert once < -1.0 < 1.0 < now
+    assert f"would add {now:.1f} dB of low end on stage, and take {-once:.1f} dB once a is mended." in decision.reason
+    assert decision.alternative.endswith("as long as a is not mended")
+    assert decision.confidence > 0.9
+
+
+def test_a_monitor_that_is_right_with_or_without_the_wire_of_another_one_is_turned() -> None:
+    h = stage([-1.0, -1.0], level=0.7)
+    h[2, 1:] *= 1.0 - 0.97 * (np.arange(3) == 0)[:, None]  # each is loud at a place of its own
+    h[1, 2:] *= 0.03
+    found = on_stage(h, [wedge("a", can_invert=False), wedge("b")], signs=signs_of({"main": 1, "a": -1, "b": 1}))
+    assert decided(found, "b").decision == "change"
+
+
 @pytest.mark.parametrize(("wired", "words"), [(-1, "if it was, mend its wiring and set normal"), (1, "")])
 def test_a_monitor_that_is_set_inverted_is_not_for_that_wired_so(wired: int, words: str) -> None:
     found = on_stage(stage([1.0]), [wedge(polarity="inverted")], signs=signs_of({"main": 1, "wedge": wired}))
