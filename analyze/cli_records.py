@@ -135,8 +135,7 @@ def verify_settings(
 ) -> int:
     """Say whether what the report BEFORE recommends is in force in the report AFTER, and did what was predicted.
 
-    Exit code 0 if all is done as recommended, 6 otherwise, also where positions look exchanged, or both are one visit
-    or more alike than two can be.
+    Exit code 0 if all is done as recommended, 6 otherwise, also where positions look exchanged or both are one visit.
     """
     from analyze.archive.settings import verify_settings as verified_settings
     from analyze.archive.settings_folder import SETTINGS_FOLDER

@@ -33,6 +33,8 @@ def _recordings_words(older: Visit, newer: Visit) -> list[str]:
 #: source); fewest pairs of output and position from which on that is said.
 _STOOD_MS, _FEWEST_STOOD = 0.003, 12
 
+#: How it begins that nobody put microphones back.
+STOOD = "Every microphone stands within a millimetre of"
 #: Said before a headline where two visits are too alike.
 TOO_ALIKE = "The two are more alike than two recordings can be, so that likely one is a copy of the other. "
 
@@ -43,9 +45,9 @@ def alike_words(is_too_alike: bool) -> list[str]:
         return []
     return [
         "In every output the levels of the two differ by less than a fiftieth of what noise alone would make. Most "
-        "likely one is a copy of the other's recordings, made louder, trimmed or stored anew, and no visit; what is "
-        "said to have changed then is of the copying. Ask for the files as the recorder wrote them. (Only the same "
-        "sweeps played again at once, in still air, come near it.)"
+        "likely one is a copy of the other's recordings, made louder, trimmed, put off or given a little noise, and no "
+        "visit; what is said to have changed then is of the copying. Ask for the files as the recorder wrote them. "
+        "(Only the same sweeps played again at once, in still air, come near it.)"
     ]
 
 
@@ -55,8 +57,8 @@ def stood_words(older: Visit, newer: Visit, changes: Sequence[PairChange]) -> li
     if not is_told or statistics.median(abs(one.own_ms) for one in changes) > _STOOD_MS:
         return []
     return [
-        "Every microphone stands within a millimetre of where it stood: they were left standing between the two, or "
-        "both are of one day and one of the dates is wrong."
+        f"{STOOD} where it stood: they were left standing between the two, or both are of one day and one of the dates "
+        "is wrong."
     ]
 
 

@@ -155,7 +155,7 @@ def exchanged_words(
         "then. They are compared crosswise, and nothing counts as moved for it. But one of the two reports is wrong "
         f"about them, and may be in what it recommends; {which}. Find out at which visit tracks or names were "
         "exchanged, put that right in its description and analyse it again: until then type in nothing "
-        f"that either report says for {one} or {other}."
+        "that either report recommends."
         for one, other in pairs
     ]
 

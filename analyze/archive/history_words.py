@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+from analyze.archive.comparison_visits import STOOD
 from analyze.archive.comparison_words import EXCHANGED, later, louder
 from analyze.archive.history_rows import History, OutputRow
 from analyze.description_lines import is_nearly
@@ -77,6 +78,8 @@ def venue_words(history: History, venue: str) -> str:
     without = f" Without a date, and so compared with nothing: {listed(undated)}." if undated else ""
     doubtful = [row.date or clean(row.path) for row in visits if row.remarks.startswith(IN_DOUBT)]
     doubt = f" In doubt by its own findings: {listed(doubtful)}." if doubtful else ""
+    stood = [row.date for row in visits if STOOD in row.remarks]
+    doubt += f" Perhaps of one day with the visit before: {listed(stood)}, for no microphone moved." if stood else ""
     between = _between_words(history, venue)
     return f"{plural(len(days), 'visit')} {span}.{doubt}{last}{between}{first}{drifting}{without}"
 

@@ -36,7 +36,7 @@ def record_text(record: Record) -> str:
         )
     if record.alike:
         missing += (
-            f"\nIt is more alike {', '.join(record.alike)}, which stands beside it, than two recordings can be: most "
+            f"\nIt is more alike {', '.join(record.alike)}, beside it, than two recordings can be: most "
             "likely a copy that was edited. analyze compare says more."
         )
     if record.doubts:
@@ -109,7 +109,9 @@ def _mend(problems: Sequence[Problem]) -> str:
     if kinds - {"extra", "link"} or not kinds:
         parts.append("Take what is missing or altered from another copy; until then rely on nothing named here.")
     if "link" in kinds:
-        parts.append("Put the file or folder itself in the place of a link, from another copy.")
+        parts.append(
+            "Put the file or folder itself in the place of a link, from another copy; take away one that was added."
+        )
     if "extra" in kinds:
         parts.append("Move what is extra elsewhere: it was not there when the record was made.")
     return " ".join(parts)

@@ -120,7 +120,7 @@ def test_exchanged_microphones_are_named_and_all_else_is_told_as_without() -> No
     assert {row.output: (row.verdict, row.reason) for row in found.outputs} == without
     said = headline(found).replace("back and left", "left and back")
     assert "Positions left and back look exchanged: one of the two reports is wrong about them." in said
-    assert any("type in nothing that either report says for" in text for text in found.remarks)
+    assert any("type in nothing that either report recommends." in text for text in found.remarks)
     untouched = replace(found, outputs=tuple(replace(row, verdict="same") for row in found.outputs))
     assert (untouched.is_changed, replace(untouched, exchanged=()).is_changed) == (True, False)
 

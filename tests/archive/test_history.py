@@ -18,6 +18,7 @@ from visits_making import compared, visit
 
 import analyze.archive.history as module
 from analyze.archive.comparison import compare
+from analyze.archive.comparison_visits import STOOD
 from analyze.archive.comparison_words import exchanged_words, headline
 from analyze.archive.history import history_of
 from analyze.archive.history_rows import History
@@ -128,6 +129,10 @@ def test_a_visit_that_doubts_itself_is_said(hall):
     one = tuple(row if row.path == "1_warmer" else replace(row, remarks="") for row in hall.visits)
     assert f" In doubt by its own findings: {DAYS['warmer']}. " in venue_words(
         replace(hall, visits=one), "Harbour hall"
+    )
+    stood = tuple(replace(row, remarks=f"{STOOD} ...") if row.path == "0_several" else row for row in one)
+    assert f" Perhaps of one day with the visit before: {DAYS['several']}" in venue_words(
+        replace(hall, visits=stood), "Harbour hall"
     )
     assert one[1].remarks.startswith(f"{IN_DOUBT} (twins set differently), and every setting with it. ")
 

@@ -169,7 +169,8 @@ def test_what_to_do_goes_by_what_is_wrong(record):
     (record / "data/report/wiring.csv").unlink()
     (record / "data/report/wiring.csv").symlink_to("new.csv")
     said = verification_text(verify_record(record))
-    assert "\nPut the file or folder itself in the place of a link, from another copy. Move what is extra" in said
+    assert "\nPut the file or folder itself in the place of a link, from another copy; take away one that was" in said
+    assert " Move what is extra" in said
     (record / "data/report/results.json").write_text("{}")
     assert "\nTake what is missing or altered from another copy;" in verification_text(verify_record(record))
     (record.parent / "led").symlink_to(record, target_is_directory=True)
