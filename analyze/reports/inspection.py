@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import clean, shortened
+from analyze.reports.page_findings import FOLLOWS
 from analyze.reports.summaries import listed, plural
 
 if TYPE_CHECKING:
@@ -26,8 +27,8 @@ _SHORT_S = 10.0
 _AGAIN = "Make it again while all stands: from 20 s on it is surer."
 #: What a look leaves open.
 _LATER = (
-    "Left to analyze run: wiring, polarity, delays, microphones exchanged by some ms. Without distances by tape those "
-    "under 4 ms are seen by nobody."
+    "Left to analyze run: wiring, polarity, delays, microphones exchanged by some ms. Those under 4 ms may "
+    "never show: look at the patch."
 )
 
 
@@ -116,7 +117,7 @@ def _first_few(said: Sequence[str]) -> str:
 def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:
     """Captures with what was found, the first few of them; what has no capture is of the description."""
     found: dict[str, list[str]] = {}
-    for one in sorted(grave, key=lambda f: _SEVERITIES.index(f.severity)):
+    for one in sorted(grave, key=lambda f: (_SEVERITIES.index(f.severity), f.finding in FOLLOWS)):
         if one.capture in captures and one.finding not in found.setdefault(one.capture, []):
             found[one.capture].append(one.finding)
     named = [
@@ -129,7 +130,7 @@ def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:
 def _finding_lines(findings: Sequence[Finding]) -> list[str]:
     """The findings, the gravest first; those of one capture that say the same are joined."""
     alike: dict[tuple[str, ...], list[str]] = {}
-    for one in sorted(findings, key=lambda f: _SEVERITIES.index(f.severity)):
+    for one in sorted(findings, key=lambda f: (_SEVERITIES.index(f.severity), f.finding in FOLLOWS)):
         said = f"{one.finding}{_at(one)}. {clean(one.detail)}"
         alike.setdefault((one.severity, one.capture, said), []).append(one.track)
     return [

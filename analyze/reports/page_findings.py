@@ -40,10 +40,11 @@ _OF_THE_DESCRIPTION = (
     "arrives before it was sent",
     "delay not written",
     "copied take",
+    "recording not used",
     "louder elsewhere",
 )
 # What may follow from another finding, and is told behind it.
-_FOLLOWS = ("distance contradicted", "louder elsewhere")
+FOLLOWS = ("distance contradicted", "louder elsewhere")
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
 # Beside the headline so many are named, and outputs with names so long.
@@ -79,7 +80,7 @@ def findings(analysis: Analysis, severities: Sequence[str] = _SEVERITIES) -> lis
             alike[row.severity, row.finding, row.capture, row.unit, _around_place(row)].append(row)
     joined = [_joined(analysis, rows, numbers) for rows in alike.values()]
     return sorted(
-        joined, key=lambda row: (severities.index(row.severity), row.name not in _TO_MEND, row.name in _FOLLOWS)
+        joined, key=lambda row: (severities.index(row.severity), row.name not in _TO_MEND, row.name in FOLLOWS)
     )
 
 
@@ -93,7 +94,7 @@ def notice(analysis: Analysis) -> str:
     if not rows:
         return "" if every else "No warnings."
     counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
-    besides = "" if len(rows) == len(every) else " (inverted wiring aside)"
+    besides = "" if len(rows) == len(every) else " besides inverted wiring"
     names = list(dict.fromkeys(row.name for row in rows))
     n_left = len(names) - _MOST_NAMES
     what = listed([*names[:_MOST_NAMES], *([f"{n_left} more"] if n_left > 0 else [])])

@@ -236,7 +236,7 @@ def _mend(found: Sequence[_Explained]) -> str:
         parts.append("Were cables or tracks swapped then? If so, exchange the two there.")
     if any(one.exchanged is None for one in found):
         parts.append(
-            "Check what the processor showed then. If it was as described, the path has another latency than the rest: "
-            "describe that (latency_ms)."
+            "Check what the processor showed then, and where the feed was taken (feed_tap). If both are as described, "
+            "the path has another latency than the rest: describe that (latency_ms)."
         )
     return " ".join(parts)
