@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analyze.description_beside import unused_files
+from analyze.description_beside import files_of, unused_files
 from analyze.description_files import AudioFolder, by_reading, matching_file, split_track, tidy
 from analyze.description_findings import findings_of
 from analyze.description_lines import Mistake, index_lines, report, with_normal_keys
@@ -302,7 +302,7 @@ def _sound_check(
         source=source,
         is_temperature_assumed="temperature_c" not in table.model_fields_set,
         not_recorded=_not_recorded(table, captures, files, absent),
-        unused=unused_files(path.parent, _files_of(captures)) if captures else (),
+        unused=unused_files(path.parent, files_of(captures)) if captures else (),
     )
 
 
@@ -311,15 +311,11 @@ def _not_recorded(
 ) -> dict[str, dict[str, str]]:
     """Captures passed over, with what the folder may hold in place of their files: nothing that is a track."""
     to_come = {table.captures[k].name_or_number(k + 1): list(table.captures[k].tracks) for k in sorted(absent)}
-    near = files.meant([text for texts in to_come.values() for text in texts], _files_of(captures))
+    near = files.meant([text for texts in to_come.values() for text in texts], files_of(captures))
     return {
         name: {file: near[file] for file in dict.fromkeys(tidy(split_track(text)[0]) for text in texts) if file in near}
         for name, texts in to_come.items()
     }
-
-
-def _files_of(captures: Collection[Capture]) -> set[str]:
-    return {track.file for one in captures for kind in (one.feeds, one.mics, one.inputs) for track in kind.values()}
 
 
 def _output(name: str, table: OutputTable) -> Output:

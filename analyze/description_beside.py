@@ -15,7 +15,7 @@ from analyze.description_words import words_of
 from analyze.findings import Finding
 
 if TYPE_CHECKING:
-    from analyze.description import SoundCheck
+    from analyze.description import Capture, SoundCheck
 
 #: How two outputs of a pair are told apart in their names.
 _SIDES = re.compile(r"(?<!\w)(?:left|right|l|r)(?!\w)")
@@ -33,6 +33,11 @@ def other_side(name: str) -> str:
     ('sub right', 'fill')
     """
     return _SIDES.sub(lambda side: _OTHER_SIDE[side[0]], name.lower())
+
+
+def files_of(captures: Collection[Capture]) -> set[str]:
+    """Every file that captures use."""
+    return {track.file for one in captures for kind in (one.feeds, one.mics, one.inputs) for track in kind.values()}
 
 
 def unused_files(folder: Path, used: Collection[str]) -> tuple[str, ...]:

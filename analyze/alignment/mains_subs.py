@@ -39,14 +39,13 @@ from analyze.alignment.decision import (
 )
 from analyze.alignment.device import allowed, rounded, setting_after
 from analyze.alignment.grounds import BEST, Rival, SumGrounds
+from analyze.alignment.reach import AROUND_ALIGNED_MS, aligned_change_ms, reach
 from analyze.alignment.score import UNCHANGED, Change, cell_energy
 from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
 from analyze.alignment.sum_grounds import Judged, rival, seat_margins
 
 #: A polarity is turned where the other one, at a delay of its own, is better with this probability: not on a toss.
 _TURNED = 0.65
-#: Search range around the present setting and around aligned arrivals.
-AROUND_PRESENT_MS, AROUND_ALIGNED_MS = 40.0, 20.0
 #: Scores closer than this tie at the most.
 TIE_DB = 0.03
 #: A gain must exceed this many of its standard errors, and this floor, to be worth a change.
@@ -121,7 +120,7 @@ def _decide(context: Context, groups: Sequence[Group], fixed: Mapping[str, Chang
     joint = _Joint(
         context,
         groups,
-        [_mover(context, g) for g in groups],
+        [reach(context, g) for g in groups],
         context.landscape(groups, fixed, context.audience),
         [context.landscape(groups, fixed, context.audience, r) for r in range(len(context.replicates))],
     )
@@ -153,38 +152,6 @@ def _spread(joint: _Joint, state: Sequence[Change], k: int) -> Spread:
     spread = spread_of(joint.replicates, state, k, mover.grid_ms(), mover.signs, near_ms, mask)
     shares = joint.context.heard_share(group), joint.context.measured_share(group)
     return replace(spread, heard_share=shares[0], measured_share=shares[1])
-
-
-def _mover(context: Context, group: Group) -> Mover:
-    """The range searched: what the device allows, near the present setting and near aligned arrivals."""
-    device = allowed(context.members(group))
-    aligned = aligned_change_ms(context, group)
-    low, high = -AROUND_PRESENT_MS, AROUND_PRESENT_MS
-    if math.isfinite(aligned):
-        low, high = max(low, aligned - AROUND_ALIGNED_MS), min(high, aligned + AROUND_ALIGNED_MS)
-        if low > high:  # arrivals lie further off than the present setting's surroundings reach
-            low, high = aligned - AROUND_ALIGNED_MS, aligned + AROUND_ALIGNED_MS
-    if low > device.high_ms:  # the device does not get there: as far as it goes, and back from there
-        low, high = device.high_ms - AROUND_ALIGNED_MS, device.high_ms
-    elif high < device.low_ms:
-        low, high = device.low_ms, device.low_ms + AROUND_ALIGNED_MS
-    return Mover(device.signs, max(low, device.low_ms), min(high, device.high_ms))
-
-
-def aligned_change_ms(context: Context, group: Group) -> float:
-    """Change that lines up the group's arrivals with the reference's, mean over the audience; NaN if unknown."""
-    reference = context.sound_check.group_of(context.sound_check.reference)
-    total = weight = 0.0
-    for name, position in context.sound_check.positions.items():
-        if position.zone != "audience":
-            continue
-        own = [context.arrivals[o, name][0] for o in group if (o, name) in context.arrivals]
-        other = [context.arrivals[o, name][0] for o in reference if (o, name) in context.arrivals]
-        difference = np.mean(other) - np.mean(own) if own and other else math.nan
-        if math.isfinite(difference):
-            total += position.weight * float(difference)
-            weight += position.weight
-    return total / weight if weight > 0 else math.nan
 
 
 def _ties_settled(joint: _Joint, best: Optimum) -> list[Change]:

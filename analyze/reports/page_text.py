@@ -106,9 +106,10 @@ def _outputs(analysis: Analysis) -> list[str]:
 def _notes(row: SheetRow) -> list[str]:
     """What stands below a setting, each on lines of its own."""
     better = ", ".join(filter(None, (row.gain, row.worst)))
+    is_said = row.alternatives or (row.share and not row.together)  # beside these, or with the first of its group
     return [
         f"Better by {better}." if better else "",
-        f"Confidence: {row.polarity_confidence}." if row.polarity_confidence and not row.alternatives else "",
+        f"Confidence: {row.polarity_confidence}." if row.polarity_confidence and not is_said else "",
         row.repair,
         *row.notes,
         *(f"{': '.join(filter(None, one))}." for one in row.alternatives),

@@ -252,7 +252,8 @@ def scan(analysis: Analysis, one: DelayScan) -> str:
     if not parts:
         return "No score could be computed."
     whole = " It is over all bands that count; what a setting costs stands on the sheet over those it has a part in."
-    return f"Score {'; '.join(parts)}.{whole * (rival is not None)}{_scan_error(one)}"
+    scores = f"Score with all other outputs as recommended: {'; '.join(parts)}."
+    return f"{scores}{whole * (rival is not None)}{_scan_error(one)}"
 
 
 def _scan_error(one: DelayScan) -> str:
