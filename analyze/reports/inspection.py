@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_findings import FOLLOWS
+from analyze.reports.page_findings import FOLLOWS, SHORT_S
 from analyze.reports.summaries import listed, plural
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ _NAME_LENGTH = 24
 _SEVERITIES = ("error", "warning", "note")
 # Takes that the verdict names, and tracks from which on it is said once more at the end.
 _MOST_NAMED, _MANY_TRACKS = 3, 12
-# A take under this is short: half of what is asked for.
-_SHORT_S = 10.0
 _AGAIN = "Make it again while all stands: from 20 s on it is surer."
 #: What a look leaves open.
 _LATER = (
@@ -87,11 +85,11 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
     bad = {one.capture for one in grave if one.severity == "error"}
     doubtful = {one.capture for one in grave} - bad
     n_good = len(takes.keys() - bad - doubtful)
-    short = list(dict.fromkeys(one.capture for one in tracks if one.length_s < _SHORT_S))
+    short = list(dict.fromkeys(one.capture for one in tracks if one.length_s < SHORT_S))
     to_come = sum(one.finding == "not recorded yet" for one in findings)
     said = {
         f"In no take: {_few(missing)}. Describe its take, record it, or take out what did not play.": bool(missing),
-        f"Short, under {_SHORT_S:g} s: {_few(short)}. {_AGAIN}": bool(short),
+        f"Short, under {SHORT_S:g} s: {_few(short)}. {_AGAIN}": bool(short),
         f"Nothing needs a hand. {f'All {len(takes)} takes' if len(takes) > 1 else 'The take'} can be run.": not grave
         and not missing
         and not short,

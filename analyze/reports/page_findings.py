@@ -47,6 +47,8 @@ _OF_THE_DESCRIPTION = (
 FOLLOWS = ("distance contradicted", "louder elsewhere")
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
+#: A take under this is short: half of what is asked for.
+SHORT_S = 10.0
 # Beside the headline so many are named, and outputs with names so long.
 _MOST_NAMES, _NAME_LENGTH = 3, 40
 
@@ -91,14 +93,24 @@ def notice(analysis: Analysis) -> str:
     """
     every = findings(analysis)
     rows = [row for row in every if row.name != WIRED_INVERTED]
+    short = _short_takes(analysis)
     if not rows:
-        return "" if every else "No warnings."
+        return " ".join(filter(None, ("" if every else "No warnings.", short)))
     counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
     besides = "" if len(rows) == len(every) else " besides inverted wiring"
     names = list(dict.fromkeys(row.name for row in rows))
     n_left = len(names) - _MOST_NAMES
     what = listed([*names[:_MOST_NAMES], *([f"{n_left} more"] if n_left > 0 else [])])
-    return f"{' and '.join(counts)}{besides}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
+    said = f"{' and '.join(counts)}{besides}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
+    return " ".join(filter(None, (said, short)))
+
+
+def _short_takes(analysis: Analysis) -> str:
+    """Which takes are short, so that whoever has only the page knows; empty where none is."""
+    short = [one.capture for one in analysis.waveforms if one.to_s - one.from_s < SHORT_S]
+    names = [shortened(name, _NAME_LENGTH) for name in dict.fromkeys(short)]
+    few = [*names[:_MOST_NAMES], *([f"{len(names) - _MOST_NAMES} more"] if len(names) > _MOST_NAMES else [])]
+    return f"Short takes, under {SHORT_S:g} s: {listed(few)}." if names else ""
 
 
 def is_description_doubtful(analysis: Analysis) -> bool:
