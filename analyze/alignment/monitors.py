@@ -95,16 +95,20 @@ class _Stage:
         gain = self.landscape.score(state, mask) - self.landscape.score(other, mask)
         return gain, float(np.std([r.score(state, mask) - r.score(other, mask) for r in self.replicates]))
 
-    def gain_once_mended(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
-        """The same once wrong wirings are mended, which undoes a turn of those very monitors: nobody does both."""
+    def loss_once_mended(self, state: Sequence[Change], other: Sequence[Change]) -> tuple[float, float]:
+        """What one state takes from the stage once wrong wirings are mended, and its standard deviation; 0 for none.
+
+        Mending stands for a turn of those very monitors: nobody does both.
+        """
         if self.mended is None:
-            return self.gain(state, other)
+            return 0.0, 0.0
         wired = [bool(set(group) & _to_be_mended(self.context).keys()) for group in self.groups]
         once, then = (
             [(1.0, change[1]) if is_wired else change for is_wired, change in zip(wired, one, strict=True)]
             for one in (state, other)
         )
-        return self.mended.gain(once, then)
+        gain, std = self.mended.gain(once, then)
+        return -gain, std
 
     def with_change(self, state: Sequence[Change], k: int, change: Change) -> list[Change]:
         """The state with group k changed otherwise."""
@@ -129,7 +133,7 @@ def _is_undone(stage: _Stage, best: Sequence[Change], state: Sequence[Change], k
     """Whether the stage would gain by the change of group k and lose by it once wrong wirings are mended."""
     option = stage.with_change(state, k, best[k])
     is_gain = state[k] == UNCHANGED and _is_gain(stage, option, state)
-    return is_gain and stage.gain_once_mended(option, state)[0] < 0.0
+    return is_gain and stage.loss_once_mended(option, state)[0] > 0.0
 
 
 def _fewest_changes(stage: _Stage, best: Sequence[Change]) -> list[Change]:
@@ -145,8 +149,8 @@ def _fewest_changes(stage: _Stage, best: Sequence[Change]) -> list[Change]:
 
 def _is_worth(stage: _Stage, option: Sequence[Change], state: Sequence[Change]) -> bool:
     """Whether the stage gains what counts, also once wires are mended, and the audience does not pay for it."""
-    is_lasting = stage.gain_once_mended(option, state)[0] >= 0.0
-    return _is_gain(stage, option, state) and is_lasting and stage.loss(option, state)[0] <= _MOST_LOSS_DB
+    is_spared = stage.loss(option, state)[0] <= _MOST_LOSS_DB
+    return is_spared and _is_gain(stage, option, state) and stage.loss_once_mended(option, state)[0] <= 0.0
 
 
 def _is_gain(stage: _Stage, option: Sequence[Change], state: Sequence[Change]) -> bool:
@@ -258,20 +262,27 @@ def _decision(stage: _Stage, state: Sequence[Change], k: int) -> Decision:
 def _undone(stage: _Stage, best: Sequence[Change], state: Sequence[Change], k: int) -> Decision:
     """Decision on group k, whose change is good for the stage as long as another monitor is wired wrongly."""
     context, group, option = stage.context, stage.groups[k], stage.with_change(state, k, best[k])
-    gain, (once, std) = stage.gain(option, state)[0], stage.gain_once_mended(option, state)
+    gain, (loss, std) = stage.gain(option, state)[0], stage.loss_once_mended(option, state)
     wired = _to_be_mended(context)
     names = f"{' and '.join(wired)} {'is' if len(wired) == 1 else 'are'}"
     words = setting_words(context.members(group), option[k])
-    confidence = min(above(-once, std), *(context.signs.confidence[name] for name in wired))
-    grounds = partial(_grounds, stage.mended or stage, state, k, -once, std)
-    would = f"{words} would add {gain:.1f} dB of low end on stage, and take {-once:.1f} dB once {names} mended."
-    if confidence < DECIDED:
-        reason = f"In doubt: {would} Mend that first, then measure again."
-        words = f"candidate {words}"
-        return Decision(group, option[k], "undecided", confidence, confidence, -gain, words, reason, grounds=grounds)
-    reason = f"Keep it: {would} Mend that first, then measure again."
-    words = f"{words}, as long as {names} not mended"
-    return Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, words, reason, grounds=grounds)
+    confidence = min(above(loss, std), *(context.signs.confidence[name] for name in wired))
+    grounds = partial(_grounds, stage.mended or stage, state, k, loss, std)
+    would = f"{words} would add {gain:.1f} dB of low end on stage, and take {loss:.1f} dB once {names} mended."
+    then = " Mend that first, then measure again."
+    held = Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, f"{words}, as long as {names} not mended")
+    return _held_back(replace(held, grounds=grounds), option[k], words, would, (then, then))
+
+
+def _held_back(held: Decision, change: Change, words: str, would: str, then: tuple[str, str]) -> Decision:
+    """A change that would do good here and harm there: not made where that is sure, else left open.
+
+    words : the setting it is; would : what it would do; then : what to do about it where it is in doubt, and where not
+    """
+    if held.confidence < DECIDED:
+        in_doubt = f"In doubt: {would}{then[0]}"
+        return replace(held, candidate=change, decision="undecided", alternative=f"candidate {words}", reason=in_doubt)
+    return replace(held, reason=f"Keep it: {would}{then[1]}")
 
 
 def _wiring_words(context: Context, group: Group, change: Change) -> str:
@@ -318,13 +329,9 @@ def _paid_for(stage: _Stage, option: Sequence[Change], state: Sequence[Change], 
     would = f"{words} would add {gain:.1f} dB of low end on stage and take {loss:.1f} dB from the sum in the audience."
     wired = " It is wired inverted: mending that does the same, so listen at the seats when you do."
     wired = wired if _wired_inverted(context, group) and option[k][0] < 0 else ""
-    if confidence < DECIDED:
-        reason = f"In doubt: {would} Record {group[0]} at the seats again, alone and louder, to settle it."
-        words = f"candidate {words}"
-        return Decision(group, option[k], "undecided", confidence, confidence, -gain, words, reason, grounds=grounds)
-    reason = f"Keep it: {would}{wired}"
-    words = f"{words}, if the stage comes first"
-    return Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, words, reason, grounds=grounds)
+    again = f" Record {group[0]} at the seats again, alone and louder, to settle it."
+    held = Decision(group, UNCHANGED, "keep", confidence, confidence, -gain, f"{words}, if the stage comes first")
+    return _held_back(replace(held, grounds=grounds), option[k], words, would, (again, wired))
 
 
 def _wired_inverted(context: Context, group: Group) -> list[str]:

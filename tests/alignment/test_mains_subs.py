@@ -22,7 +22,8 @@ from alignment_making import (
 )
 from mains_subs_making import MAIN, best_of, decided, score_of, sub
 
-from analyze.alignment.mains_subs import aligned_change_ms, decide_mains_subs
+from analyze.alignment.mains_subs import decide_mains_subs
+from analyze.alignment.reach import aligned_change_ms
 from analyze.description import Output, Position
 
 # The best there is
@@ -255,3 +256,17 @@ def test_a_gain_that_is_not_worth_it_is_left(off_ms: float, is_changed: bool) ->
     assert (decision.decision == "change") is is_changed
     if is_changed:
         assert decision.change[1] == pytest.approx(-off_ms, abs=0.2)
+
+
+@pytest.mark.parametrize(("off_ms", "is_moved"), [(0.2, False), (0.5, True)])
+def test_a_delay_beside_a_turned_polarity_has_to_be_worth_it_too(off_ms: float, is_moved: bool) -> None:
+    """Upside down and a little late: the polarity is turned, the delay moved only where that gains 0.05 dB more."""
+    box = closed(50.0)
+    h = np.stack([box * delay(10.0), -0.9 * box * delay(10.0 + off_ms)])[:, None]
+    found = context([MAIN, sub()], seats(1), h, spread=0.0)
+    more = score_of(found, h, {"sub": (-1.0, -off_ms)}) - score_of(found, h, {"sub": (-1.0, 0.0)})
+    assert (more > 0.05) == is_moved
+    assert more > 0.005
+    decision = decided(found)
+    assert decision.decision == "change"
+    assert decision.change == pytest.approx((-1.0, -off_ms if is_moved else 0.0), abs=0.2 if is_moved else 1e-9)
