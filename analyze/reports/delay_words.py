@@ -40,14 +40,14 @@ def length_text(delay_ms: float, speed_m_s: float) -> str:
 
     >>> length_text(10.0, 343.2), length_text(14.0, 343.2)
     ('3.4 m, 11.5 ft', '4.8 m, 16 ft')
-    >>> length_text(0.21, 343.2)
-    '0.1 m, 0.2 ft'
+    >>> length_text(0.21, 343.2), length_text(0.27, 343.2), length_text(0.9, 343.2)
+    ('0.1 m, 0.2 ft', '0.1 m, 0.3 ft', '0.3 m, 1 ft')
     """
     if not math.isfinite(delay_ms):
         return ""
     metres = delay_ms / 1000.0 * speed_m_s
     feet = metres / _METRES_PER_FOOT
-    feet = max(round(2.0 * feet) / 2.0, min(feet, 0.9)) if round(metres, 1) else 0.0  # of less than one, tenths
+    feet = round(2.0 * feet) / 2.0 if feet >= 0.9 else feet
     return f"{number(metres)} m, {number(feet).removesuffix('.0')} ft"
 
 
@@ -61,4 +61,4 @@ def change_text(change_ms: float, speed_m_s: float) -> str:
         return ""
     text = f"{delay_texts(abs(change_ms))[0]} ms {'later' if change_ms > 0 else 'earlier'}"
     length = length_text(abs(change_ms), speed_m_s)
-    return text if length == length_text(0.0, speed_m_s) else f"{text} = {length}"
+    return text if length.startswith("0.0 m") else f"{text} = {length}"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import FOLLOWS, SHORT_S
-from analyze.reports.summaries import listed, plural
+from analyze.reports.summaries import first_few, listed, plural
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -104,12 +104,7 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
 
 def _few(names: Sequence[str]) -> str:
     """The first few of some names, the others counted."""
-    return _first_few([shortened(one, _NAME_LENGTH) for one in names])
-
-
-def _first_few(said: Sequence[str]) -> str:
-    n_more = len(said) - _MOST_NAMED
-    return listed([*said[:_MOST_NAMED], *([f"{n_more} more"] if n_more > 0 else [])] or [""])
+    return first_few([shortened(one, _NAME_LENGTH) for one in names], _MOST_NAMED)
 
 
 def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:
@@ -122,7 +117,7 @@ def _named(captures: Collection[str], grave: Sequence[Finding]) -> str:
         f"{shortened(capture, _NAME_LENGTH) if capture else 'the description'} ({listed(names)})"
         for capture, names in found.items()
     ]
-    return _first_few(named)
+    return first_few(named, _MOST_NAMED)
 
 
 def _finding_lines(findings: Sequence[Finding]) -> list[str]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import shortened
 from analyze.reports.page_order import typing_order
-from analyze.reports.summaries import listed, number, percent, plural
+from analyze.reports.summaries import first_few, listed, number, percent, plural
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -99,8 +99,7 @@ def notice(analysis: Analysis) -> str:
     counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
     besides = "" if len(rows) == len(every) else " besides inverted wiring"
     names = list(dict.fromkeys(row.name for row in rows))
-    n_left = len(names) - _MOST_NAMES
-    what = listed([*names[:_MOST_NAMES], *([f"{n_left} more"] if n_left > 0 else [])])
+    what = first_few(names, _MOST_NAMES)
     said = f"{' and '.join(counts)}{besides}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
     return " ".join(filter(None, (said, short)))
 
@@ -109,8 +108,7 @@ def _short_takes(analysis: Analysis) -> str:
     """Which takes are short, so that whoever has only the page knows; empty where none is."""
     short = [one.capture for one in analysis.waveforms if one.to_s - one.from_s < SHORT_S]
     names = [shortened(name, _NAME_LENGTH) for name in dict.fromkeys(short)]
-    few = [*names[:_MOST_NAMES], *([f"{len(names) - _MOST_NAMES} more"] if len(names) > _MOST_NAMES else [])]
-    return f"Short takes, under {SHORT_S:g} s: {listed(few)}." if names else ""
+    return f"Short takes, under {SHORT_S:g} s: {first_few(names, _MOST_NAMES)}." if names else ""
 
 
 def is_description_doubtful(analysis: Analysis) -> bool:

@@ -105,6 +105,16 @@ def listed(names: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
 
 
+def first_few(names: Sequence[str], most: int) -> str:
+    """The first names in a sentence, the others counted; empty for none.
+
+    >>> first_few(["mix", "lawn", "balcony"], 2), first_few(["mix"], 2), first_few([], 2)
+    ('mix, lawn and 1 more', 'mix', '')
+    """
+    n_more = len(names) - most
+    return listed([*names[:most], *([f"{n_more} more"] if n_more > 0 else [])] or [""])
+
+
 def percent(probability: float) -> str:
     """A probability as a reader says it, empty where it is not known; never a bare 0 or 100 %.
 
