@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -71,9 +72,6 @@ def outputs(**kinds: str) -> dict[str, Output]:
     ],
 )
 def test_one_box_of_a_pair_is_told_where_others_stand_in_pairs(described: dict[str, str], lone: list[str]) -> None:
-    class Check:
-        outputs = globals()["outputs"](**described)
-
-    found = lone_sides(Check())  # type: ignore[arg-type]
+    found = lone_sides(SimpleNamespace(outputs=outputs(**described)))  # type: ignore[arg-type]
     assert [one.track for one in found] == lone
     assert all(one.severity == "warning" and one.finding == "other side missing" for one in found)

@@ -53,7 +53,7 @@ def alike_words(is_too_alike: bool) -> list[str]:
 
 def stood_words(older: Visit, newer: Visit, changes: Sequence[PairChange]) -> list[str]:
     """That microphones were hardly put back at all, where the descriptions are of two days."""
-    is_told = older.date != newer.date and len(changes) >= _FEWEST_STOOD
+    is_told = older.date and newer.date and older.date != newer.date and len(changes) >= _FEWEST_STOOD
     if not is_told or statistics.median(abs(one.own_ms) for one in changes) > _STOOD_MS:
         return []
     return [

@@ -99,8 +99,8 @@ class _Venue:
     heard: list[tuple[Seen, Levels]] = field(default_factory=list)
     passed: list[VisitRow] = field(default_factory=list)
 
-    def is_copy(self, one: Seen, report: ReportRead) -> bool:
-        """Whether a visit is too alike to one that was read before; if so its row is kept, else its levels."""
+    def pass_over(self, one: Seen, report: ReportRead) -> bool:
+        """Pass a visit over if it is too alike to one that was read before, and tell; else its levels are kept."""
         levels = levels_of(report)
         twin = next((other for other, then in self.heard if levels_too_alike(then, levels)), None)
         if twin is None:
@@ -130,7 +130,7 @@ def _venue(seen: list[Seen], renames: Mapping[str, str], step: Callable[[int], N
     for one in ordered:
         newer = renamed_visit(open_report(one.path), renames)
         step(1)
-        if venue.is_copy(one, newer):
+        if venue.pass_over(one, newer):
             continue
         verdict, reason, comparison = _held_against(older, newer, one.date)
         previous = dated[-1].name if one.date and dated else ""

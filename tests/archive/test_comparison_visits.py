@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 
 from analyze.archive.comparison_rows import Visit
@@ -29,17 +31,14 @@ def test_two_venues_are_named_first() -> None:
 
 
 def test_microphones_that_nobody_put_back_are_said_of_visits_of_two_days() -> None:
-    class Change:
-        def __init__(self, own_ms: float) -> None:
-            self.own_ms = own_ms
-
     def told(own_ms: float, days: tuple[str, str] = DAYS, n: int = 12) -> bool:
         visits = (Visit("one", "A test", day, 20.0, False, "", venue=VENUE) for day in days)
-        return bool(stood_words(*visits, [Change(own_ms)] * n))  # type: ignore[list-item]
+        return bool(stood_words(*visits, [SimpleNamespace(own_ms=own_ms)] * n))  # type: ignore[list-item]
 
     assert told(-0.001)
     assert not told(0.01)
     assert not told(0.001, (DAYS[0], DAYS[0]))
+    assert not told(0.001, ("", DAYS[1]))
     assert not told(0.001, n=4)
 
 

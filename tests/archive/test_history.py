@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import re
@@ -19,13 +18,11 @@ from visits_making import compared, visit
 import analyze.archive.history as module
 from analyze.archive.comparison import compare
 from analyze.archive.comparison_visits import STOOD
-from analyze.archive.comparison_words import exchanged_words, headline
+from analyze.archive.comparison_words import exchanged_words
 from analyze.archive.history import history_of
 from analyze.archive.history_rows import History
 from analyze.archive.history_words import IN_DOUBT, spelling_words, venue_words
 from analyze.archive.opening import open_report
-from analyze.archive.settings import verify_settings
-from analyze.archive.settings_words import headline as said_of_settings
 from analyze.errors import DescriptionError
 
 DAYS = {"first": "2024-05-14", "warmer": "2024-10-02", "several": "2025-05-20"}
@@ -78,41 +75,6 @@ def test_verdicts_are_those_of_a_comparison_with_the_visit_before(hall):
         assert row.level_change_db == newest[output].level_change_db
     assert (said["sub right"], said["front fill"]) == ("moved", "flipped")
     assert [said[name] for name in ("main left", "main right", "sub left")] == ["same"] * 3
-
-
-def test_the_same_recordings_under_another_date_are_no_visit(tmp_path):
-    """A folder that was copied by mistake, and its date changed, would vouch for a rig that nobody heard."""
-    whole = make_report(tmp_path / "may", "2026-05-14")
-    copied = shutil.copytree(whole, tmp_path / "copy")
-    undated = shutil.copytree(whole, tmp_path / "before")
-    for report, day in ((copied, "2028-01-15"), (undated, "")):
-        results = json.loads((report / "results.json").read_text("utf-8"))
-        results["sound_check"]["date"] = day
-        (report / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    found = {row.path: (row.state, row.reason) for row in history_of(tmp_path).visits}
-    assert {path: state for path, (state, _) in found.items()} == {"may": "read", "copy": "copy", "before": "copy"}
-    assert found["copy"][1] == (
-        "It was made from the same recordings as may, dated 2026-05-14 there and 2028-01-15 here: one visit, and may "
-        "stands for it."
-    )
-    comparison = compare(open_report(whole), open_report(copied))
-    assert headline(comparison) == "No second visit: both reports were made from the very same recordings."
-    assert comparison.remarks[0].startswith("Both were made from the very same recordings")
-    assert said_of_settings(verify_settings(open_report(whole), open_report(copied))).startswith("Nothing was measured")
-
-
-def test_a_copy_that_was_stored_otherwise_is_a_copy_and_the_description_that_was_mended_counts(tmp_path):
-    """As FLAC in place of WAV: no file is the same, and all that is heard in them."""
-    for name, day, doubts in (("first", "2026-05-14", ["channels exchanged"]), ("mended", "2026-05-14", [])):
-        report = make_report(tmp_path / name, day)
-        results = json.loads((report / "results.json").read_text("utf-8"))
-        for one in results["input_files"]:
-            one["sha256"] = hashlib.sha256(f"{name} {one['path']}".encode()).hexdigest()
-        results["bands"] = json.loads((tmp_path / "first" / "results.json").read_text("utf-8"))["bands"]
-        results["quality"] = [{"finding": doubt, "severity": "warning"} for doubt in doubts]
-        (report / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    assert open_report(tmp_path / "first").doubts == ("channels exchanged",)
-    assert {row.path: row.state for row in history_of(tmp_path).visits} == {"mended": "read", "first": "copy"}
 
 
 def test_positions_that_looked_exchanged_at_a_visit_between_are_said(hall):
