@@ -1,7 +1,8 @@
 """Plots drawn by several processes: matplotlib holds the interpreter, so threads would only wait for one another.
 
 One process loads matplotlib while something else goes on, and becomes several once it has; where a process cannot be
-split, each loads it. Whatever goes wrong in one of them, its share is drawn here.
+split, each loads it. Whatever goes wrong in one of them, its share is drawn here. A plot that cannot be drawn says so
+in its place: no picture is worth the settings sheet.
 """
 
 from __future__ import annotations
@@ -35,7 +36,15 @@ _SPLITS = sys.platform == "linux"
 
 def draw_here(plots: Sequence[Plot]) -> Iterator[tuple[bytes, bytes]]:
     """Draw one after the other in this process."""
-    return (plot.render() for plot in plots)
+    return (_rendered(plot) for plot in plots)
+
+
+def _rendered(plot: Plot) -> tuple[bytes, bytes]:
+    """The plot, or that it could not be drawn."""
+    try:
+        return plot.render()
+    except Exception as error:
+        return plot.render_without(error)
 
 
 @contextmanager
@@ -99,7 +108,7 @@ def _draw_for(connections: list[Connection]) -> None:
         for connection in others:
             connection.close()  # or nobody would hear that the process that serves it has ended
         while True:
-            own.send([plot.render() for plot in own.recv()])
+            own.send([_rendered(plot) for plot in own.recv()])
     for connection in connections:
         connection.close()
     if new:

@@ -190,6 +190,13 @@ def title(figure: Figure, text: str) -> None:
     figure.text(0.1 / figure.get_size_inches()[0], 1 - 0.1 / height, text, va="top", fontsize=10, fontweight="bold")
 
 
+def not_drawn(figure: Figure, text: str, error: str) -> None:
+    """What stands where a drawing failed: the title, and that the figures are not lost."""
+    title(figure, text)
+    said = f"This plot could not be drawn: a bug in the program ({error}).\nIts figures stand in the tables."
+    figure.text(0.5, 0.45, said, ha="center", va="center", fontsize=9)
+
+
 def legend_above(axes: Axes, n_columns: int, left_in: float | None = None) -> None:
     """A legend between title and axes, in columns; it begins at the axes, or so many inches from the figure's edge."""
     left = 0.0 if left_in is None else (left_in * axes.figure.dpi - axes.bbox.x0) / axes.bbox.width

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from analyze.reports import plots_outputs, plots_sums, summaries
 from analyze.reports.naming import numbered
 from analyze.reports.partners import partners
-from analyze.reports.plot_style import Look, render
+from analyze.reports.plot_style import Look, not_drawn, render
 from analyze.reports.selections import phase_points, positions_with_sums, seats_first, spreads
 from analyze.responses.transfer import merged
 
@@ -54,6 +54,10 @@ class Plot:
     def render(self) -> tuple[bytes, bytes]:
         """The plot as SVG and as PNG."""
         return render(self.draw, self.size_in)
+
+    def render_without(self, error: Exception) -> tuple[bytes, bytes]:
+        """In the place of the plot that it could not be drawn, and by which error, as SVG and as PNG."""
+        return render(partial(not_drawn, text=self.title, error=type(error).__name__), self.size_in)
 
 
 # A plot before it has its number: name parts, question, title, text, size, drawing and whether it is of the stage.

@@ -151,7 +151,7 @@ def level_errors_db(analysis: Analysis, output: str, position: str, hz: Floats) 
 
 def is_error_seen(either_db: Floats) -> NDArray[np.bool_]:
     """Bands in which the error of a level is drawn, and the next on both sides; not where the level is not known."""
-    is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3), "same") > 0.0
+    is_seen = np.convolve(either_db > LEAST_SEEN_DB, np.ones(3))[1:-1] > 0.0  # "same" has three for fewer bands
     return np.asarray(is_seen & is_level_known(either_db))
 
 

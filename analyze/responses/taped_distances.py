@@ -26,6 +26,8 @@ _SUB_M = 0.5
 #: What the latency of an output may be off that of others: 10 ms (common practice, no source: processors and the
 #: loudspeakers' own take a few milliseconds each).
 _LATENCY_M = 3.4
+#: The international foot, in metres, exactly.
+_FOOT_M = 0.3048
 #: Findings of a take by which its tracks are not what they are called.
 NOT_ITS_OWN = ("copied take", "arrives before it was sent", "not of one take")
 #: Standard deviation of when an output is first heard as `inspect` has it: within 0.1 ms in seven demo halls.
@@ -49,6 +51,11 @@ class _Taped:
     def residual_m(self) -> float:
         """Way less tape; NaN where nothing was heard there."""
         return self.ways_m.get(self.position, math.nan) - self.tape_m
+
+    def in_feet(self) -> _Taped:
+        """The same with the tape read in feet."""
+        tape_m = _FOOT_M * self.tape_m
+        return replace(self, tape_m=tape_m, allowed_m=self.allowed_m - _TAPE_SHARE * (self.tape_m - tape_m))
 
     def exchanged(self, a: str, b: str) -> _Taped:
         """The same with two positions in each other's place."""
@@ -74,6 +81,8 @@ def taped_distances(
     off = _contradicted(taped)
     if not off:
         return []
+    if _are_feet(taped):
+        return [_feet_finding(sound_check, one) for one, _ in off]
     # a lone tape of an output whose latency nobody knows fits nearly everywhere, unless others say what is usual
     exchanged = _exchanged(taped, [one for one, _ in off]) if _of_known_latency(taped) else None
     outputs = [one.output for one in taped]
@@ -157,6 +166,18 @@ def _median(values: Collection[float]) -> float:
     return float(np.median(list(values)))
 
 
+def _are_feet(taped: list[_Taped]) -> bool:
+    """Whether all distances agree once they are read in feet, with no latency but a usual one."""
+    in_feet = [one.in_feet() for one in taped]
+    unknown = [one for one in in_feet if math.isnan(one.latency_m)]
+    usual = all(_offset_m([one for one in unknown if one.output == name]) <= _LATENCY_M for name in _names(unknown))
+    return usual and not _contradicted(in_feet)
+
+
+def _names(taped: list[_Taped]) -> set[str]:
+    return {one.output for one in taped}
+
+
 def _exchanged(taped: list[_Taped], off: list[_Taped]) -> tuple[str, str] | None:
     """The one pair of positions with which exchanged all distances agree; None if there is none, or several.
 
@@ -178,7 +199,7 @@ def _finding(
 ) -> Finding:
     """Both figures, and what to check: a lone distance fits as well if the delay was another one than is described."""
     way_m = one.ways_m[one.position] - offset_m
-    takes = [c.name for c in sound_check.captures if one.output in c.feeds and one.position in c.mics]
+    takes = _takes(sound_check, one)
     is_unknown = math.isnan(sound_check.outputs[one.output].latency_ms)
     by_arrival = f"by its arrival{', latency included' if is_lone and is_unknown else ''}"
     arrival = f"{way_m:.1f} m {by_arrival}" if way_m > 0.0 else "by its arrival was heard before it was sent"
@@ -194,5 +215,23 @@ def _finding(
         detail += (
             "Measure again first; then check the delay described and latency_ms, and whether microphones are swapped."
         )
+    return _contradiction(one, detail, takes, off_m)
+
+
+def _feet_finding(sound_check: SoundCheck, one: _Taped) -> Finding:
+    """A distance that was written in feet, as all others."""
+    detail = (
+        f"{one.output} is {one.tape_m:g} m from {one.position} by hand. Its arrival contradicts that, and fits "
+        f"{one.tape_m:g} feet, as all distances do: write metres, here {_FOOT_M * one.tape_m:.2f}."
+    )
+    return _contradiction(one, detail, _takes(sound_check, one), (_FOOT_M - 1.0) * one.tape_m)
+
+
+def _takes(sound_check: SoundCheck, one: _Taped) -> list[str]:
+    """The captures in which the output was heard at the position."""
+    return [c.name for c in sound_check.captures if one.output in c.feeds and one.position in c.mics]
+
+
+def _contradiction(one: _Taped, detail: str, takes: list[str], off_m: float) -> Finding:
     take = takes[0] if len(takes) == 1 else ""
     return Finding("distance contradicted", "warning", detail, take, one.position, value=off_m, unit="m")

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 
 import pytest
 
@@ -60,11 +61,20 @@ def test_the_share_of_a_process_that_was_killed_is_drawn_here(some, when):
         assert list(drawn or draw(some)) == list(draw_here(some))
 
 
-def test_a_plot_that_cannot_be_drawn_says_so_here(make):
-    broken = plots(make())[0]
-    broken.draw.keywords["look"].series.clear()
-    with drawing_processes(2) as draw, pytest.raises(KeyError):
-        list(draw([broken]))
+@pytest.mark.parametrize("n", [1, 2])
+def test_a_plot_that_cannot_be_drawn_says_so_in_its_place(make, n):
+    broken, other = replace(plots(make())[0], draw=_fail), plots(make())[1]
+    with drawing_processes(n) as draw:
+        (svg, png), whole = list(draw([broken, other]))
+    assert b"This plot could not be drawn" in svg
+    assert b"ZeroDivisionError" in svg
+    assert broken.title.encode() in svg
+    assert png.startswith(b"\x89PNG")
+    assert whole == other.render()
+
+
+def _fail(_: object) -> None:
+    raise ZeroDivisionError
 
 
 def test_what_goes_wrong_within_leaves_no_process():

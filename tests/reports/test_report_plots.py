@@ -18,7 +18,7 @@ from analyze.reports.naming import clean
 from analyze.reports.partners import partners
 from analyze.reports.plot_style import COLOURS, N_SERIES, Look, render
 from analyze.reports.plots import plots
-from analyze.reports.plots_outputs import level_errors_db
+from analyze.reports.plots_outputs import is_error_seen, level_errors_db
 from analyze.reports.selections import change_deg, phase_points, seats
 from analyze.reports.summaries import unrelated_sum_db
 
@@ -355,3 +355,10 @@ def test_an_error_of_a_sum_that_is_not_seen_or_not_known_is_no_width(analysis):
     corners = [band.get_paths()[0].vertices for band in drawn(unknown).axes[0].collections]
     lines = [line.get_ydata() for line in drawn(unknown).axes[0].lines]
     assert {float(y) for one in corners for y in one[:, 1]} == {float(y) for one in lines for y in one}
+
+
+@pytest.mark.parametrize(
+    ("either_db", "seen"), [([4], [1]), ([0, 4], [1, 1]), ([4, 0, 0], [1, 1, 0]), ([0, 0, 4, 0], [0, 1, 1, 1])]
+)
+def test_the_error_of_a_level_is_drawn_beside_where_it_is_seen_however_few_bands_were_heard(either_db, seen):
+    assert is_error_seen(np.array(either_db, dtype=float)).tolist() == [bool(one) for one in seen]

@@ -69,6 +69,24 @@ def test_a_tape_that_contradicts(tapes, latency_ms, at):
     assert all("Measure again first" in one.detail for one in found)
 
 
+@pytest.mark.parametrize("latency_ms", [math.nan, 2.0])
+@pytest.mark.parametrize("positions", [("mix",), ("mix", "front", "back")])
+def test_tapes_in_feet_are_told(positions, latency_ms):
+    feet = {name: round(PLACES[name] / 0.3048, 1) for name in positions}
+    found = told(feet, latency_ms)
+    assert {one.track for one in found} <= set(positions)
+    assert len(found) >= 1
+    assert all("as all distances do: write metres" in one.detail for one in found)
+    mix = next(one for one in found if one.track == "mix")
+    assert "is 65.6 m from mix by hand" in mix.detail
+    assert "fits 65.6 feet" in mix.detail
+    assert "here 19.99" in mix.detail
+    assert mix.value == pytest.approx(19.995 - 65.6, abs=0.01)
+    one_wrong = told(feet | {"mix": 80.0}, latency_ms)
+    assert one_wrong
+    assert not any("feet" in one.detail for one in one_wrong)
+
+
 @pytest.mark.parametrize(("tapes", "latency_ms"), [(PLACES, math.nan), ({"mix": 20.0}, 2.0), ({"back": 31.0}, 2.0)])
 def test_two_microphones_under_each_others_names(tapes, latency_ms):
     found = told(dict(tapes), latency_ms, mix="back", back="mix")
