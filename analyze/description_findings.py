@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 #: What a draft says at once, for names of tracks are all that it knows.
 TWO_NAMES = "one position under two names"
 NOTHING_IN_COMMON = "no position in common"
+#: What how they sound may explain.
+TWINS_DIFFER = "twins set differently"
 _UNWRITTEN = "delay not written"
 
 # Beginnings of names of what stands beside the mains and often works as one of them.
@@ -180,9 +182,8 @@ def _unlike_twins(check: SoundCheck) -> tuple[Finding, ...]:
             )
             is_likely = turned or output.kind in ("main", "sub")
             severity: Severity = "warning" if is_likely else "note"
-            findings.append(
-                Finding("twins set differently", severity, detail, "", output.name, value=apart_ms, unit="ms")
-            )
+            value, unit = (apart_ms, "ms") if apart_ms >= _APART_MS and is_written else (math.nan, "")
+            findings.append(Finding(TWINS_DIFFER, severity, detail, "", output.name, value=value, unit=unit))
     return tuple(findings)
 
 

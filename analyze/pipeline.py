@@ -55,6 +55,7 @@ from analyze.responses.several_captures import comparable, flip_rows, in_step, j
 from analyze.responses.steadiness import not_steady
 from analyze.responses.taped_distances import taped_distances
 from analyze.responses.transfer import merged
+from analyze.responses.twins import twins_explained
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.version import VERSION, library_versions
 
@@ -251,7 +252,7 @@ def _of_outputs(
         inputs=tuple(recorded.inputs),
         waveforms=tuple(recorded.waveforms),
         findings=(
-            *sound_check.findings,
+            *twins_explained(sound_check, wiring),
             *recorded.findings,
             *(copy.finding for copy in copies),
             *joint_findings,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,8 @@ from analyze.description import Output
 DECIDED = 0.8
 #: Settings that differ by no more than this are equally good.
 EQUAL_DB = 0.05
+#: What `setting_words` writes.
+_SETTING = re.compile(r"(normal|inverted), (-?\d+\.\d\d) ms")
 
 
 def _no_grounds() -> None:
@@ -51,6 +54,24 @@ def setting_words(members: Sequence[Output], change: Change) -> str:
     """`inverted, 7.25 ms`: the setting of the group's first output after a change."""
     polarity, delay_ms = setting_after(members[0], change)
     return f"{polarity}, {delay_ms:.2f} ms"
+
+
+def said_of(words: str, first: Output, output: Output) -> str:
+    """Words on settings of a group's first output as words on another member's, which may be set differently.
+
+    >>> from analyze.description import Setting
+    >>> twin = Output("b", "sub", setting=Setting(3.0, "inverted"))
+    >>> said_of("inverted, 12.50 ms costs 0.1 dB", Output("a", "sub", setting=Setting(2.0)), twin)
+    'normal, 13.50 ms costs 0.1 dB'
+    """
+    if output.setting == first.setting:
+        return words
+
+    def of_member(found: re.Match[str]) -> str:
+        turned = 1.0 if found[1] == first.setting.polarity else -1.0
+        return setting_words([output], (turned, float(found[2]) - first.setting.delay_ms))
+
+    return _SETTING.sub(of_member, words)
 
 
 def change_words(change: Change) -> str:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analyze.alignment.beforehand import decided_beforehand, not_measured_words
 from analyze.alignment.context import Context
-from analyze.alignment.decision import Decision, undecided
+from analyze.alignment.decision import Decision, said_of, undecided
 from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
@@ -91,6 +91,7 @@ def _row(context: Context, output: Output, decision: Decision, changes: Mapping[
     polarity, recommended_ms = setting_after(output, decision.change)
     gain, worst, worst_gain = gain_of(context, decision.members, changes)
     low, high = context.overlap_hz(output.name, decision.members)
+    first = context.sound_check.outputs[decision.members[0]]
     return Recommendation(
         output=output.name,
         kind=output.kind,
@@ -110,8 +111,8 @@ def _row(context: Context, output: Output, decision: Decision, changes: Mapping[
         worst_gain_db=worst_gain,
         overlap_low_hz=low,
         overlap_high_hz=high,
-        alternative=decision.alternative,
-        reason=decision.reason,
+        alternative=said_of(decision.alternative, first, output),
+        reason=said_of(decision.reason, first, output),
     )
 
 

@@ -26,7 +26,7 @@ from analyze.reports.sheet_notes import (
     unheard_note,
 )
 from analyze.reports.summaries import listed, percent, signed
-from analyze.reports.wiring_notes import repair_note, stopgaps
+from analyze.reports.wiring_notes import repair_note, sound_alike, stopgaps
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
@@ -273,7 +273,7 @@ def group_note(analysis: Analysis, row: Recommendation) -> str:
     parts = []
     if math.isfinite(later_ms) and round(later_ms, MAX_DECIMALS):
         parts.append(f"{delay_texts(abs(later_ms))[0]} ms {'later' if later_ms > 0 else 'earlier'}")
-    if row.setting_polarity != first.setting_polarity:
+    if row.setting_polarity != first.setting_polarity and not sound_alike(analysis, row.output, leader):
         parts.append("of the other polarity")
     if not parts:
         return _lone_sub_note(analysis, row)

@@ -50,10 +50,29 @@ def hand_sentence(analysis: Analysis) -> str:
         is_one = len(look) == 1
         words += [
             f"Look at {listed(look)} in the processor: {'it is' if is_one else 'they are'} described as inverted, and "
-            f"{'sounds' if is_one else 'sound'} normal. If that was not in force, correct the description and run it "
-            f"again; if it was, mend {'it: it is' if is_one else 'them: they are'} wired inverted."
+            f"{'sounds' if is_one else 'sound'} normal. Either way the settings below hold: "
+            f"{_switches(analysis, described)}. If that was not in force, correct the description; if it was, mend "
+            f"{'it: it is' if is_one else 'them: they are'} wired inverted."
         ]
     return " ".join(words)
+
+
+def _switches(analysis: Analysis, names: list[str]) -> str:
+    """What to do to the polarity switches of outputs of which it is not known how they were set."""
+    turned = {row.output for row in analysis.recommendations if row.output in names and row.polarity_change == "yes"}
+    left = [name for name in names if name not in turned]
+    parts = [("turn", "over from how you find it", turned)] if turned else []
+    parts += [("leave", "as you find it", left)] if left else []
+    is_one = len(names) == 1
+    return ", and ".join(
+        f"{verb} {'its switch' if is_one else f'the switch of {listed(sorted(which))}'} {how}"
+        for verb, how, which in parts
+    )
+
+
+def sound_alike(analysis: Analysis, one: str, other: str) -> bool:
+    """Whether two outputs are described as set of opposite polarity, and sound alike by what the wiring reads."""
+    return len({one, other} & set(not_as_described(analysis))) == 1
 
 
 def until_mended(analysis: Analysis) -> str:

@@ -157,9 +157,9 @@ def _inverted_output(output: str, confidence: float, n_positions: int, is_set_in
     if is_set_inverted:
         detail = (
             f"{output} is described as set inverted, and sounds normal. Look at the processor first: if it was not "
-            "inverted while this was recorded, correct the description and run it again. If it was, the wiring is "
-            "inverted and the setting makes up for it: check cable, connector, amplifier and the box's own "
-            f"leads.{doubt}"
+            "inverted while this was recorded, correct the description; what is recommended stays the same. If it was, "
+            "the wiring is inverted and the setting makes up for it: check cable, connector, amplifier and the box's "
+            f"own leads.{doubt}"
         )
     else:
         detail = (

@@ -317,3 +317,19 @@ def test_there_is_no_scan_of_what_cannot_move() -> None:
     assert delay_scans(found, decide_all(found)) == []
     stage = context(OUTPUTS, [Position(p.name, "stage") for p in POSITIONS], hall(), reference="left")
     assert delay_scans(stage, decide_all(stage)) == []
+
+
+def test_words_on_a_member_that_is_set_otherwise_are_of_its_own_settings() -> None:
+    """Subs turned against one another: the runner-up of one is not that of the other."""
+    found = whole()
+    decisions = decide_all(found)
+    outputs = found.sound_check.outputs | {"right": Output("right", "main", setting=Setting(4.0, "inverted"))}
+    context_of_two = dataclasses.replace(found, sound_check=dataclasses.replace(found.sound_check, outputs=outputs))
+    group = ("left", "right")
+    decisions[group] = dataclasses.replace(
+        decisions[group], alternative="inverted, 7.50 ms costs 0.4 dB", reason="normal, 5.00 ms would add 0.2 dB."
+    )
+    rows = {row.output: row for row in recommendation_rows(context_of_two, decisions)}
+    assert (rows["left"].alternative, rows["left"].reason) == (decisions[group].alternative, decisions[group].reason)
+    assert rows["right"].alternative == "normal, 6.50 ms costs 0.4 dB"
+    assert rows["right"].reason == "inverted, 4.00 ms would add 0.2 dB."

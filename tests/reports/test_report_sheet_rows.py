@@ -13,6 +13,7 @@ from analyze.alignment.arrivals import RIGHT_MS
 from analyze.alignment.confidence import RIGHT_DB
 from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.rows import Proof
+from analyze.description import Setting
 from analyze.reports import page_evidence, page_sheet
 from analyze.reports.confidences import confidence_words
 from analyze.reports.page import page_bytes
@@ -222,6 +223,28 @@ def test_differences_inside_a_group_are_said_to_stay(make):
     assert notes(setting_polarity="inverted") == ["", "", f"It is of the other polarity {stays}", ""]
     both = notes(setting_delay_ms=1.5, setting_polarity="inverted")[2]
     assert both == f"It is 0.50 ms earlier and of the other polarity {stays}"
+
+
+@pytest.mark.parametrize(("tap", "is_said"), [("before", False), ("after", True)])
+def test_twins_that_sound_alike_are_not_called_opposite_by_design(analysis, tap, is_said):
+    """Described as inverted, and wired so: which of the two is wrong is said elsewhere."""
+    check, first = analysis.sound_check, analysis.recommendations[1]
+    twin = dataclasses.replace(
+        check.outputs["sub left"], name="sub right", group="subs", feed_tap=tap, setting=Setting(2.0, "inverted")
+    )
+    outputs = check.outputs | {
+        "sub left": dataclasses.replace(check.outputs["sub left"], group="subs"),
+        "sub right": twin,
+    }
+    row = dataclasses.replace(first, output="sub right", setting_polarity="inverted")
+    wiring = dataclasses.replace(analysis.wiring[0], output="sub right", polarity="inverted")
+    changed = dataclasses.replace(
+        analysis,
+        recommendations=(analysis.recommendations[0], first, row),
+        sound_check=dataclasses.replace(check, outputs=outputs),
+        wiring=(*analysis.wiring, wiring),
+    )
+    assert ("taken as design" in page_sheet.group_note(changed, row)) is is_said
 
 
 @pytest.mark.parametrize(("delay_ms", "said"), [(0.84, "0.84 ms on kick in"), (-0.84, "0.84 ms on kick out")])

@@ -46,9 +46,11 @@ def test_a_polarity_that_may_not_have_been_in_force_is_looked_at_before_a_box_is
     )
     assert hand_sentence(one) == (
         f"Mend wedge: wired inverted. {LOOK} Look at sub left in the processor: it is described as inverted, and "
-        "sounds normal. If that was not in force, correct the description and run it again; if it was, mend it: it is "
-        "wired inverted."
+        "sounds normal. Either way the settings below hold: turn its switch over from how you find it. If that was not "
+        "in force, correct the description; if it was, mend it: it is wired inverted."
     )
+    left = dataclasses.replace(analysis.recommendations[1], polarity_change="no")
+    assert ": leave its switch as you find it." in hand_sentence(dataclasses.replace(one, recommendations=(left,)))
     row = dataclasses.replace(analysis.recommendations[1], recommended_polarity="inverted")
     lines, lead = first_lines(one), headline.lead(one)
     assert lines[0].startswith("Mend wedge")
