@@ -76,21 +76,31 @@ def _faders(context: Context) -> dict[str, list[int]]:
 
 
 def _warmed(context: Context, kelvin: float) -> NDArray[np.complex128]:
-    """Responses when the air is warmer by `kelvin`: flight times shrink by the ratio of the speeds of sound."""
+    """Responses when the air is warmer by `kelvin`: flight times shrink by the ratio of the speeds of sound.
+
+    Counted from their mean at each position, which turns all of it alike: so a recorder's own time does not count, and
+    an output whose arrival there is not known goes with the others.
+    """
     now_c = context.sound_check.temperature_c
     then_c = min(max(now_c + kelvin, COLDEST_C), HOTTEST_C)
     shrink = speed_of_sound_simple(now_c) / speed_of_sound_simple(then_c) - 1.0
     h = context.h.copy()
     f = context.responses.frequency_hz[: h.shape[-1]]
-    for i, name in enumerate(context.responses.outputs):
-        output = context.sound_check.outputs[name]
-        latency = output.latency_ms if np.isfinite(output.latency_ms) else 0.0
-        for p, position in enumerate(context.responses.positions):
-            arrival = context.arrivals.get((name, position), (np.nan, np.nan))[0]
-            if np.isfinite(arrival):
-                flight = max(0.0, arrival - output.setting.delay_ms - latency - context.sent.get(name, EQUAL)[1])
-                h[i, p] *= rotation(f, 1.0, flight * shrink)
+    for p, position in enumerate(context.responses.positions):
+        flights_ms = {i: _flight_ms(context, name, position) for i, name in enumerate(context.responses.outputs)}
+        known = {i: ms for i, ms in flights_ms.items() if np.isfinite(ms)}
+        mean_ms = float(np.mean(list(known.values()))) if known else 0.0
+        for i, ms in known.items():
+            h[i, p] *= rotation(f, 1.0, (ms - mean_ms) * shrink)
     return h
+
+
+def _flight_ms(context: Context, name: str, position: str) -> float:
+    """Arrival without setting, latency and what the feed itself is late; NaN where it is not known."""
+    output = context.sound_check.outputs[name]
+    latency = output.latency_ms if np.isfinite(output.latency_ms) else 0.0
+    arrival = context.arrivals.get((name, position), (np.nan, np.nan))[0]
+    return float(arrival - output.setting.delay_ms - latency - context.sent.get(name, EQUAL)[1])
 
 
 def _without_seat(context: Context, seat: str) -> Context:

@@ -86,11 +86,9 @@ def pictures(analysis: Analysis) -> list[Picture]:
 
 
 def _picture(capture: str, waveforms: Sequence[Waveform], findings: Sequence[Finding], most: int) -> Picture:
-    from_s, to_s = min(w.from_s for w in waveforms), max(w.to_s for w in waveforms)
-    names = {w.name for w in waveforms}
-    found = [
-        f for f in findings if f.capture == capture and from_s <= f.at_s <= to_s and (f.track in names or not f.track)
-    ]
+    axis, spans = waveforms[0], {w.name: (w.from_s, w.to_s) for w in waveforms}  # some by a clock of their own
+    from_s, to_s = spans[""] = axis.from_s, axis.to_s
+    found = [f for f in findings if f.capture == capture and f.track in spans and _is_within(f.at_s, spans[f.track])]
     found.sort(key=lambda f: f.at_s)
     numbered = list(enumerate(found, 1))
     lanes = [_lane(w.coarser(most), [(n, f) for n, f in numbered if f.track in (w.name, "")]) for w in waveforms]
@@ -103,7 +101,13 @@ def _picture(capture: str, waveforms: Sequence[Waveform], findings: Sequence[Fin
     said += [f"parts of {n_lost} left out"] * bool(n_lost)
     said += [f"{len(found)} finding{'s' * (len(found) != 1)} marked"] * bool(found)
     caption = f"{capture}: waveforms from {clock(from_s)} to {clock(to_s)} of its file"
+    if any(w.from_s != from_s for w in waveforms):
+        caption += ", recorders on a clock of their own in step with it"
     return Picture(capture, caption, "; ".join(said), bool(n_lost or found), lanes, _ticks(from_s, to_s), moments)
+
+
+def _is_within(time_s: float, span_s: tuple[float, float]) -> bool:
+    return span_s[0] <= time_s <= span_s[1]
 
 
 def _lane(waveform: Waveform, found: Sequence[tuple[int, Finding]]) -> Lane:

@@ -59,14 +59,14 @@ def hand_sentence(analysis: Analysis) -> str:
 
 def _switches(analysis: Analysis, names: list[str]) -> str:
     """What to do to the polarity switches of outputs of which it is not known how they were set."""
-    turned = {row.output for row in analysis.recommendations if row.output in names and row.polarity_change == "yes"}
+    over = {row.output for row in analysis.recommendations if row.polarity_change == "yes"}
+    turned = [name for name in names if name in over]
     left = [name for name in names if name not in turned]
     parts = [("turn", "over from how you find it", turned)] if turned else []
     parts += [("leave", "as you find it", left)] if left else []
     is_one = len(names) == 1
     return ", and ".join(
-        f"{verb} {'its switch' if is_one else f'the switch of {listed(sorted(which))}'} {how}"
-        for verb, how, which in parts
+        f"{verb} {'its switch' if is_one else f'the switch of {listed(which)}'} {how}" for verb, how, which in parts
     )
 
 

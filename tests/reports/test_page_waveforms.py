@@ -117,3 +117,21 @@ def test_a_moment_in_words(time_s: float, words: str) -> None:
 
 def test_without_recordings_there_is_no_picture(analysis: Analysis) -> None:
     assert pictures(dataclasses.replace(analysis, waveforms=())) == []
+
+
+def test_recorders_on_their_own_clock_stand_in_step(analysis: Analysis) -> None:
+    """Each is as long as the take; its findings are counted in its own file, 7.5 s further on."""
+    own = dataclasses.replace(flat(), name="lawn", from_s=27.5)
+    found = [
+        Finding("clipping", "warning", "Turn it down.", "take", "lawn", at_s=32.5),
+        Finding("clipping", "warning", "Before it.", "take", "lawn", at_s=26.0),
+        Finding("jump", "warning", "All of it.", "take", at_s=31.0),
+    ]
+    both = dataclasses.replace(analysis, waveforms=(flat(), own), findings=tuple(found))
+    (picture,) = pictures(both)
+    in_step = ", recorders on a clock of their own in step with it"
+    assert picture.caption == f"take: waveforms from 0:20 to 0:30 of its file{in_step}"
+    assert picture.summary == "2 tracks, 10 s; 1 finding marked"
+    assert picture.lanes[0].marks == []
+    assert [float(mark.at_percent) for mark in picture.lanes[1].marks] == [50.0]
+    assert picture.ticks[0] == ("0.00", "0:20")
