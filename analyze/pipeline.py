@@ -21,6 +21,7 @@ from analyze.alignment.output_grounds import output_grounds
 from analyze.alignment.pairs import pair_rows
 from analyze.alignment.prediction import change_effects, prediction_rows
 from analyze.alignment.proof import proofs
+from analyze.alignment.quiet_outputs import quiet_findings, quiet_outputs, silent_twins
 from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
 from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.score import Change, chance_db, efficiency_db, mean_score
@@ -220,7 +221,8 @@ def _of_outputs(
     blocked, early_findings = sent_before_arrival(measured, sound_check, signs)
     apart = [s for m in measured for s in m.separations]
     responses = responses.without(untrue)
-    blocked |= of_others | not_separable(apart) | not_steady(recorded.findings)
+    quiet = quiet_outputs(sound_check, responses)
+    blocked |= of_others | not_separable(apart) | not_steady(recorded.findings) | silent_twins(quiet)
     contradicted = frozenset(f.track for f in merge_findings)
     relations, relation_mistakes = feed_relations(sound_check, recorded.measured, muted_feeds(sound_check))
     sent = sent_relative(relations, outputs, sound_check.reference)
@@ -264,6 +266,7 @@ def _of_outputs(
             *disagreeing(evidence, signs),
             *opposite_high_sections(high_phases(measured, signs)),
             *merge_findings,
+            *quiet_findings(quiet),
             *exchanged_positions(heard, measured),
             *taped_distances(sound_check, arrivals, own_clocks, not_their_own),
             *out_of_place(sound_check, arrivals, own_clocks, not_their_own),

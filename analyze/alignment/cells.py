@@ -23,7 +23,7 @@ MEETS_DB = 10.0
 DEPTH_DB = 25.0
 LOWEST_HZ, HIGHEST_HZ = 24.0, 320.0
 #: Energy of a response over its error below which an output says nothing in a band.
-_MIN_SNR = 2.0
+MIN_SNR = 2.0
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ def band_energy(responses: Responses, b: Bands) -> NDArray[np.float64]:
     total = np.stack([band_mean(np.abs(h[..., lines].astype(np.complex128)) ** 2, inside) for h in responses.h])
     error = np.stack([band_mean(variance[..., lines], inside) for variance in responses.variance])
     with np.errstate(invalid="ignore"):
-        return np.where(total - error > _MIN_SNR * error, total - error, np.nan)
+        return np.where(total - error > MIN_SNR * error, total - error, np.nan)
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def heard_share(responses: Responses, weights: Sequence[float], outputs: Sequenc
     b = bands(responses.frequency_hz, 3, LOWEST_HZ, HIGHEST_HZ)
     heard = np.nan_to_num(band_energy(responses, b))  # (output, position, band)
     error = np.nan_to_num(band_mean(responses.variance, b))
-    most = np.where(heard > 0.0, heard, (1.0 + _MIN_SNR) * error)
+    most = np.where(heard > 0.0, heard, (1.0 + MIN_SNR) * error)
     loudest = np.maximum(heard.max(axis=0), 1e-30)
     is_own = np.isin(np.arange(len(heard)), list(outputs))
     near = 10.0 ** (-MEETS_DB / 10.0) * loudest

@@ -70,6 +70,11 @@ def of_another_take(tracks: Tracks) -> Tracks:
     return _with(tracks, 0, make_feed("noise", len(tracks), RATE_HZ, np.random.default_rng(77)))
 
 
+def amplifier_down(tracks: Tracks) -> Tracks:
+    """An amplifier is turned down by 14 dB all the time."""
+    return np.column_stack([tracks[:, 0], 0.2 * tracks[:, 1:]])
+
+
 def exported_later(tracks: Tracks) -> Tracks:
     """The first microphone's file begins three seconds before the others."""
     return _with(tracks, 1, np.roll(tracks[:, 1], 3 * RATE_HZ))
@@ -99,7 +104,7 @@ class Case:
 
 ALL: frozenset[str] = frozenset()
 FIRST = frozenset({"mix"})
-SUB = frozenset({"sub left"})
+SUB, TWIN = frozenset({"sub left"}), frozenset({"sub right"})
 #: Figures: hum as made, in the highest band of the rest; gains and delays as made; a seat copied is alike to 1.
 CASES = {
     "hum": Case(hum, [1], "mains hum", FIRST, -12.0, 1.5),
@@ -109,6 +114,7 @@ CASES = {
     "a polarity tried": Case(turned_over, [2], "setting changed", SUB, 180.0, 0.0, 8.0),
     "a microphone beside another": Case(beside_another, [1, 2, 3], "seats alike", FIRST, 1.0, 0.02),
     "a feed of another take": Case(of_another_take, [2], "output not heard", ALL, 2.0, 1.5),
+    "an amplifier turned down": Case(amplifier_down, [3], "quieter than its twin", TWIN, 14.0, 2.5),
     "a track exported later": Case(exported_later, [1], "delay out of reach", FIRST, 3045.0, 10.0),
 }
 

@@ -133,6 +133,8 @@ def _is_explained(case: Case, name: str, track: str) -> bool:
         return "talk" in traps
     if name in ("output not heard", "little level over the noise", "silent track", "delay out of reach"):
         return any(t.endswith("output") for t in traps) or any(p.snr_db < _NOISY_DB for p in case.positions)
+    if name == "quieter than its twin":
+        return any(t.endswith("output") for t in traps)
     if name == "recorder clock not found":
         return case.family == "own clock"
     return name in ("feeds alike", "feeds partly alike") and case.family in ("flipped", "together", "own clock")
