@@ -193,7 +193,7 @@ def test_what_hardly_stands_over_the_noise_is_told(tmp_path: Path, capsys: pytes
 
 def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
     """Takes by what is gravest in each; what has no take is of the description."""
-    tracks = [InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, 20.0, -20.0, -9.0) for k in range(6)]
+    tracks = [InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, 20.0, -20.0, -9.0, 20.0) for k in range(6)]
     found = [
         Finding("guesses in the description", "warning", ""),
         *(Finding("clipping", "warning", "", f"take {k}") for k in (1, 2)),
@@ -216,7 +216,7 @@ def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
 
 def test_an_output_in_no_take_and_a_short_take_are_said() -> None:
     tracks = [
-        InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, length_s, -20.0, -9.0)
+        InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, length_s, -20.0, -9.0, length_s)
         for k, length_s in enumerate((20, 6))
     ]
     assert verdict(tracks, [], ["sub left"]) == [
@@ -232,7 +232,9 @@ def test_an_output_in_no_take_and_a_short_take_are_said() -> None:
 
 
 def test_a_long_list_ends_with_the_verdict(capsys: pytest.CaptureFixture[str]) -> None:
-    print_inspection([InspectedTrack("noise", "mic", f"m{k}", "a.wav", k, 20.0, -20.0, -9.0) for k in range(1, 13)], [])
+    print_inspection(
+        [InspectedTrack("noise", "mic", f"m{k}", "a.wav", k, 20.0, -20.0, -9.0, 20.0) for k in range(1, 13)], []
+    )
     lines = capsys.readouterr().err.split("\n")
     assert lines[:3] == lines[-4:-1]
     assert lines[0] == "Nothing needs a hand. The take can be run."

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 #: Frames of the finest column; columns held at most, and half as many at least once the finest no longer do.
 PIECE, MOST_COLUMNS = 1 << 10, 1 << 10
+#: A column sounds within 40 dB of the loudest; rests between hits and phrases are part of the sound.
+_SOUND, _REST_S = 0.01, 2.0
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,11 @@ class Waveform:
         """Where it ends, to within a column."""
         return self.from_s + self.column_s * len(self.low)
 
+    @property
+    def sounds_s(self) -> float:
+        """For how long it sounds, see `sounding_s`."""
+        return sounding_s(self.low, self.high, self.column_s)
+
     def coarser(self, most_columns: int) -> Waveform:
         """The same in at most so many columns."""
         n = -(-len(self.low) // most_columns)
@@ -51,6 +58,17 @@ class Waveform:
         """The same with these frames of the capture, (first, one after the last), marked as left out."""
         seconds = tuple((self.from_s + first / rate_hz, self.from_s + stop / rate_hz) for first, stop in spans)
         return replace(self, left_out=seconds)
+
+
+def sounding_s(low: NDArray[np.float32], high: NDArray[np.float32], column_s: float) -> float:
+    """For how long a track of these columns, (column,) each, sounds, rests under 2 s included; all of it if silent."""
+    peak = np.maximum(high, -low)
+    loud = np.flatnonzero(peak >= _SOUND * peak.max(initial=0.0))
+    if not len(loud):
+        return 0.0
+    ends = np.flatnonzero(np.diff(loud) * column_s > _REST_S)
+    first, last = loud[np.r_[0, ends + 1]], loud[np.r_[ends, -1]]
+    return float((last - first + 1).sum() * column_s)
 
 
 @dataclass(frozen=True)

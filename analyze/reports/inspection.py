@@ -7,7 +7,8 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_findings import FOLLOWS, SHORT_S
+from analyze.reports.page_findings import FOLLOWS
+from analyze.reports.short_takes import Sounding, short_takes
 from analyze.reports.summaries import first_few, listed, plural
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ _SEVERITIES = ("error", "warning", "note")
 # Takes that the verdict names, and tracks from which on it is said once more at the end.
 _MOST_NAMED, _MANY_TRACKS = 3, 12
 _AGAIN = "Make it again while all stands: from 20 s on it is surer."
+_AT_ONCE_AGAIN = "Make it again while all stands: a minute or more tells outputs apart."
 #: What a look leaves open.
 _LATER = (
     "Left to analyze run: wiring, polarity, delays, microphones exchanged by some ms. Those under 4 ms may "
@@ -85,16 +87,19 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
     bad = {one.capture for one in grave if one.severity == "error"}
     doubtful = {one.capture for one in grave} - bad
     n_good = len(takes.keys() - bad - doubtful)
-    short = list(dict.fromkeys(one.capture for one in tracks if one.length_s < SHORT_S))
+    alone, at_once = short_takes(Sounding(t.capture, t.kind, t.name, t.sounds_s, t.length_s) for t in tracks)
+    but = "Otherwise " if alone or at_once else ""
     to_come = sum(one.finding == "not recorded yet" for one in findings)
     said = {
         f"In no take: {_few(missing)}. Describe its take, record it, or take out what did not play.": bool(missing),
-        f"Short, under {SHORT_S:g} s: {_few(short)}. {_AGAIN}": bool(short),
+        f"Short, {alone}. {_AGAIN}": bool(alone),
+        f"Short, {at_once}. {_AT_ONCE_AGAIN}": bool(at_once),
         f"Nothing needs a hand. {f'All {len(takes)} takes' if len(takes) > 1 else 'The take'} can be run.": not grave
         and not missing
-        and not short,
+        and not alone
+        and not at_once,
         _LATER: not grave,
-        f"{n_good} of {plural(len(takes), 'take')} {'is' if n_good == 1 else 'are'} well.": bool(grave and n_good),
+        f"{but}{n_good} of {plural(len(takes), 'take')} {'is' if n_good == 1 else 'are'} well.": bool(grave and n_good),
         f"Mend before you run it: {_named(bad, grave)}.": bool(bad),
         f"Look at this before you run it: {_named(doubtful, grave)}.": bool(doubtful),
         f"Not recorded yet: {plural(to_come, 'take')}.": bool(to_come),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import shortened
 from analyze.reports.page_order import typing_order
+from analyze.reports.short_takes import Sounding, short_takes
 from analyze.reports.summaries import first_few, listed, number, percent, plural
 
 if TYPE_CHECKING:
@@ -47,8 +48,6 @@ _OF_THE_DESCRIPTION = (
 FOLLOWS = ("distance contradicted", "louder elsewhere")
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, "microphone chain inverted", "every output reads inverted")
-#: A take under this is short: half of what is asked for.
-SHORT_S = 10.0
 # Beside the headline so many are named, and outputs with names so long.
 _MOST_NAMES, _NAME_LENGTH = 3, 40
 
@@ -106,9 +105,8 @@ def notice(analysis: Analysis) -> str:
 
 def _short_takes(analysis: Analysis) -> str:
     """Which takes are short, so that whoever has only the page knows; empty where none is."""
-    short = [one.capture for one in analysis.waveforms if one.to_s - one.from_s < SHORT_S]
-    names = [shortened(name, _NAME_LENGTH) for name in dict.fromkeys(short)]
-    return f"Short takes, under {SHORT_S:g} s: {first_few(names, _MOST_NAMES)}." if names else ""
+    every = (Sounding(w.capture, w.kind, w.name, w.sounds_s, w.to_s - w.from_s) for w in analysis.waveforms)
+    return " ".join(f"Short takes, {words}." for words in short_takes(every) if words)
 
 
 def is_description_doubtful(analysis: Analysis) -> bool:

@@ -17,6 +17,7 @@ from analyze.audio.clock_shared import tracks_by_clock
 from analyze.audio.copied_takes import HeardTrack, copied_takes
 from analyze.audio.damage import TrackPlace, TrackStatistics, copied_microphones, damage_findings
 from analyze.audio.recording import Recording, open_recording
+from analyze.audio.waveform import sounding_s
 from analyze.description import Capture, SoundCheck, Track
 from analyze.errors import AudioError
 from analyze.findings import Finding
@@ -53,7 +54,8 @@ _SENT_LATE = "arrives before it was sent"
 class InspectedTrack:
     """One track of a capture: kind (feed, mic or input) and label, where it stands, how long and how loud it is.
 
-    length_s : of what all tracks of its clock share, within the capture's `start_s` .. `end_s`
+    length_s : of what all tracks of its clock share, within the capture's `start_s` .. `end_s`; sounds_s : of that the
+        time it sounds, short rests included
     """
 
     capture: str
@@ -64,6 +66,7 @@ class InspectedTrack:
     length_s: float
     level_dbfs: float
     peak_dbfs: float
+    sounds_s: float
 
 
 @dataclass(frozen=True)
@@ -158,6 +161,7 @@ def _inspected(sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str
             found, heard = _heard_as_sent(sound_check, capture, recording, look_at, copied)
             findings += found
             look_s = capture.start_s + look_at / recording.sample_rate_hz
+        overview = summary.overview
         with np.errstate(divide="ignore"):
             peaks_dbfs = 20.0 * np.log10(summary.peak)
         seen = [
@@ -170,6 +174,7 @@ def _inspected(sound_check: SoundCheck, capture: Capture, tracks: dict[tuple[str
                 recording.duration_s,
                 float(summary.level_dbfs[k]),
                 float(peaks_dbfs[k]),
+                sounding_s(overview.low[k], overview.high[k], overview.n_frames / recording.sample_rate_hz),
             )
             for k, place in enumerate(recording.places)
         ]

@@ -1,0 +1,62 @@
+"""Takes that hold too little sound: of one output, or of all at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from analyze.reports.naming import shortened
+from analyze.reports.summaries import first_few
+
+#: A take of one output under this is short: half of what is asked for.
+SHORT_S = 10.0
+#: So is one of several at once, of which a minute is asked for.
+SHORT_TOGETHER_S = 30.0
+# Feeds that sound for more than this share of a take together sound at once, not in turn.
+_AT_ONCE = 1.2
+# So many names are told, so long.
+_MOST_NAMES, _NAME_LENGTH = 3, 40
+
+
+@dataclass(frozen=True)
+class Sounding:
+    """How long a track of a capture is and how long it sounds; kind : feed, mic or input."""
+
+    capture: str
+    kind: str
+    name: str
+    sounds_s: float
+    length_s: float
+
+
+def short_takes(tracks: Iterable[Sounding]) -> tuple[str, str]:
+    """Which takes are short, in words: of single outputs, and of all at once; empty where none is.
+
+    By the sound of the feeds; a capture without any by its length.
+    """
+    by_capture: dict[str, list[Sounding]] = {}
+    for one in tracks:
+        by_capture.setdefault(one.capture, []).append(one)
+    alone, at_once = [], []
+    for capture, every in by_capture.items():
+        feeds = [one for one in every if one.kind == "feed"] or [replace(every[0], sounds_s=every[0].length_s)]
+        is_at_once = len(feeds) > 1 and sum(one.sounds_s for one in feeds) > _AT_ONCE * feeds[0].length_s
+        if is_at_once and max(one.sounds_s for one in feeds) < SHORT_TOGETHER_S:
+            at_once.append(capture)
+        short = [one.name for one in feeds if one.sounds_s < SHORT_S]
+        if short and not is_at_once:
+            alone.append(f"{_shown(capture)}{_of(short) if len(feeds) > 1 else ''}")
+    names = first_few([_shown(one) for one in at_once], _MOST_NAMES)
+    return (
+        f"under {SHORT_S:g} s: {first_few(alone, _MOST_NAMES)}" if alone else "",
+        f"all at once for under {SHORT_TOGETHER_S:g} s: {names}" if at_once else "",
+    )
+
+
+def _of(feeds: Sequence[str]) -> str:
+    """The outputs of a take of several in turn that sound too shortly."""
+    return f" ({first_few([_shown(one) for one in feeds], _MOST_NAMES)})"
+
+
+def _shown(name: str) -> str:
+    return shortened(name, _NAME_LENGTH)

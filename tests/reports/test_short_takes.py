@@ -1,0 +1,49 @@
+"""Takes with too little sound in them, whatever their files' length."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyze.audio.waveform import sounding_s
+from analyze.reports.short_takes import Sounding, short_takes
+
+
+def rows(capture: str, length_s: float, *sounds_s: float, kind: str = "feed") -> list[Sounding]:
+    return [Sounding(capture, kind, f"out {k}", s, length_s) for k, s in enumerate(sounds_s, 1)]
+
+
+@pytest.mark.parametrize(
+    ("tracks", "said"),
+    [
+        (rows("sub", 30.0, 12.0), ("", "")),
+        (rows("sub", 30.0, 7.0), ("under 10 s: sub", "")),
+        (rows("in turn", 60.0, 15.0, 15.0, 4.0), ("under 10 s: in turn (out 3)", "")),
+        (rows("in turn", 20.0, 4.0, 4.0, 4.0, 4.0, 3.0), ("under 10 s: in turn (out 1, out 2, out 3 and 2 more)", "")),
+        (rows("song", 18.0, 18.0, 17.0), ("", "all at once for under 30 s: song")),
+        (rows("song", 60.0, 60.0, 40.0), ("", "")),
+        (rows("song", 60.0, 60.0, 31.0, 3.0), ("", "")),  # one of many that has little to say is told otherwise
+        (rows("no feed", 8.0, 1.0, 1.0, kind="mic"), ("under 10 s: no feed", "")),
+        (rows("no feed", 12.0, 1.0, 1.0, kind="mic"), ("", "")),
+    ],
+)
+def test_short_takes_are_named(tracks, said):
+    assert short_takes(tracks) == said
+
+
+@pytest.mark.parametrize(
+    ("sounds", "seconds"),
+    [
+        ([(0, 100)], 10.0),
+        ([(10, 30)], 2.0),
+        ([(0, 10), (25, 40)], 4.0),  # a rest of 1.5 s
+        ([(0, 10), (60, 80)], 3.0),  # a rest of 5 s
+        ([], 10.0),  # a silent track is named as that
+    ],
+)
+def test_rests_between_phrases_are_part_of_the_sound(sounds, seconds):
+    high = np.full(100, 1e-4, dtype=np.float32) * bool(sounds)
+    for first, stop in sounds:
+        high[first:stop] = 0.5
+    assert sounding_s(-0.5 * high, high, 0.1) == pytest.approx(seconds)
+    assert sounding_s(-high, 0.5 * high, 0.1) == pytest.approx(seconds)
