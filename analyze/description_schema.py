@@ -19,7 +19,8 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from analyze.description_lines import KeyPath, Mistake, did_you_mean, listed, normalised, shown
-from analyze.description_words import value_meant
+from analyze.description_units import celsius, mend_of_number, mend_of_unit
+from analyze.description_words import button_meant, value_meant
 
 #: Versions of the format that are read.
 FORMATS = (1,)
@@ -263,9 +264,10 @@ def _mistake(kind: str, place: KeyPath, value: object, context: Mapping[str, Any
         meant = value_meant(str(key[-1]), word or shown(value))
         if not meant or meant == did_you_mean(word, choices):  # none, or said anyway
             return Mistake(key, f"unknown {key[-1]}", shown(value), listed(choices), word, choices)
-        return Mistake(key, f"unknown {key[-1]}", shown(value), listed(choices), hint=f"Write {shown(meant)}.")
+        button = f": the polarity button is {side}" if (side := button_meant(str(key[-1]), word)) else ""
+        return Mistake(key, f"unknown {key[-1]}", shown(value), listed(choices), hint=f"Write {shown(meant)}{button}.")
     if kind == "refused":
-        return Mistake(key, context["problem"], shown(value), context["expected"])
+        return Mistake(key, context["problem"], shown(value), context["expected"], hint=_fahrenheit_hint(key, value))
     if kind in _BOUNDS:
         bound, words = _BOUNDS[kind]
         return Mistake(key, "out of range", shown(value), f"{words} {context[bound]:g}")
@@ -281,7 +283,11 @@ def _hint(kind: str, key: KeyPath, value: object) -> str:
         return ""
     if kind == "list_type":
         return f"Put it in brackets: [{json.dumps(value, ensure_ascii=False)}]."
-    number = _NUMBER.fullmatch(value) if kind in ("float_type", "int_type") else None
+    if kind not in ("float_type", "int_type"):
+        return ""
+    if (key[-1] == "temperature_c" or "distance_m" in key) and (mend := mend_of_unit(value)):
+        return mend
+    number = _NUMBER.fullmatch(value)
     if number is None:
         return ""
     written, unit = number[1].replace(",", "."), number[2]
@@ -291,6 +297,14 @@ def _hint(kind: str, key: KeyPath, value: object) -> str:
     if not of_key.endswith(f"_{unit.casefold().lstrip('°')}"):
         return ""  # in another unit it is another number
     return f"Write {written}, without unit and quotes."
+
+
+def _fahrenheit_hint(key: KeyPath, value: object) -> str:
+    """What a number that is too hot for Celsius may be; empty for anything else."""
+    if key[-1] != "temperature_c" or not isinstance(value, int | float):
+        return ""
+    is_meant = value > MAX_TEMPERATURE_C and celsius(value) <= MAX_TEMPERATURE_C
+    return mend_of_number(value) if is_meant else ""
 
 
 def _is_not_finite(value: object) -> bool:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analyze.description_lines import MAX_MISTAKES, did_you_mean, key_text, shown
+from analyze.description_units import mend_of_line
 from analyze.errors import DescriptionError, printable
 
 if TYPE_CHECKING:
@@ -298,6 +299,8 @@ def _has_open_quote(line: str) -> bool:
 def _typed_mend(lines: Sequence[str]) -> str:
     """What to do about the line that was refused, as far as its look tells; empty where it does not."""
     for line in lines:
+        if in_unit := mend_of_line(line):
+            return in_unit
         for pattern, mend in _TYPED:
             if found := pattern.search(line):
                 return mend.format(*(printable(part.strip()) for part in found.groups()))

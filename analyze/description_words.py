@@ -51,6 +51,12 @@ VALUES = {
     },
 }
 
+#: What is written of a polarity button, and the value it stands for. Common practice, no source.
+BUTTONS = {
+    "in": ("inverted", "in, in button, button in, pressed, pressed in, pushed, pushed in, engaged"),
+    "out": ("normal", "out, out button, button out, released, not pressed, not in"),
+}
+
 #: What a track is, said outright; `signal` is what is played into a system, `input` what a stage gives.
 ROLES = {
     "feed": """feed feeds send sends out outs output outputs matrix mtx bus aux loopback playback
@@ -187,9 +193,27 @@ def value_meant(key: str, text: str) -> str:
     words = words_of(text)
     if key in ("kind", "zone"):
         return next((word.first(key) for word in words if word.means(key)), "")
-    phrase = " ".join(word.plain for word in words) or text.strip()
+    if button := button_meant(key, text):
+        return BUTTONS[button][0]
     phrases = VALUES.get(key, {})
-    return next((value for value, others in phrases.items() if phrase in others.split(", ")), "")
+    return next((value for value, others in phrases.items() if _phrase(text) in others.split(", ")), "")
+
+
+def button_meant(key: str, text: str) -> str:
+    """Which way a text says that a polarity button stands, `in` or `out`; empty if it says neither.
+
+    >>> button_meant("polarity", "IN"), button_meant("polarity", "inv"), button_meant("feed_tap", "in")
+    ('in', '', '')
+    """
+    phrase = _phrase(text)
+    return next(
+        (side for side, (_, others) in BUTTONS.items() if key == "polarity" and phrase in others.split(", ")), ""
+    )
+
+
+def _phrase(text: str) -> str:
+    """A text as the phrases of values are written; signs alone stay."""
+    return " ".join(word.plain for word in words_of(text)) or text.strip()
 
 
 def joined_text(words: Iterable[Word]) -> str:

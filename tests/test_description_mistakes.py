@@ -118,8 +118,8 @@ MISTAKES = [
     ),
     (
         "temperature_c = 17.0",
-        "temperature_c = 51",
-        "captures[2].temperature_c: out of range (found 51, expected -30 to 50 degrees Celsius).",
+        "temperature_c = 123",  # nor is it one in Fahrenheit
+        "captures[2].temperature_c: out of range (found 123, expected -30 to 50 degrees Celsius).",
     ),
     (
         "temperature_c = 21.0",

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import math
 
+from analyze.description_units import METRES_PER_FOOT
 from analyze.reports.summaries import number
-
-# International foot: 0.3048 m exactly (1959).
-_METRES_PER_FOOT = 0.3048
 
 #: Decimals of a delay: at least two, at most as many as a device may take.
 MIN_DECIMALS, MAX_DECIMALS = 2, 4
@@ -46,7 +44,7 @@ def length_text(delay_ms: float, speed_m_s: float) -> str:
     if not math.isfinite(delay_ms):
         return ""
     metres = delay_ms / 1000.0 * speed_m_s
-    feet = metres / _METRES_PER_FOOT
+    feet = metres / METRES_PER_FOOT
     feet = round(2.0 * feet) / 2.0 if feet >= 0.9 else feet
     return f"{number(metres)} m, {number(feet).removesuffix('.0')} ft"
 
