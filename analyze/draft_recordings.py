@@ -152,7 +152,7 @@ def _side_of(feed: Track, channel: int) -> Track:
     side = ("left", "right")[channel - 1]
     why = f"{feed.kind_why}, of a file of two channels beside those of the microphones"
     label, key = f"{feed.label} {side}", (*feed.output_key, side)
-    return replace(feed, channel=channel, label=label, output_key=key, why=why)
+    return replace(feed, channel=channel, label=label, output_key=key, why=why, source="")
 
 
 def _has(tracks: Iterable[Track], role: str) -> bool:

@@ -38,7 +38,10 @@ def draft_text(draft: Draft) -> str:
     outputs = {name for capture in live for name in capture.feeds}
     positions = {name for capture in live for name in capture.mics}
     blocks = [_head(draft)]
-    blocks += [_block(_output(output), output.name in outputs) for output in draft.outputs]
+    first_of_group = {output.group: output.name for output in reversed(draft.outputs) if output.name in outputs}
+    for output in draft.outputs:
+        is_marked = first_of_group.get(output.group, output.name) == output.name
+        blocks.append(_block(_output(output, is_marked), output.name in outputs))
     taped = _taped_from(draft)
     blocks += [_block(_position(position, taped), position.name in positions) for position in draft.positions]
     blocks += [_block(_capture(capture), capture in live) for capture in draft.captures]
@@ -59,15 +62,16 @@ def _head(draft: Draft) -> str:
     return "\n".join(lines)
 
 
-def _output(output: DraftOutput) -> Iterator[str]:
-    """An `[outputs.*]` table."""
+def _output(output: DraftOutput, is_group_marked: bool) -> Iterator[str]:
+    """An `[outputs.*]` table; that outputs are a group is one guess, which the first of them bears."""
     yield f"[outputs.{_key(output.name)}]"
     if output.kind:
         yield _marked(f'kind = "{output.kind}"', output.why)
     else:
         yield 'kind = "?"  # fill in, for no word tells: main | sub | fill | tower | monitor'
     if output.group:
-        yield _marked(f"group = {_quoted(output.group)}", "its name differs from theirs by side or number alone")
+        why = "the names of its outputs differ by side or number alone" if is_group_marked else ""
+        yield _marked(f"group = {_quoted(output.group)}", why)
     yield from GUESSED_SETTING.values()
     if output.kind in ("fill", "tower"):
         yield _marked("later_ms = 0.0", "nothing says it; how much later than the mains it is meant to arrive")
@@ -133,11 +137,24 @@ def _clock_time(since_midnight_s: float) -> str:
 def _tracks(table: str, tracks: Mapping[str, Track]) -> Iterator[str]:
     """The lines of a table of tracks; a guess that holds for several in a row is marked at the first of them."""
     role = {"feeds": "feed", "mics": "microphone", "inputs": "stage input"}[table]
-    for why, alike in itertools.groupby(tracks.items(), key=lambda item: item[1].why):
-        first, *others = (f"{_key(name)} = {_quoted(track.text)}" for name, track in alike)
+    for _, alike in itertools.groupby(tracks.items(), key=lambda item: _ground(item[1])):
+        named = tuple(alike)
+        first, *others = (f"{_key(name)} = {_quoted(track.text)}" for name, track in named)
         below = f", and so are the {len(others)} below" if len(others) > 1 else ", and so is the one below"
-        yield _marked(first, f"{role}{below if others else ''}: {why}")
+        mark = f"{role}{below if others else ''}: {_common_why([track for _, track in named])}"
+        yield _marked(first, mark)
         yield from others
+
+
+def _ground(track: Track) -> str:
+    """What tracks share that may be checked at once: where the words stand that tell, else what does."""
+    return track.source or track.why
+
+
+def _common_why(tracks: Sequence[Track]) -> str:
+    """What tracks of one ground were guessed from."""
+    whys = {track.why for track in tracks}
+    return whys.pop() if len(whys) == 1 else f"each by its own words in {tracks[0].source}"
 
 
 def _clock(files: Sequence[str], why: str) -> Iterator[str]:
@@ -174,8 +191,8 @@ def _block(lines: Iterable[str], is_live: bool) -> str:
 
 
 def _marked(line: str, why: str) -> str:
-    """A line with what it was guessed from."""
-    return f"{line}  {GUESS}{_shown(why, _LONGEST_REMARK)}"
+    """A line with what it was guessed from; without a mark where it is none, or marked elsewhere."""
+    return f"{line}  {GUESS}{_shown(why, _LONGEST_REMARK)}" if why else line
 
 
 def _comment(text: str, longest: int = _LONGEST_COMMENT) -> str:

@@ -30,6 +30,7 @@ class Track:
     zone, family, take, is_handheld : as in `Reading`
     is_by_place : taken for feed or microphone by the place of the channel alone
     why, kind_why : what the role and the kind of output were guessed from
+    source : where the words stand that the role was read from, empty if it was not from words
     """
 
     file: FoundFile
@@ -46,6 +47,7 @@ class Track:
     is_by_place: bool = False
     why: str = ""
     kind_why: str = ""
+    source: str = ""
 
     @property
     def own_name(self) -> str:
@@ -142,6 +144,7 @@ def _of_reading(file: FoundFile, channel: int, reading: Reading, source: str) ->
         is_handheld=reading.is_handheld,
         why=_because(reading.words, source),
         kind_why=_because(reading.kind_words, source),
+        source=source if reading.words else "",
     )
 
 
@@ -158,7 +161,7 @@ def _of_file(file: FoundFile, reading: Reading, source: str) -> list[Track]:
             which = "first channel" if channel == 1 else "channel behind the feed's"
             why = f"{which} of a file of which only {_quoted(reading.words)} is known"
             label = track.label if channel == 1 else _numbered_label(reading.place, channel - 1)
-            tracks.append(replace(track, label=label, is_sure=False, is_by_place=True, why=why))
+            tracks.append(replace(track, label=label, is_sure=False, is_by_place=True, why=why, source=""))
         else:
             tracks.append(_one_of_many(track))
     return tracks
@@ -185,7 +188,8 @@ def _in_folder(track: Track, folder: Reading) -> Track:
         return track
     if not track.role and folder.is_sure and folder.role in ("feed", "mic", "input") and not folder.kind:
         why = _because(folder.words, _FOLDER_NAME)
-        return replace(track, role=folder.role, is_sure=True, family=track.family or track.label.lower(), why=why)
+        family = track.family or track.label.lower()
+        return replace(track, role=folder.role, is_sure=True, family=family, why=why, source=_FOLDER_NAME)
     if not folder.kind or track.role not in ("feed", "mic", ""):
         return track
     label = track.label or (folder.output if track.role == "feed" else "")
