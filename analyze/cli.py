@@ -111,12 +111,23 @@ def demo(out: Path, seed: int, second_visit: bool) -> int:
 
 @commands.command(example="analyze draft harbour")
 @click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--mics",
+    default="",
+    metavar="NAME,NAME,...",
+    help="The microphones, in the order of their tracks, on every recording whose tracks have no names of their own; "
+    "they are its last tracks, the feeds stand before them.",
+)
+@click.option(
+    "--on-stage", default="", metavar="NAME,...", help="Which of the positions are on stage; all others are audience."
+)
 @debug
-def draft(folder: Path) -> int:
+def draft(folder: Path, mics: str, on_stage: str) -> int:
     """Write a soundcheck.toml for the recordings in FOLDER, to be corrected by hand."""
     from analyze.draft import write_draft
+    from analyze.draft_said import Said, names_in
 
-    made = write_draft(folder)
+    made = write_draft(folder, Said(names_in(mics, "--mics"), names_in(on_stage, "--on-stage")))
     counts = f"{made.n_outputs} outputs, {made.n_positions} positions, {made.n_captures} captures"
     click.echo(f"A draft is in {printable(str(made.path))}: {counts}, all guessed.", err=True)
     if made.n_left_out:

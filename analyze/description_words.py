@@ -66,7 +66,7 @@ ROLES = {
         mikro mikros mikrofon mikrofone messmikro messmikrofon messmikrofone messung mess
         micro micros mesure mesures microfono microfonos medicion medida microfoni misura misure
         microfoon microfoons meetmicrofoon meting""",
-    "input": """input inputs stagebox multitrack eingang eingange eingaenge entree entrees
+    "input": """input inputs stagebox eingang eingange eingaenge entree entrees
         entrada entradas ingresso ingressi ingang ingangen""",
     "signal": """pink noise sweep sweeps sine chirp music speech rauschen rosarauschen musik bruit balayage musique
         ruido barrido rumore musica ruis muziek""",
@@ -136,7 +136,7 @@ TAKES = """take takes tk takenr pass run durchgang durchlauf aufnahme prise toma
 
 #: Words that name nothing.
 _FILLERS = """alone solo only all together recording recorded rec audio wav wave file track tracks trk ch chan channel
-    channels test check soundcheck and the with of export stem stems
+    channels multitrack test check soundcheck and the with of export stem stems
     allein zusammen spur spuren kanal kanale datei und mit seul ensemble piste pistes canal canales pista piste solo
     juntos tutti insieme traccia tracce canale canali alleen samen spoor kanalen en et"""
 

@@ -1,14 +1,15 @@
 """From a folder of recordings to a first `soundcheck.toml`, to be corrected by hand.
 
 The way: `draft_files` finds the audio, `draft_tracks` guesses what each channel is (by `draft_reading`, from the table
-in `description_words`), `draft_recordings` what was recorded together, `draft_names` names it, `draft_text` writes it.
-Nothing is listened to. A description that is there already is never touched, and a new one appears whole or not at all.
+in `description_words`), `draft_order` where no word tells, `draft_recordings` what was recorded together, `draft_said`
+names microphones as the user says, `draft_names` all else, `draft_text` writes it. Nothing is listened to.
+A description that is there already is never touched, and a new one appears whole or not at all.
 """
 
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analyze.audio.files import foreign_reason
@@ -17,10 +18,16 @@ from analyze.description_findings import NOTHING_IN_COMMON, TWO_NAMES
 from analyze.description_text import FILE_NAME, MAX_FILE_BYTES
 from analyze.draft_files import LeftOut, find_audio
 from analyze.draft_names import Draft, name_draft
+from analyze.draft_order import is_nameless, with_roles_by_order
 from analyze.draft_recordings import bundle_tracks
+from analyze.draft_said import Said, with_known_names, with_names_by_order, with_zones
 from analyze.draft_text import draft_text
 from analyze.draft_tracks import guess_tracks
 from analyze.errors import AudioError, DescriptionError, OutputError
+from analyze.reports.summaries import first_few
+
+#: Microphones without names that are listed before the others are counted.
+_MOST_NAMED = 6
 
 
 @dataclass(frozen=True)
@@ -41,17 +48,17 @@ class Drafted:
     doubts: tuple[str, ...] = ()
 
 
-def write_draft(folder: Path) -> Drafted:
-    """Write the `soundcheck.toml` of a folder of recordings.
+def write_draft(folder: Path, said: Said | None = None) -> Drafted:
+    """Write the `soundcheck.toml` of a folder of recordings; `said` is what the user says of all of them.
 
     Raises
     ------
-    DescriptionError : there is no such folder, it has a description already, or no audio
+    DescriptionError : there is no such folder, it has a description already, no audio, or another than `said`
     AudioError : none of its files can be read
     OutputError : the description cannot be written
     """
     target = _target(folder)
-    draft = guess_sound_check(folder)
+    draft = guess_sound_check(folder, said)
     text = draft_text(draft)
     if len(text.encode()) > MAX_FILE_BYTES:
         what = f"holds more tracks than a description may have (expected at most {MAX_FILE_BYTES} bytes of text)."
@@ -65,18 +72,22 @@ def write_draft(folder: Path) -> Drafted:
         n_captures=len(draft.live),
         n_left_out=draft.n_left_out,
         to_fill_in=to_fill_in,
-        doubts=doubts,
+        doubts=(*_by_order_alone(draft), *doubts, *_nameless(draft)),
     )
 
 
-def guess_sound_check(folder: Path) -> Draft:
+def guess_sound_check(folder: Path, said: Said | None = None) -> Draft:
     """The sound check that a folder seems to hold. Raises as `write_draft` does, but for writing."""
     files, left_out = find_audio(folder)
     if not files:
         raise _nothing_readable(folder, left_out)
-    bundles, alone = bundle_tracks(guess_tracks(files))
+    said = said or Said()
+    tracks = with_roles_by_order(with_known_names(guess_tracks(files), said), len(said.mics))
+    bundles, alone = bundle_tracks(tracks)
     lone = [LeftOut(track.text, "a stage input that has no second microphone to be compared with.") for track in alone]
-    return name_draft(folder.resolve().name, bundles, (*lone, *left_out))
+    named = with_names_by_order(bundles, said)
+    draft = name_draft(folder.resolve().name, named, (*lone, *left_out))
+    return replace(draft, positions=with_zones(draft.positions, said))
 
 
 def _target(folder: Path) -> Path:
@@ -125,6 +136,30 @@ def _write_new(target: Path, text: str) -> None:
     except OSError as error:
         mend = "Make room on the disk, or copy the recordings to a folder you may write to."
         raise OutputError(f"could not be written{foreign_reason(error)}.", mend, path=target) from error
+
+
+def _by_order_alone(draft: Draft) -> tuple[str, ...]:
+    """What is to be known of a draft whose feeds and microphones are no more than a guess by their order."""
+    if not any(track.is_by_order for capture in draft.live for track in capture.feeds.values()):
+        return ()
+    return (
+        "Nothing says what some tracks are: which are feeds and which are microphones is guessed by their order. Hold "
+        "every line against your notes, rename outputs and positions, and write what kind of output each is.",
+    )
+
+
+def _nameless(draft: Draft) -> tuple[str, ...]:
+    """How to name the microphones of files that name none of their tracks."""
+    mics = [(name, track) for capture in draft.live for name, track in capture.mics.items()]
+    unnamed = (name for name, track in mics if track.file.n_channels > 1 and not track.is_told and is_nameless(track))
+    nameless = list(dict.fromkeys(unnamed))
+    if not nameless:
+        return ()
+    return (
+        f"Nothing names the microphones {first_few(nameless, _MOST_NAMED)}. If they are the last tracks, in one "
+        "order on every such recording, say it once: rename this draft and draft again with all of their names, as in "
+        "--mics mix,front,back.",
+    )
 
 
 def _loaded(target: Path) -> tuple[str, tuple[str, ...]]:

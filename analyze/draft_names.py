@@ -38,7 +38,7 @@ class DraftOutput:
 
 @dataclass(frozen=True)
 class DraftPosition:
-    """One position: its zone, and what it was guessed from."""
+    """One position: its zone, and what that was guessed from, empty if the user says it."""
 
     name: str
     zone: str
@@ -165,9 +165,15 @@ class _Names:
         known = (position.name for position in self.positions if plain_text(position.name) == plain_text(name))
         spelt = next(known, "")
         if not spelt:
-            why = f"{track.why} of {track.text}" if track.zone else "nothing says where it stood"
-            self.positions.append(DraftPosition(name, track.zone or "audience", why))
+            self.positions.append(DraftPosition(name, track.zone or "audience", _zone_why(track)))
         return spelt or name
+
+
+def _zone_why(track: Track) -> str:
+    """What the zone of a microphone was guessed from."""
+    if not track.zone:
+        return "nothing says where it stood"
+    return track.why if track.is_told else f"{track.why} of {track.text}"
 
 
 def _capture_name(bundle: Bundle, outputs: tuple[str, ...]) -> str:

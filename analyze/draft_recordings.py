@@ -57,7 +57,7 @@ def bundle_tracks(tracks: Iterable[Track]) -> tuple[list[Bundle], list[Track]]:
     """The captures to be, in the order of their files, and stage inputs that have nothing to be compared with."""
     recordings: dict[tuple[object, ...], list[Track]] = {}
     for track in tracks:
-        recordings.setdefault(_sort(track), []).append(track)
+        recordings.setdefault(recording_key(track), []).append(track)
     bundles: list[Bundle] = []
     alone: list[Track] = []
     for members in recordings.values():
@@ -67,7 +67,7 @@ def bundle_tracks(tracks: Iterable[Track]) -> tuple[list[Bundle], list[Track]]:
     return _with_strays(bundles), alone
 
 
-def _sort(track: Track) -> tuple[object, ...]:
+def recording_key(track: Track) -> tuple[object, ...]:
     """What tracks of one recording have in common; comparable, for NaN is not."""
     recording = _recording(track)
     is_known = not math.isnan(recording.start_s)

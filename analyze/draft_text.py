@@ -27,6 +27,9 @@ _HEAD = """\
 # known to nobody but you: type them in.
 # A position has one name in all captures; so has an output. What could not be placed stands in comments. With
 # device = "..." and channel = "..." an output says where its setting is typed; the sheet shows it."""
+_BY_ORDER = """\
+# Which of these are feeds and which microphones is a guess by their order: check each line, move what is wrong to its
+# table, and rename outputs and positions here and above. Tracks of the stage belong under [captures.inputs]."""
 _PLACE_THESE = """\
 # Not placed, for nothing says what these are. Take the # away and move each line under [captures.feeds] (the signal
 # sent to an output), [captures.mics] (a measurement microphone) or [captures.inputs] (the stage), renamed:"""
@@ -103,6 +106,8 @@ def _capture(capture: DraftCapture) -> Iterator[str]:
         yield _comment(f"incomplete, for nothing was found for {lacks}")
         if capture.mics:
             yield "# if these belong to another capture, move them there, and list their files under unsynced"
+    if any(track.is_by_order for track in capture.feeds.values()):
+        yield _BY_ORDER
     if capture.strays:
         yield "unsynced = ["
         for files, why in capture.strays:
@@ -137,12 +142,12 @@ def _clock_time(since_midnight_s: float) -> str:
 def _tracks(table: str, tracks: Mapping[str, Track]) -> Iterator[str]:
     """The lines of a table of tracks; a guess that holds for several in a row is marked at the first of them."""
     role = {"feeds": "feed", "mics": "microphone", "inputs": "stage input"}[table]
-    for _, alike in itertools.groupby(tracks.items(), key=lambda item: _ground(item[1])):
+    for _, alike in itertools.groupby(tracks.items(), key=lambda item: (item[1].is_told, _ground(item[1]))):
         named = tuple(alike)
         first, *others = (f"{_key(name)} = {_quoted(track.text)}" for name, track in named)
         below = f", and so are the {len(others)} below" if len(others) > 1 else ", and so is the one below"
         mark = f"{role}{below if others else ''}: {_common_why([track for _, track in named])}"
-        yield _marked(first, mark)
+        yield _marked(first, "" if named[0][1].is_told else mark)
         yield from others
 
 

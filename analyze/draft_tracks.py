@@ -29,6 +29,8 @@ class Track:
     kind, output_key : of the output that it feeds or, for a microphone, that was heard; empty if none is named
     zone, family, take, is_handheld : as in `Reading`
     is_by_place : taken for feed or microphone by the place of the channel alone
+    is_by_order : likewise by the order of its recording's tracks, of which nothing else is known
+    is_told : the user says which microphone it is
     why, kind_why : what the role and the kind of output were guessed from
     source : where the words stand that the role was read from, empty if it was not from words
     """
@@ -45,9 +47,16 @@ class Track:
     take: str = ""
     is_handheld: bool = False
     is_by_place: bool = False
+    is_by_order: bool = False
+    is_told: bool = False
     why: str = ""
     kind_why: str = ""
     source: str = ""
+
+    @property
+    def place(self) -> tuple[str, int]:
+        """Path and channel, which no other track has."""
+        return self.file.path, self.channel
 
     @property
     def own_name(self) -> str:
@@ -142,8 +151,8 @@ def _of_reading(file: FoundFile, channel: int, reading: Reading, source: str) ->
         family=reading.family,
         take=reading.take,
         is_handheld=reading.is_handheld,
-        why=_because(reading.words, source),
-        kind_why=_because(reading.kind_words, source),
+        why=because(reading.words, source),
+        kind_why=because(reading.kind_words, source),
         source=source if reading.words else "",
     )
 
@@ -187,17 +196,17 @@ def _in_folder(track: Track, folder: Reading) -> Track:
     if track.kind or not folder.says_something:
         return track
     if not track.role and folder.is_sure and folder.role in ("feed", "mic", "input") and not folder.kind:
-        why = _because(folder.words, _FOLDER_NAME)
+        why = because(folder.words, _FOLDER_NAME)
         family = track.family or track.label.lower()
         return replace(track, role=folder.role, is_sure=True, family=family, why=why, source=_FOLDER_NAME)
     if not folder.kind or track.role not in ("feed", "mic", ""):
         return track
     label = track.label or (folder.output if track.role == "feed" else "")
-    why = _because(folder.kind_words, _FOLDER_NAME)
+    why = because(folder.kind_words, _FOLDER_NAME)
     return replace(track, kind=folder.kind, output_key=folder.output_key, label=label, kind_why=why)
 
 
-def _because(words: tuple[str, ...], source: str) -> str:
+def because(words: tuple[str, ...], source: str) -> str:
     """What a guess was made from; empty if no word told."""
     return f"{_quoted(words)} in {source}" if words else ""
 

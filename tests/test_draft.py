@@ -175,16 +175,6 @@ def test_two_channels_called_after_an_output(tmp_path: Path) -> None:
     assert list(said.outputs) == ["main left", "main right"]
 
 
-def test_eight_channels_of_which_nothing_is_known_are_for_the_user(tmp_path: Path) -> None:
-    recordings(tmp_path, {"take1.wav": 8})
-    to_fill_in = write_draft(tmp_path).to_fill_in
-    assert "captures[1]: capture without tracks (expected feeds and mics, or inputs)" in to_fill_in
-    text = text_of(tmp_path)
-    assert [line for line in text.splitlines() if line.startswith('# "take1')] == [
-        f'# "take1 {n}" = "take1.wav:{n}"' for n in range(1, 9)
-    ]
-
-
 # Recorders on their own clock
 
 
@@ -269,8 +259,8 @@ def test_a_feed_of_no_known_kind_asks_for_it_by_line(tmp_path: Path) -> None:
 
 
 def test_tracks_of_one_name_are_told_apart_in_comments(tmp_path: Path) -> None:
-    write_draft(recordings(tmp_path, ["REC1.wav", "REC1.flac"]))
-    assert '# REC1 = "REC1.flac"\n# "REC1 2" = "REC1.wav"' in text_of(tmp_path)
+    write_draft(recordings(tmp_path, ["Kick In.wav", "Kick Out.wav", "REC1.wav", "REC1.flac"]))
+    assert '# # REC1 = "REC1.flac"\n# # "REC1 2" = "REC1.wav"' in text_of(tmp_path)
 
 
 def test_the_only_output_is_taken_for_the_main(tmp_path: Path) -> None:

@@ -1,0 +1,90 @@
+"""What tracks are by their order alone, in recordings of which nothing else tells: feeds first, then microphones.
+
+Nothing is listened to. How many are microphones the user may say; else it is a guess that gives a skeleton to be
+renamed: a sole recording has to hold several feeds to be of use, and of several recordings each may be of one output.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+
+from analyze.description_words import words_of
+from analyze.draft_recordings import recording_key
+from analyze.draft_tracks import Track
+from analyze.errors import DescriptionError
+
+
+def is_nameless(track: Track) -> bool:
+    """Whether nothing but a number and words such as `mic` or `track` tell a track from others."""
+    if track.file.n_channels > 1 and track.label in ("", f"{track.file.stem} {track.channel}"):
+        return True
+    words = words_of(track.label or track.file.stem)
+    return all(word.means("number", "filler", "take", "role:mic") for word in words)
+
+
+def by_number(tracks: Iterable[Track]) -> list[Track]:
+    """Tracks by the numbers in their files' names, `Track 2` before `Track 10`, then by file and channel."""
+
+    def place(track: Track) -> tuple[list[int], str, int]:
+        numbers = [int(word.plain) for word in words_of(track.file.stem) if word.means("number")]
+        return numbers, track.file.path, track.channel
+
+    return sorted(tracks, key=place)
+
+
+def with_roles_by_order(tracks: Sequence[Track], n_mics: int) -> tuple[Track, ...]:
+    """The tracks, those of recordings of which nothing is known taken for feeds and microphones.
+
+    n_mics : microphones of every such recording, its last tracks; 0 if nobody says it: then the order counts only where
+    no track of the whole folder is known.
+
+    Raises DescriptionError if a file of several channels has fewer than there are microphones.
+    """
+    if not n_mics and any(track.role for track in tracks):
+        return tuple(tracks)
+    recordings = [some for some in _recordings(tracks) if _is_unknown(some, n_mics)]
+    is_sole = len(recordings) == 1
+    taken = {
+        track.place: track
+        for number, some in enumerate(recordings, 1)
+        for track in _taken(some, n_mics, 0 if is_sole else number)
+    }
+    return tuple(taken.get(track.place, track) for track in tracks)
+
+
+def _recordings(tracks: Iterable[Track]) -> list[list[Track]]:
+    """The channels of every file of several, and files of one channel by recording."""
+    found: dict[object, list[Track]] = {}
+    for track in tracks:
+        is_of_several = track.file.n_channels > 1
+        found.setdefault(track.file.path if is_of_several else recording_key(track), []).append(track)
+    return [by_number(some) for some in found.values()]
+
+
+def _is_unknown(some: Sequence[Track], n_mics: int) -> bool:
+    """Whether nothing tells what any track of a recording is, and it has enough of them."""
+    if len(some) < 2 or any(track.role for track in some):
+        return False
+    if len(some) < n_mics and some[0].file.n_channels > 1:
+        what = f"has {len(some)} tracks of which nothing is known, and --mics names {n_mics} microphones."
+        mend = "If they are of something else, let its name say so (handheld.wav), or move it to another folder."
+        raise DescriptionError(what, mend, path=some[0].file.path)
+    return len(some) >= n_mics
+
+
+def _taken(some: Sequence[Track], n_mics: int, number: int) -> Iterator[Track]:
+    """The tracks of a recording as feeds and microphones; `number` counts recordings, 0 if it is the sole one."""
+    n_feeds = len(some) - n_mics if n_mics else 1 if number else (len(some) + 1) // 2
+    first_output = number if number and n_feeds == 1 else 1
+    if n_mics:
+        why = "it stands before the microphones that --mics names"
+    elif number:
+        why = "nothing says what it is; the first track of every recording is taken for a feed"
+    else:
+        why = f"nothing says what it is; of {len(some)} tracks the first half is taken for feeds"
+    for place, track in enumerate(some):
+        is_feed = place < n_feeds
+        label = f"output {first_output + place}" if is_feed else f"mic {place - n_feeds + 1}"
+        label = label if is_nameless(track) else track.own_name
+        yield replace(track, role="feed" if is_feed else "mic", label=label, is_by_order=not n_mics, why=why)
