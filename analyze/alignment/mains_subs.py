@@ -52,7 +52,7 @@ TIE_DB = 0.03
 _SIGMAS, _WORTHWHILE_DB = 2.0, 0.05
 #: Outputs whose relative scatter is at least this share of the largest are to be recorded again.
 _AS_UNSURE = 0.5
-#: A delay below zero is mentioned when it would do better by more than this.
+#: A delay below zero is mentioned when it would do better by more than this, and than its standard deviation.
 _MENTION_DB = 0.1
 
 Group = tuple[str, ...]
@@ -335,7 +335,7 @@ def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np
     scores = joint.landscape.scan(state, k, grid, mask)[: len(mover.signs)]
     row, j = np.unravel_index(int(np.argmax(scores)), scores.shape)
     better = float(scores[row, j]) - joint.landscape.score(state, mask)
-    if better <= _MENTION_DB:
+    if better <= max(_MENTION_DB, float(joint.shortfall_std(state, k, grid)[row, j])):
         return ""
     polarity, _ = setting_after(members[0], ((1.0, -1.0)[row], 0.0))
     return (

@@ -7,11 +7,12 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from analyze.reports.alternatives import is_polarity_doubtful
 from analyze.reports.confidences import confidence_text
 from analyze.reports.delay_words import change_texts
 from analyze.reports.effects import effects_by_change
 from analyze.reports.naming import clean, shortened
-from analyze.reports.page_sheet import input_rows, is_changed, is_polarity_doubtful
+from analyze.reports.page_sheet import input_rows, is_changed
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.sheet_notes import (
     asked_words,

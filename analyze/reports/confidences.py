@@ -19,7 +19,12 @@ def hangs_on_description(analysis: Analysis) -> bool:
 
 
 def confidence_text(analysis: Analysis, row: Recommendation, of_what: str = "") -> str:
-    """How sure a setting is, in brackets while the description that it hangs on is in doubt."""
+    """How sure a setting is, in brackets while the description that it hangs on is in doubt.
+
+    Empty where nothing is decided: what is likeliest so far is another setting than the one that stays.
+    """
+    if row.decision == "undecided":
+        return ""
     text = f"{percent(row.confidence)}{of_what}"
     unlike = {other for name in not_as_described(analysis) for other in analysis.sound_check.group_of(name)}
     is_doubtful = is_description_doubtful(analysis) or row.output in unlike

@@ -14,6 +14,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
+from multiprocessing import resource_tracker
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ def _no_interrupts() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    resource_tracker.ensure_running()  # started with the first process it would let interrupts through again
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield

@@ -158,6 +158,8 @@ def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
         return f"{names} {'is' if is_one else 'are'} not decided: the sheet says what to put right or record again."
     if any(row.severity == "error" for row in rows):
         return "See to what is an error before you type; the settings rest on what is left without it."
+    if not any(row.decision in ("keep", "change") for row in analysis.recommendations):
+        return "No setting is decided yet: the sheet says what to record."
     return "The settings were decided with this known, and stand."
 
 

@@ -251,6 +251,8 @@ def _wiring_line(analysis: Analysis, output: str, grounds: OutputGrounds) -> tup
     p = grounds.normal_probability
     if row is None or not math.isfinite(p):
         return ("wiring", "cannot be told", DASH, DASH, "not heard")
+    if not row.positions:  # what would be claimed is only how boxes are usually wired
+        return ("wiring", "cannot be told", DASH, DASH, "no position tells")
     likelier = "normal" if p > 0.5 else "inverted"
     word = f"not decided, likelier {likelier}" if row.polarity == "undecided" else row.polarity
     captures = {one.capture for one in analysis.arrivals if one.output == output and math.isfinite(one.level_db)}

@@ -174,6 +174,8 @@ def _read_cell(at: PositionGrounds | None, wiring: Wiring) -> HeatCell:
 
 
 def _wiring_cell(wiring: Wiring) -> HeatCell:
+    if not wiring.positions:
+        return HeatCell("cannot be told", "unclear")
     word = wiring.polarity if wiring.polarity in _TONES else "not decided"
     return HeatCell(word, _TONES.get(word, "unclear"), _doubt(wiring.confidence))
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import count
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
+from analyze.reports.alternatives import alternatives, polarity_alone
 from analyze.reports.confidences import confidence_text
 from analyze.reports.delay_words import MAX_DECIMALS, change_text, delay_texts, length_text
 from analyze.reports.naming import shortened
@@ -20,7 +20,6 @@ from analyze.reports.sheet_notes import (
     aligned_note,
     echo_note,
     is_optional,
-    other_main_settings,
     send_note,
     small_note,
     unheard_note,
@@ -56,14 +55,6 @@ _FINGERPRINT_LENGTH = 8
 
 # A name in the middle of a sentence.
 _NAME_LENGTH = 40
-
-# A polarity this much less sure than its setting is said beside it.
-_CLEARLY_LESS = 0.02
-
-# A setting in words, and the two things that an alternative may say of one (the column of that name).
-_SETTING = r"(?:normal|inverted), \d+\.\d+ ms"
-_CANDIDATE = re.compile(rf"candidate ({_SETTING}[^;]*)(?:; (.*))?", re.DOTALL)
-_RUNNER_UP = re.compile(rf"({_SETTING}) (?:costs (\d+\.\d) dB|is as good)(.*)", re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -209,14 +200,14 @@ def _row(analysis: Analysis, index: int, row: Recommendation, speed_m_s: float) 
         decision_words=decided[0],
         decision_more=decided[1],
         confidence=confidence_text(analysis, row),
-        polarity_confidence=f"polarity alone {percent(row.polarity_confidence)}" if is_polarity_doubtful(row) else "",
+        polarity_confidence=polarity_alone(row),
         gain=f"{of_seats}{signed(row.gain_db)} dB" if has_gain else "",
         worst=f"{worst} at {row.worst_position}: {signed(row.worst_gain_db)} dB" if has_worst else "",
         reason=" ".join(filter(None, (doubt_note(analysis, row.output), _reason(analysis, row)))),
         together=together(analysis, row),
         repair=repair_note(analysis, row),
         notes=beside(analysis, row),
-        alternatives=_alternatives(analysis, row),
+        alternatives=alternatives(analysis, row),
         proof=proof_words(analysis, row),
     )
 
@@ -289,67 +280,6 @@ def _lone_sub_note(analysis: Analysis, row: Recommendation) -> str:
         return ""
     names = listed([shortened(one.output, _NAME_LENGTH) for one in lone])
     return f"{names} are in no group, so each is set for itself. To move them as one, give them a group."
-
-
-def is_polarity_doubtful(row: Recommendation) -> bool:
-    """Whether the polarity alone is clearly less sure than the setting."""
-    return row.polarity_confidence < row.confidence - _CLEARLY_LESS
-
-
-def _alternatives(analysis: Analysis, row: Recommendation) -> tuple[tuple[str, str], ...]:
-    """What else might be set: of its arrival by itself, all else said of the first of a group, in whose settings."""
-    others = other_main_settings(analysis, row)
-    if row.output != analysis.sound_check.group_of(row.output)[0]:
-        return others
-    return (*others, *labelled(row.alternative), *_either_way(row))
-
-
-def _either_way(row: Recommendation) -> tuple[tuple[str, str], ...]:
-    """Why a setting is surer than its polarity: because the other one would do as well."""
-    from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
-
-    if not (is_polarity_doubtful(row) and row.cost_if_wrong_db <= RIGHT_DB):
-        return ()
-    sure, alone = percent(row.confidence), percent(row.polarity_confidence)
-    words = (
-        f"Either polarity, each at its best delay, is as good within {RIGHT_DB:g} dB: {sure} sure is that this setting"
-    )
-    return (("", f"{words} is right, {alone} that its polarity is the better one"),)
-
-
-def labelled(alternative: str) -> tuple[tuple[str, str], ...]:
-    """The parts of an alternative, each with what it is; without a label where the words say it themselves.
-
-    >>> labelled("candidate normal, 4.10 ms, +0.6 dB; inverted, 9.00 ms costs 0.7 dB")
-    (('Likeliest so far, not to be typed', 'normal, 4.10 ms, +0.6 dB'), ('Runner-up', 'inverted, 9.00 ms costs 0.7 dB'))
-    >>> labelled("inverted, 9.00 ms costs 0.3 dB")
-    (('Runner-up, as good within 0.5 dB', 'inverted, 9.00 ms, 0.3 dB less'),)
-    >>> labelled("normal, 2.10 ms is as good")
-    (('Runner-up, as good', 'normal, 2.10 ms'),)
-    >>> labelled("the present setting costs 1.2 dB on stage")
-    (('', 'The present setting costs 1.2 dB on stage'),)
-    """
-    found = _CANDIDATE.fullmatch(alternative)
-    candidate, rest = (found[1], found[2] or "") if found else ("", alternative)
-    parts = [("Likeliest so far, not to be typed", candidate)] if candidate else []
-    if rest:
-        parts.append(_labelled_rest(rest))
-    return tuple(parts)
-
-
-def _labelled_rest(text: str) -> tuple[str, str]:
-    """A runner-up, which within what counts as right is no rival, or words that say themselves what they are."""
-    found = _RUNNER_UP.fullmatch(text)
-    if not found:
-        return "", text[0].upper() + text[1:]
-    from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
-
-    setting, cost_db, more = found.groups()
-    if cost_db is None:
-        return "Runner-up, as good", f"{setting}{more}"
-    if float(cost_db) <= RIGHT_DB:
-        return f"Runner-up, as good within {RIGHT_DB:g} dB", f"{setting}, {cost_db} dB less{more}"
-    return "Runner-up", text
 
 
 def decision_words(decision: str) -> tuple[str, str]:

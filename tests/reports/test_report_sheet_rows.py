@@ -145,7 +145,8 @@ def test_an_undecided_output_keeps_its_setting_on_the_sheet(analysis):
     assert not row.is_polarity_changed
     assert (row.decision_words, row.decision_more) == ("Not decided", "keep for now")
     assert row.delay_change == ""
-    assert row.alternatives == ((NOT_YET, "normal, 9.10 ms, +0.4 dB"),)
+    assert row.confidence == ""  # it is of what is likeliest so far, not of what stays
+    assert row.alternatives == ((f"{NOT_YET}, 62 % sure", "normal, 9.10 ms, +0.4 dB"),)
 
 
 def test_what_stays_as_it_is_has_a_dash_for_its_gain(analysis, report):
@@ -178,8 +179,8 @@ def test_an_alternative_is_called_what_it_is(analysis):
         )
     assert alternative_of(analysis, f"{setting} is as good") == (("Runner-up, as good", setting),)
     assert alternative_of(analysis, lower) == (("", f"I{lower[1:]}"),)
-    assert alternative_of(analysis, f"candidate {setting}") == ((NOT_YET, setting),)
-    both = ((NOT_YET, f"{setting}, +1.1 dB"), ("", f"I{lower[1:]}"))
+    assert alternative_of(analysis, f"candidate {setting}") == ((f"{NOT_YET}, 93 % sure", setting),)
+    both = ((f"{NOT_YET}, 93 % sure", f"{setting}, +1.1 dB"), ("", f"I{lower[1:]}"))
     assert alternative_of(analysis, f"candidate {setting}, +1.1 dB; {lower}") == both
     fill = "delaying a; b and its group by 1.20 ms would line it up"
     assert alternative_of(analysis, fill) == (("", f"D{fill[1:]}"),)
