@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analyze.alignment.chance import chance_score_db
 from analyze.alignment.context import Context, context_of
 from analyze.alignment.monitors import monitor_trick
 from analyze.alignment.output_grounds import output_grounds
@@ -24,7 +25,7 @@ from analyze.alignment.proof import proofs
 from analyze.alignment.quiet_outputs import quiet_findings, quiet_outputs, silent_twins
 from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
 from analyze.alignment.robustness import robustness_rows
-from analyze.alignment.score import Change, chance_db, efficiency_db, mean_score
+from analyze.alignment.score import Change, efficiency_db, mean_score
 from analyze.audio.copied_takes import HeardTrack, copied_takes, of_unknown_take
 from analyze.audio.files import AudioFile, sha256_of
 from analyze.audio.track_checks import check_tracks
@@ -104,7 +105,7 @@ class Analysis:
     responses : merged over captures, at present settings, re the programme where feeds carry it unequally
     recommended_change : per output (sign, delay_ms) that turns the present sum into the recommended one
     score_present_db, score_recommended_db : sum efficiency over the audience cells, NaN without a cell
-    score_chance_db : what it is where phases have nothing to do with one another
+    score_chance_db : its mean over settings taken blindly, see `chance_score_db`
     arrival_present_ms : per (output, position) pure delay at present settings
     flips : what captures of the same stretch with one output flipped show
     shares : what of each feed is its own where several sound at once
@@ -284,7 +285,7 @@ def _of_outputs(
         recommended_change=changes,
         score_present_db=_score(context, {}),
         score_recommended_db=_score(context, changes),
-        score_chance_db=float(mean_score(chance_db(context.h, context.audience), context.audience)),
+        score_chance_db=chance_score_db(context),
         arrival_present_ms={key: ms for key, (ms, _) in arrivals.items()},
         flips=tuple(flips),
         shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),

@@ -71,12 +71,6 @@ def efficiency_db(h: NDArray[np.complex128], cells: Cells) -> NDArray[np.float64
     return energy_db(np.maximum(actual / np.maximum(possible_energy(h, cells), 1e-300), _FLOOR))
 
 
-def chance_db(h: NDArray[np.complex128], cells: Cells) -> NDArray[np.float64]:
-    """What the efficiency is where phases have nothing to do with one another, per cell, (cell,): energies add."""
-    energies = cell_energy((np.abs(h) ** 2).sum(axis=0), cells)
-    return energy_db(np.maximum(energies / np.maximum(possible_energy(h, cells), 1e-300), _FLOOR))
-
-
 def mean_score(
     cell_db: NDArray[np.float64], cells: Cells, mask: NDArray[np.bool_] | None = None
 ) -> NDArray[np.float64]:
