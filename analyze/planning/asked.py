@@ -11,6 +11,7 @@ from analyze.archive.opening import ReportRead, open_report
 from analyze.description import SoundCheck, load_outline
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
+from analyze.planning.microphones import in_track_order
 from analyze.planning.takes import Plan, plan_all, plan_rest
 from analyze.reports.folder import is_report
 from analyze.reports.summaries import listed
@@ -42,12 +43,12 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
     """
     if is_report(path) or is_bag(path):
         report = open_report(path)
-        check = load_outline(report.folder / FILE_NAME)
+        check = in_track_order(load_outline(report.folder / FILE_NAME))
         captures = [capture["name"] for capture in report.check["captures"]]
         files = [file["path"] for file in report.results.get("input_files", ())]
         plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, captures=captures, files=files)
         return Asked(report.name, check, plan, report.doubts)
-    check = load_outline(path)
+    check = in_track_order(load_outline(path))
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 
 
