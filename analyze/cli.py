@@ -150,7 +150,7 @@ def draft(folder: Path, mics: str, on_stage: str) -> int:
 @click.option("--force", is_flag=True, help="Replace an existing folder even if it is not a plan.")
 @debug
 def plan(path: Path, microphones: int | None, out: Path | None, force: bool) -> int:
-    """List what to record: everything, for outputs and positions; for a report, what would settle the rest.
+    """List what to record: everything, for outputs and positions; for a report, what it wants recorded again.
 
     PATH is a folder with a soundcheck.toml, with captures or without, or a report or record. The list is to be printed
     and taken along; the description beside it names the files before they are recorded.

@@ -47,6 +47,9 @@ class _Track(BaseModel):
 class _Capture(BaseModel):
     name: str
     temperature_c: _Temperature = 20.0
+    start_s: FiniteFloat = 0.0
+    end_s: FiniteFloat | None = None
+    feeds: dict[str, _Track] = {}
     mics: dict[str, _Track] = {}
     settings: dict[str, _Setting] = {}
     unsynced: list[list[str]] = []
@@ -78,6 +81,8 @@ class _Recommendation(BaseModel):
 
 class _File(BaseModel):
     path: str
+    n_frames: int | None = None
+    sample_rate_hz: FiniteFloat | None = None
 
 
 class _Results(BaseModel):

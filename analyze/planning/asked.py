@@ -1,8 +1,7 @@
-"""What a call of `plan` means: everything, for a description; what would settle the rest, for a report or record."""
+"""What a call of `plan` means: everything, for a description; what is wanted again, for a report or record."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
 from analyze.planning.microphones import in_track_order
 from analyze.planning.takes import Plan, plan_all, plan_rest
+from analyze.planning.wanted import rows_of, undecided_reasons, wanted
 from analyze.reports.folder import is_report
 from analyze.reports.summaries import listed
 
@@ -52,58 +52,45 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 
 
-def _check_anything(report: ReportRead, reasons: Mapping[str, str]) -> None:
-    """Refuse a report that leaves nothing undecided, with what is left to be done. Raises DescriptionError."""
-    if reasons:
-        return
-    wired = [name for name, row in report.wiring.items() if row["polarity"] == "inverted"]
-    everything = "For a list of everything give the folder of the sound check instead of its report."
-    mend = everything
-    if wired:
-        mend = (
-            f"Mend {listed(wired)}, wired inverted, and record {'it' if len(wired) == 1 else 'them'} once more: "
-            "analyze verify-settings then says whether all is in force."
-        )
-    elif any(row["decision"] == "change" for name in _DECIDED for row in report.rows(name)):
-        mend = (
-            f"Type the settings in and record once more: analyze verify-settings then says what they did. {everything}"
-        )
-    raise DescriptionError("every output is decided; nothing has to be recorded again.", mend, path=report.folder)
-
-
 #: Tables whose rows hold a decision.
 _DECIDED = ("recommendations", "inputs")
-#: What the reason of an output says for which no recording would help.
-_NO_RECORDING = "nothing has to be recorded again"
 
 
-def _check_doubts(report: ReportRead, reasons: Mapping[str, str]) -> None:
-    """Refuse where a description in doubt is all there is to see to. Raises DescriptionError."""
-    if report.doubts and all(_NO_RECORDING in reason for reason in reasons.values()):
+def _to_be_recorded(report: ReportRead, check: SoundCheck) -> dict[str, str]:
+    """Outputs to be recorded and why. Raises DescriptionError where there is none, with what is left to be done."""
+    reasons = wanted(report, check)
+    if reasons:
+        return reasons
+    if report.doubts:
         raise DescriptionError(
             f"its description is in doubt ({listed(report.doubts)}), and nothing else has to be recorded again.",
             "Put the description right as the report says, analyze it again, and plan from the new report.",
             path=report.folder,
         )
-
-
-def _to_be_recorded(report: ReportRead, check: SoundCheck) -> dict[str, str]:
-    """Undecided outputs with their reasons, and those of their groups, which share their changes.
-
-    Raises DescriptionError where no recording would settle any of them.
-    """
-    rows = report.results.get("recommendations", ())
-    reasons = {row["output"]: row.get("reason") or "" for row in rows if row["decision"] == "undecided"}
-    _check_doubts(report, reasons)
-    _check_anything(report, reasons)
-    for_recording = {name: reason for name, reason in reasons.items() if _NO_RECORDING not in reason}
-    if reasons and not for_recording:
+    undecided = ", ".join(undecided_reasons(report))
+    if undecided:
         raise DescriptionError(
-            f"{', '.join(reasons)}: nothing has to be recorded again.",
+            f"{undecided}: nothing has to be recorded again.",
             "The settings sheet says what it takes instead.",
             path=report.folder,
         )
-    reasons = for_recording
-    for name in [name for name in reasons if name in check.outputs]:
-        reasons |= {other: "" for other in check.group_of(name) if other not in reasons}
-    return reasons
+    inputs = [row["input"] for row in rows_of(report, "inputs") if row["decision"] == "undecided"]
+    if inputs:
+        raise DescriptionError(
+            f"no output has to be recorded again; undecided among the stage inputs: {listed(inputs)}.",
+            "The report says what it takes; a plan lists outputs alone.",
+            path=report.folder,
+        )
+    raise DescriptionError(
+        "every output is decided; nothing has to be recorded again.", _left_to_do(report), path=report.folder
+    )
+
+
+def _left_to_do(report: ReportRead) -> str:
+    """What may be recorded where nothing has to be."""
+    everything = "For a list of everything give the folder of the sound check instead of its report."
+    if any(row["decision"] == "change" for table in _DECIDED for row in rows_of(report, table)):
+        return (
+            f"Type the settings in and record once more: analyze verify-settings then says what they did. {everything}"
+        )
+    return everything

@@ -172,7 +172,7 @@ def _afterwards(plan: Plan) -> Iterator[str]:
             "set date, temperature, delays, polarities and the distances by tape in it."
         )
     yield "Still on site: analyze inspect FOLDER says in seconds which take has to be made again."
-    yield "Then: analyze run FOLDER. What stays undecided: analyze plan REPORT lists what would settle it."
+    yield "Then: analyze run FOLDER. What the report wants recorded again: analyze plan REPORT lists it."
     if not plan.is_rest:
         yield (
             "No time for this? One take of a minute or more of music through everything, with every output's feed on a "

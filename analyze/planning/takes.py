@@ -97,16 +97,16 @@ def plan_rest(
     captures: Collection[str] = (),
     files: Collection[str] = (),
 ) -> Plan:
-    """The undecided outputs again, longer, and the reference with them.
+    """Some outputs again, longer, and the reference with them.
 
     Parameters
     ----------
-    reasons : undecided output -> why, empty for one that only belongs to their group
+    reasons : output -> why, empty for one that only belongs to the group of another
     captures, files : names that are taken
 
     Raises
     ------
-    DescriptionError : nothing is undecided, or an output is not described
+    DescriptionError : there are none, or an output is not described
     """
     _check_needs(check)
     unknown = [name for name in reasons if name not in check.outputs]
@@ -118,7 +118,7 @@ def plan_rest(
             "For a list of everything give the folder of the sound check instead of its report.",
             path=check.path.parent,
         )
-    seats = {name: _decided_at(check, check.outputs[name]) for name in reasons}
+    seats = {name: _decided_at(check, check.outputs[name], why) for name, why in reasons.items()}
     there = {position for at in seats.values() for position in at}
     wanted = {
         name: seats.get(name) or tuple(position for position in check.positions if position in there)
@@ -130,6 +130,8 @@ def plan_rest(
 
 #: Kinds that a monitor adds to on stage.
 _BENEATH_MONITORS = ("main", "sub")
+#: In the reason of a monitor that the audience would pay for.
+_AT_SEATS = "at the seats"
 _AGAIN = "Make the report again with analyze run."
 
 
@@ -151,13 +153,16 @@ def _reference_first(check: SoundCheck, names: Iterable[str]) -> list[str]:
     return sorted((name for name in check.outputs if name in named), key=lambda name: name != check.reference)
 
 
-def _decided_at(check: SoundCheck, output: Output) -> tuple[str, ...]:
+def _decided_at(check: SoundCheck, output: Output, why: str) -> tuple[str, ...]:
     """The positions that decide about an output; all where the description has none of those.
 
-    Of mains and subs also those on stage at which they were not recorded, where monitors are judged beside them.
+    Of a monitor also the seats where its reason asks for them. Of mains and subs also the places on stage at which they
+    were not recorded, where monitors are judged beside them.
     """
     zone = "stage" if output.kind == "monitor" else "audience"
     at = list(output.align_at) or [p.name for p in check.positions.values() if p.zone == zone]
+    if output.kind == "monitor" and _AT_SEATS in why:
+        at += [p.name for p in check.positions.values() if p.zone == "audience"]
     if output.kind in _BENEATH_MONITORS and any(one.kind == "monitor" for one in check.outputs.values()):
         heard = {name for capture in check.captures if output.name in capture.feeds for name in capture.mics}
         at += [p.name for p in check.positions.values() if p.zone == "stage" and p.name not in heard]

@@ -1,0 +1,123 @@
+"""Which outputs does a report want recorded again, and why?
+
+Those that are undecided, with their groups, which share their changes; those that a reason or a finding asks for,
+whoever it is about; those of which every take was short; those found wired inverted, once that is mended.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+from analyze.archive.opening import ReportRead
+from analyze.description import SoundCheck
+from analyze.planning.requests import NO_RECORDING, asked_for, named_to_record
+from analyze.reports.page_findings import WIRED_INVERTED
+from analyze.reports.short_takes import SHORT_S
+from analyze.reports.summaries import listed
+
+#: Tables of one row per output with a reason.
+_REASONED = ("recommendations", "wiring")
+
+
+def wanted(report: ReportRead, check: SoundCheck) -> dict[str, str]:
+    """Outputs to be recorded and why, undecided ones first; empty for one that only belongs to the group of another."""
+    undecided = {name: reason for name, reason in undecided_reasons(report).items() if NO_RECORDING not in reason}
+    whys: dict[str, list[str]] = {name: [reason] if reason else [] for name, reason in undecided.items()}
+    others = [name for name in undecided if name in check.outputs for name in check.group_of(name)]
+    whys |= {name: [] for name in others if name not in whys}
+    asked, beside = _asked(report, check)
+    for name, why in (*asked, *_short(report), *_inverted(report)):
+        if name in check.outputs and why not in whys.setdefault(name, []):
+            whys[name].append(why)
+    for name, of in _as_for(beside, whys).items():
+        whys.setdefault(name, []).append(f"As for {listed(of)}.")
+    return {name: " ".join(each) for name, each in whys.items()}
+
+
+def _as_for(beside: Iterable[tuple[str, str, str]], whys: Mapping[str, list[str]]) -> dict[str, list[str]]:
+    """Outputs that reasons of others ask for, with those others, where they do not have the reason themselves."""
+    found: dict[str, list[str]] = {}
+    for name, of, why in beside:
+        if why not in whys.get(name, ()) and of not in found.setdefault(name, []):
+            found[name].append(of)
+    return {name: of for name, of in found.items() if of}
+
+
+def undecided_reasons(report: ReportRead) -> dict[str, str]:
+    """The reason of every undecided output."""
+    rows = rows_of(report, "recommendations")
+    return {row["output"]: row["reason"] for row in rows if row["decision"] == "undecided"}
+
+
+def rows_of(report: ReportRead, table: str) -> list[dict[str, Any]]:
+    """The rows of a table, none where the report has no such table."""
+    return report.rows(table) if table in report.results else []
+
+
+def _asked(report: ReportRead, check: SoundCheck) -> tuple[list[tuple[str, str]], list[tuple[str, str, str]]]:
+    """What reasons and findings ask for: (output, why), and (output, the other one whose reason asks for it, why)."""
+    kinds = {output.name: output.kind for output in check.outputs.values()}
+    asked, beside = [], []
+    for row in (row for table in _REASONED for row in rows_of(report, table)):
+        for name in asked_for(row["reason"], kinds, [row["output"]]):
+            if name == row["output"]:
+                asked.append((name, row["reason"]))
+            else:
+                beside.append((name, row["output"], row["reason"]))
+    feeds = {capture["name"]: list(capture.get("feeds", ())) for capture in _captures(report)}
+    for row in rows_of(report, "quality"):
+        asked += [(name, row["detail"]) for name in _asked_by(row, kinds, feeds.get(row["capture"], ()))]
+    return asked, beside
+
+
+def _asked_by(row: Mapping[str, Any], kinds: Mapping[str, str], feeds: Sequence[str]) -> list[str]:
+    """Outputs that a finding asks for; a note asks for those alone that it names."""
+    if row["severity"] == "note":
+        return named_to_record(row["detail"], kinds)
+    return asked_for(row["detail"], kinds, [row["track"]] if row["track"] in kinds else (), feeds)
+
+
+def _inverted(report: ReportRead) -> Iterator[tuple[str, str]]:
+    """Outputs that were found wired inverted."""
+    for row in rows_of(report, "quality"):
+        if row["finding"] == WIRED_INVERTED:
+            yield row["track"], "Found wired inverted: mend that as the report says, then record it."
+
+
+def _short(report: ReportRead) -> Iterator[tuple[str, str]]:
+    """Outputs whose longest take is short, as the page and `inspect` call it."""
+    files = report.results.get("input_files") or ()
+    seconds = {file["path"]: _seconds(file) for file in files}
+    longest: dict[str, tuple[float, str]] = {}
+    for capture in _captures(report):
+        length_s = _length_s(capture, seconds)
+        for output in capture.get("feeds", ()) if math.isfinite(length_s) else ():
+            longest[output] = max(longest.get(output, (0.0, "")), (length_s, capture["name"]))
+    for output, (length_s, capture_name) in longest.items():
+        if length_s < SHORT_S:
+            yield output, f"Its take {capture_name!r} is short, under {SHORT_S:g} s: make it again."
+
+
+def _captures(report: ReportRead) -> list[Mapping[str, Any]]:
+    """The captures of the description."""
+    return report.results.get("sound_check", {}).get("captures", [])  # type: ignore[no-any-return]
+
+
+def _seconds(file: Mapping[str, Any]) -> float:
+    """How long a file is, NaN where the report does not say."""
+    n_frames, rate_hz = file.get("n_frames"), file.get("sample_rate_hz")
+    return float(n_frames) / float(rate_hz) if n_frames and rate_hz else math.nan
+
+
+def _length_s(capture: Mapping[str, Any], seconds: Mapping[str, float]) -> float:
+    """How long a capture is: what its tracks on the common clock share of its part; NaN where a file is not known."""
+    apart = {file for clock in capture.get("unsynced", ()) for file in clock}
+    tracks = [track["file"] for kind in ("feeds", "mics") for track in capture.get(kind, {}).values()]
+    ends = [seconds.get(file, math.nan) for file in tracks if file not in apart]
+    if capture.get("end_s") is not None:
+        ends.append(float(capture["end_s"]))
+    return (
+        min(ends, default=math.nan) - float(capture.get("start_s", 0.0)) if all(map(math.isfinite, ends)) else math.nan
+    )

@@ -1,0 +1,145 @@
+"""What a report wants recorded again: undecided, asked for, too short, wired inverted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from analyze.archive.opening import ReportRead
+from analyze.description import SoundCheck, load_outline
+from analyze.errors import DescriptionError
+from analyze.planning.asked import _to_be_recorded
+from analyze.planning.takes import plan_rest
+from analyze.reports.page_findings import WIRED_INVERTED
+from analyze.reports.short_takes import SHORT_S
+
+RIG = """\
+format = 1
+[outputs."main left"]
+kind = "main"
+group = "mains"
+[outputs."main right"]
+kind = "main"
+group = "mains"
+[outputs.sub]
+kind = "sub"
+[outputs.tower]
+kind = "tower"
+[outputs.wedge]
+kind = "monitor"
+[positions.mix]
+zone = "audience"
+[positions.drums]
+zone = "stage"
+"""
+
+
+@pytest.fixture
+def check(tmp_path: Path) -> SoundCheck:
+    (tmp_path / "soundcheck.toml").write_text(RIG, encoding="utf-8")
+    return load_outline(tmp_path)
+
+
+def report(check: SoundCheck, reasons: dict[str, str] | None = None, **tables: Any) -> ReportRead:
+    """A report in which these outputs are undecided and all others are kept."""
+    reasons = reasons or {}
+    rows = [
+        {"output": name, "decision": "undecided" if name in reasons else "keep", "reason": reasons.get(name, "")}
+        for name in check.outputs
+    ]
+    return ReportRead(check.folder, check.folder, False, {"recommendations": rows} | tables)
+
+
+def finding(name: str, detail: str, *, severity: str = "warning", track: str = "", capture: str = "") -> dict[str, str]:
+    return {"finding": name, "severity": severity, "detail": detail, "track": track, "capture": capture}
+
+
+def test_who_is_named_in_the_reason_of_another_is_recorded_too(check: SoundCheck) -> None:
+    """Of the group of the reference too, which is never undecided itself."""
+    why = "In doubt: record main left, main right, sub and tower each alone again, louder or longer."
+    reasons = _to_be_recorded(report(check, {"sub": why}), check)
+    assert reasons == {
+        "sub": why,
+        "main left": "As for sub.",
+        "main right": "As for sub.",
+        "tower": "As for sub.",
+    }
+    assert [take.output for take in plan_rest(check, reasons).takes] == ["main left", "main right", "sub", "tower"]
+
+
+def test_what_is_decided_is_recorded_where_a_reason_or_finding_asks_for_it(check: SoundCheck) -> None:
+    untold = "main right cannot be told from main left. Record main right alone."
+    sign = "Its sign cannot be told at any position: record it alone, louder."
+    found = report(
+        check,
+        quality=[
+            finding("feeds alike", untold, track="main right"),
+            finding("output not heard", "tower is not heard at mix: record it louder.", severity="note", track="mix"),
+            finding("noise over the take", "Talk is left out; record it again in quiet.", track="mix", capture="3"),
+        ],
+        wiring=[{"output": "wedge", "polarity": "undecided", "reason": sign}],
+        sound_check={"captures": [{"name": "3", "feeds": {"sub": {"file": "a.wav"}}}]},
+    )
+    assert _to_be_recorded(found, check) == {
+        "wedge": sign,
+        "main right": untold,
+        "sub": "Talk is left out; record it again in quiet.",
+    }
+
+
+def takes(*lengths_s: float, **more: object) -> dict[str, Any]:
+    """Takes of the wedge so long, in the form of a report."""
+    captures = [
+        {"name": f"take {k}", "feeds": {"wedge": {"file": f"{k}.wav"}}, "mics": {"mix": {"file": f"{k}.wav"}}, **more}
+        for k in range(len(lengths_s))
+    ]
+    files = [
+        {"path": f"{k}.wav", "n_frames": round(s * 48000), "sample_rate_hz": 48000} for k, s in enumerate(lengths_s)
+    ]
+    return {"sound_check": {"captures": captures}, "input_files": files}
+
+
+def test_short_takes_are_made_again(check: SoundCheck) -> None:
+    short = {"wedge": "Its take 'take 0' is short, under 10 s: make it again."}
+    assert _to_be_recorded(report(check, **takes(SHORT_S - 0.1)), check) == short
+    assert _to_be_recorded(report(check, **takes(60.0, end_s=8.0)), check) == short
+    assert _to_be_recorded(report(check, **takes(12.0, start_s=5.0)), check) == short
+    assert _to_be_recorded(report(check, **takes(SHORT_S - 1.0, SHORT_S - 2.0)), check) == short
+    for enough in (takes(SHORT_S), takes(5.0, SHORT_S), takes(60.0, start_s=5.0, end_s=15.0)):
+        with pytest.raises(DescriptionError, match="every output is decided"):
+            _to_be_recorded(report(check, **enough), check)
+
+
+def test_a_recorder_of_its_own_does_not_make_a_take_short(check: SoundCheck) -> None:
+    own = takes(20.0)
+    own["sound_check"]["captures"][0] |= {"mics": {"mix": {"file": "own.wav"}}, "unsynced": [["own.wav"]]}
+    own["input_files"].append({"path": "own.wav", "n_frames": 48000, "sample_rate_hz": 48000})
+    with pytest.raises(DescriptionError, match="every output is decided"):
+        _to_be_recorded(report(check, **own), check)
+
+
+def test_what_is_wired_inverted_is_recorded_once_it_is_mended(check: SoundCheck) -> None:
+    found = report(check, quality=[finding(WIRED_INVERTED, "Check the cable.", track="tower")])
+    (why,) = _to_be_recorded(found, check).values()
+    assert why == "Found wired inverted: mend that as the report says, then record it."
+    assert [take.output for take in plan_rest(check, {"tower": why}).takes] == ["main left", "tower"]
+
+
+def test_a_description_in_doubt_does_not_hide_what_is_to_be_recorded(check: SoundCheck) -> None:
+    doubt = finding("microphones exchanged", "Look.", severity="error")
+    with pytest.raises(DescriptionError, match="nothing else has to be recorded again"):
+        _to_be_recorded(report(check, quality=[doubt]), check)
+    assert list(_to_be_recorded(report(check, quality=[doubt], **takes(4.0)), check)) == ["wedge"]
+
+
+def test_undecided_stage_inputs_are_not_called_decided(check: SoundCheck) -> None:
+    with pytest.raises(DescriptionError, match="undecided among the stage inputs: kick out"):
+        _to_be_recorded(report(check, inputs=[{"input": "kick out", "decision": "undecided"}]), check)
+
+
+def test_a_monitor_that_the_audience_would_pay_for_is_recorded_at_the_seats(check: SoundCheck) -> None:
+    why = "It would take 1.0 dB from the sum. Record wedge at the seats again, alone and louder, to settle it."
+    assert {take.positions for take in plan_rest(check, {"wedge": why}).takes} == {("mix", "drums")}
+    assert {take.positions for take in plan_rest(check, {"wedge": "too quiet"}).takes} == {("drums",)}
