@@ -6,12 +6,12 @@ source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from analyze.description import Output, SoundCheck
 from analyze.planning.takes import Plan, Take
-from analyze.planning.taping import taped_at
+from analyze.planning.taping import known_m, taped_at, untaped
 from analyze.reports.summaries import listed
 
 #: Fewer seats tell little of an audience; fewer places on stage little of a stage.
@@ -119,11 +119,7 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
         f"Level: set it with {plan.takes[0].output}, then leave it. 20 dB over the room's own noise where it matters, "
         "and no louder; the loudest microphone peaks near -12 dB of full scale, and nothing clips."
     )
-    if check.positions and check.outputs:
-        yield (
-            f"By tape, {_to_be_taped(check)}. They go into the description as distance_m, each below its position: "
-            "microphones that were exchanged show by them."
-        )
+    yield from _taping(check)
     yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
     yield (
         "Settings stay as they are. Compare what the processor shows with the list below, and correct the description "
@@ -131,18 +127,37 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
     )
 
 
+def _taping(check: SoundCheck) -> Iterator[str]:
+    """Which distances are to be measured, and which are known."""
+    asked = _to_be_taped(check)
+    if asked:
+        yield (
+            f"By tape, {asked}. They go into the description as distance_m, each below its position: microphones that "
+            "were exchanged show by them."
+        )
+    known = [f"from {output} to {_few_ways(_metres(to))}" for output, to in known_m(check).items()]
+    if known:
+        yield f"Taped already, {_few_ways(known, '; ')}. Measure again what stands elsewhere now, and correct it there."
+
+
 def _to_be_taped(check: SoundCheck) -> str:
-    """Blanks for distances: of positions from the reference, the first of them, and one of every other output."""
-    names = list(check.positions)
-    more = ", and so on" if len(names) > _MOST_TAPED else ""
-    others = [output for output in check.outputs.values() if output.name != check.reference]
+    """Blanks for distances that are not known: of positions from the reference, and one of every other output."""
+    places = [f"{name} ____ m" for name, p in check.positions.items() if check.reference not in p.distance_m]
     own = [
-        f"; from {output.name} to {taped_at(check, output) or _UNNAMED[output.kind]} ____ m"
-        for output in others[:_MOST_TAPED]
+        f"from {output.name} to {taped_at(check, output) or _UNNAMED[output.kind]} ____ m" for output in untaped(check)
     ]
-    each = "; and so on, one of each output" if len(others) > _MOST_TAPED else ""
-    places = ", ".join(f"{name} ____ m" for name in names[:_MOST_TAPED])
-    return f"from {check.reference} to {places}{more}{''.join(own)}{each}"
+    each = f"{_few_ways(own, '; ')}{', one of each output' if len(own) > _MOST_TAPED else ''}"
+    return "; ".join(filter(None, (f"from {check.reference} to {_few_ways(places)}" if places else "", each)))
+
+
+def _metres(to: Mapping[str, float]) -> list[str]:
+    """Distances that are known."""
+    return [f"{position} {metres:g} m" for position, metres in to.items()]
+
+
+def _few_ways(ways: Sequence[str], between: str = ", ") -> str:
+    """The first ways, and that there are more."""
+    return between.join([*ways[:_MOST_TAPED], *(["and so on"] if len(ways) > _MOST_TAPED else [])])
 
 
 def _setting(output: Output) -> str:

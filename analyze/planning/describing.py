@@ -15,13 +15,14 @@ from analyze.description import SoundCheck
 from analyze.description_lines import index_lines, normalised
 from analyze.description_text import GUESSED_SETTING
 from analyze.planning.takes import Plan, Take
-from analyze.planning.taping import outputs_taped_to
+from analyze.planning.taping import to_tape
 
 _HEAD = """\
 # Planned with `analyze plan`: the takes at the end name files that are still to be recorded. Before it is analysed, set
 # date and temperature to those of the day, and the delay and polarity of every output to what stood in its processor.
 """
 _BY_TAPE = "# metres by tape: fill in what was measured, delete the rest, and take away the first #"
+_MORE_BY_TAPE = "# more for distance_m, metres by tape, to be written there: "
 _KIND = re.compile(r"\s*[\"']?kind\b")
 
 
@@ -47,19 +48,21 @@ def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
 
 
 def _with_distances(text: str, check: SoundCheck) -> str:
-    """The text with a comment of blanks for distances below the header of every position that has no word of them.
+    """The text with a comment of blanks for distances below the header of every position that lacks some.
 
-    Positions that stand on one line have no room for it and stay as they are.
+    Positions that stand on one line have no room for it and stay as they are, as do those that have such a comment.
     """
     where, lines = index_lines(text), text.split("\n")
     blanks: dict[int, str] = {}
     for position in check.positions.values():
         line = where.line_of(("positions", position.name))
-        below = itertools.takewhile(lambda one: not one.lstrip().startswith("["), lines[line:])
-        if lines[line - 1].lstrip().startswith("[") and not any("distance_m" in one for one in below):
-            ways = ", ".join(
-                f"{tomlkit.key(name).as_string()} = ____" for name in outputs_taped_to(check, position.name)
-            )
+        below = list(itertools.takewhile(lambda one: not one.lstrip().startswith("["), lines[line:]))
+        ways = ", ".join(f"{tomlkit.key(name).as_string()} = ____" for name in to_tape(check, position.name))
+        if not ways or not lines[line - 1].lstrip().startswith("["):
+            continue
+        if position.distance_m and not any(one.startswith(_MORE_BY_TAPE) for one in below):
+            blanks[line] = f"{_MORE_BY_TAPE}{ways}"
+        elif not any("distance_m" in one for one in below):
             blanks[line] = f"# distance_m = {{ {ways} }}  {_BY_TAPE}"
     return "\n".join(one for k, line in enumerate(lines, 1) for one in (line, *filter(None, [blanks.get(k)])))
 
