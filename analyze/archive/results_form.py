@@ -81,7 +81,7 @@ class _Recommendation(BaseModel):
 
 class _File(BaseModel):
     path: str
-    n_frames: int | None = None
+    n_frames: FiniteFloat | None = None
     sample_rate_hz: FiniteFloat | None = None
 
 

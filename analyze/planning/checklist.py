@@ -6,6 +6,7 @@ source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -115,15 +116,31 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
         "Microphones on stands, where a head would be, pointing up, an arm's length or more from walls and seats. "
         "Until a round is done nobody moves one and nobody touches a gain."
     )
-    yield (
-        f"Level: set it with {plan.takes[0].output}, then leave it. 20 dB over the room's own noise where it matters, "
-        "and no louder; the loudest microphone peaks near -12 dB of full scale, and nothing clips."
-    )
+    yield _level(plan)
     yield from _taping(check)
-    yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
-    yield (
-        "Settings stay as they are. Compare what the processor shows with the list below, and correct the description "
-        "where they differ."
+    yield "Temperature at the start: ____ °C, at the end: ____ °C. " + (
+        "The mean goes into each new take, as its temperature_c; that of the earlier takes stays."
+        if plan.is_rest
+        else "The mean goes into the description."
+    )
+    yield "Settings stay as they are. Compare what the processor shows with the list below, " + (
+        "and write what differs into the new takes ([captures.settings]): [outputs] says what was in force in the "
+        "earlier ones."
+        if plan.is_rest
+        else "and correct the description where they differ."
+    )
+
+
+def _level(plan: Plan) -> str:
+    """How loud to play; what `louder or longer` means where a reason asks for it."""
+    enough = "20 dB over the room's own noise where it matters"
+    peaks = "the loudest microphone peaks near -12 dB of full scale, and nothing clips."
+    if not any(re.search(r"\blouder\b", take.why) for take in plan.takes):
+        return f"Level: set it with {plan.takes[0].output}, then leave it. {enough}, and no louder; {peaks}"
+    return (
+        f"Level: set it with {plan.takes[0].output}, {enough}. Where a take is to be louder, turn up what is played "
+        "for it until it stands so far over the noise too, and no gain behind it; more tells nothing. All takes are "
+        f"longer already, {plan.takes[0].seconds:.0f} s. As ever {peaks}"
     )
 
 
@@ -179,7 +196,12 @@ def _afterwards(plan: Plan) -> Iterator[str]:
     if plan.is_rest:
         yield (
             "Put the new files beside the old recordings, and the soundcheck.toml from this folder in the place of the "
-            "old one. A setting that was changed since belongs under [captures.settings] of the new takes."
+            "old one. What is true of the earlier takes stays in it; temperature and settings of the day go into the "
+            "new takes, as its comments say."
+        )
+        yield (
+            "Where an output was mended, take its earlier takes out of the description and move their files elsewhere: "
+            "they would contradict the new ones."
         )
     else:
         yield (

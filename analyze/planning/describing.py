@@ -13,7 +13,7 @@ from tomlkit.items import AoT, InlineTable, Table
 
 from analyze.description import SoundCheck
 from analyze.description_lines import index_lines, normalised
-from analyze.description_text import GUESSED_SETTING
+from analyze.description_text import GUESS, GUESSED_SETTING
 from analyze.planning.takes import Plan, Take
 from analyze.planning.taping import to_tape
 
@@ -21,6 +21,16 @@ _HEAD = """\
 # Planned with `analyze plan`: the takes at the end name files that are still to be recorded. Before it is analysed, set
 # date and temperature to those of the day, and the delay and polarity of every output to what stood in its processor.
 """
+_HEAD_OF_REST = """\
+# Planned with `analyze plan`: the takes at the end name files that are still to be recorded. What stands before them is
+# true of the earlier takes and stays as it is, temperature, delays and polarities too. What is in force on the new day
+# goes into each new take: its temperature_c, and its settings ([captures.settings]) where the processor shows another
+# delay or polarity than [outputs] says. Earlier takes of an output that was mended since are taken out, and their files
+# moved elsewhere.
+"""
+_OF_THE_DAY = f"{GUESS}write that of the day, and take this mark away"
+_EARLIER = "what counts for the earlier takes; write the temperature of the day, and take this mark away"
+_SETTINGS = "as in [outputs]; where the processor shows another, write that and take away the first #"
 _BY_TAPE = "# metres by tape: fill in what was measured, delete the rest, and take away the first #"
 _MORE_BY_TAPE = "# more for distance_m, metres by tape, to be written there: "
 _KIND = re.compile(r"\s*[\"']?kind\b")
@@ -32,19 +42,57 @@ def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
     text : a valid description; what was not recorded yet has no settings in force, so those not written are guesses
     check : what it says
     """
-    text = text.removeprefix(_HEAD)
-    document = tomlkit.parse(text if plan.is_rest else _with_settings(_with_distances(text, check)))
-    if not plan.is_rest:
-        document.pop("captures", None)
-        for output in document["outputs"].values():
-            output.pop("feed_tap", None)
-    if "captures" not in document:
-        document.append("captures", tomlkit.aot())
-    captures: Any = document["captures"]
+    text = text.removeprefix(_HEAD).removeprefix(_HEAD_OF_REST)
+    if plan.is_rest:
+        return _HEAD_OF_REST + _with_rest(text, plan, check)
+    document = tomlkit.parse(_with_day(_with_settings(_with_distances(text, check))))
+    document.pop("captures", None)
+    for output in document["outputs"].values():
+        output.pop("feed_tap", None)
+    captures = tomlkit.aot()
     for take in plan.takes:
-        table = _capture(take)
-        captures.append(table if isinstance(captures, AoT) else table.unwrap())
+        captures.append(_capture(take))
+    document.append("captures", captures)
     return _HEAD + tomlkit.dumps(document)
+
+
+def _with_rest(text: str, plan: Plan, check: SoundCheck) -> str:
+    """The text with further takes; each has a place for what was in force on its day, the temperature a guess.
+
+    In a list on one line there is no room for comments about settings.
+    """
+    document = tomlkit.parse(text)
+    captures: Any = document.setdefault("captures", tomlkit.aot())
+    for take in plan.takes:
+        table, temperature = _capture(take), tomlkit.item(check.temperature_c)
+        table.append("temperature_c", temperature.comment(f"{GUESS}{_EARLIER}"))
+        if isinstance(captures, AoT):
+            table.add(tomlkit.comment(_setting_comment(take, check)))
+            captures.append(table)
+        else:
+            captures.add_line(table.unwrap(), comment=f"{GUESS}{_EARLIER}".removeprefix("# "))
+    return tomlkit.dumps(document)
+
+
+def _setting_comment(take: Take, check: SoundCheck) -> str:
+    """The setting in force as it would stand in a capture, to be corrected."""
+    setting = check.outputs[take.output].setting
+    table = tomlkit.inline_table()
+    table.append("delay_ms", setting.delay_ms)
+    table.append("polarity", setting.polarity)
+    whole = tomlkit.inline_table()
+    whole.append(take.output, table)
+    return f"settings = {whole.as_string()}  # {_SETTINGS}"
+
+
+def _with_day(text: str) -> str:
+    """The text with its temperature marked as a guess: it is that of another day."""
+    if "temperature_c" not in tomllib.loads(text):
+        return text
+    lines = text.split("\n")
+    k = index_lines(text).line_of(("temperature_c",)) - 1
+    lines[k] = lines[k] if GUESS in lines[k] else f"{lines[k].rstrip()}  {_OF_THE_DAY}"
+    return "\n".join(lines)
 
 
 def _with_distances(text: str, check: SoundCheck) -> str:
