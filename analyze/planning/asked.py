@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from analyze.archive.bag import is_bag
@@ -10,9 +12,11 @@ from analyze.archive.opening import ReportRead, open_report
 from analyze.description import SoundCheck, load_outline
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
+from analyze.planning.checklist import Checklist, checklist
 from analyze.planning.microphones import in_track_order
 from analyze.planning.takes import Plan, plan_all, plan_rest
-from analyze.planning.wanted import rows_of, undecided_reasons, wanted
+from analyze.planning.taping import zone_of
+from analyze.planning.wanted import captures_of, rows_of, undecided_reasons, wanted
 from analyze.reports.folder import is_report
 from analyze.reports.summaries import listed
 
@@ -22,12 +26,19 @@ class Asked:
     """A plan with the description it was made from.
 
     name : what the user calls it; doubts : findings of the report that put its description in doubt
+    nearest : output -> the position of its zone at which it was heard first
     """
 
     name: str
     check: SoundCheck
     plan: Plan
     doubts: tuple[str, ...] = ()
+    nearest: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def checklist(self) -> Checklist:
+        """The list of the plan."""
+        return checklist(self.check, self.plan, self.doubts, self.nearest)
 
 
 def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
@@ -47,7 +58,7 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
         captures = [capture["name"] for capture in report.check["captures"]]
         files = [file["path"] for file in report.results.get("input_files", ())]
         plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, captures=captures, files=files)
-        return Asked(report.name, check, plan, report.doubts)
+        return Asked(report.name, check, plan, report.doubts, _nearest(report, check))
     check = in_track_order(load_outline(path))
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 
@@ -94,3 +105,15 @@ def _left_to_do(report: ReportRead) -> str:
             f"Type the settings in and record once more: analyze verify-settings then says what they did. {everything}"
         )
     return everything
+
+
+def _nearest(report: ReportRead, check: SoundCheck) -> dict[str, str]:
+    """The position of its zone at which every output was heard first; a recorder of its own tells no time of that."""
+    apart = {capture["name"] for capture in captures_of(report) if capture.get("unsynced")}
+    first: dict[str, tuple[float, str]] = {}
+    for row in rows_of(report, "arrivals"):
+        output, position = check.outputs.get(row["output"]), check.positions.get(row["position"])
+        is_told = row["capture"] not in apart and math.isfinite(row["arrival_ms"])
+        if output and position and is_told and position.zone == zone_of(output):
+            first[output.name] = min(first.get(output.name, (math.inf, "")), (row["arrival_ms"], position.name))
+    return {output: position for output, (_, position) in first.items()}

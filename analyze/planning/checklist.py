@@ -43,8 +43,14 @@ class Checklist:
     afterwards: tuple[str, ...]
 
 
-def checklist(check: SoundCheck, plan: Plan, doubts: Sequence[str] = ()) -> Checklist:
-    """The list of a plan; `doubts` are findings of a report that put its description in doubt."""
+def checklist(
+    check: SoundCheck, plan: Plan, doubts: Sequence[str] = (), nearest: Mapping[str, str] | None = None
+) -> Checklist:
+    """The list of a plan.
+
+    doubts : findings of a report that put its description in doubt
+    nearest : output -> the position nearest to it, as far as it was heard
+    """
     rounds = tuple((_microphones(number, plan, round_), round_) for number, round_ in enumerate(plan.rounds, 1))
     return Checklist(
         title=check.title or check.folder.resolve().name,
@@ -52,7 +58,7 @@ def checklist(check: SoundCheck, plan: Plan, doubts: Sequence[str] = ()) -> Chec
         lead=_lead(plan),
         lacking=tuple(_lacking(check)),
         channels={output.name: output.notes.get("channel", "") for output in check.outputs.values()},
-        setting_up=tuple(_setting_up(check, plan)),
+        setting_up=tuple(_setting_up(check, plan, nearest or {})),
         settings=tuple((output.name, _setting(output)) for output in check.outputs.values()),
         rounds=rounds,
         afterwards=tuple(_afterwards(plan)),
@@ -98,7 +104,7 @@ def _lacking(check: SoundCheck) -> Iterator[str]:
             )
 
 
-def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
+def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str]) -> Iterator[str]:
     """What is done before the first take."""
     yield (
         f"Recorder: {plan.n_tracks} tracks, 24 bit, 48 or 44.1 kHz, one file per take. Track 1 takes what is played, "
@@ -117,7 +123,7 @@ def _setting_up(check: SoundCheck, plan: Plan) -> Iterator[str]:
         "Until a round is done nobody moves one and nobody touches a gain."
     )
     yield _level(plan)
-    yield from _taping(check)
+    yield from _taping(check, nearest)
     yield "Temperature at the start: ____ °C, at the end: ____ °C. " + (
         "The mean goes into each new take, as its temperature_c; that of the earlier takes stays."
         if plan.is_rest
@@ -144,9 +150,9 @@ def _level(plan: Plan) -> str:
     )
 
 
-def _taping(check: SoundCheck) -> Iterator[str]:
+def _taping(check: SoundCheck, nearest: Mapping[str, str]) -> Iterator[str]:
     """Which distances are to be measured, and which are known."""
-    asked = _to_be_taped(check)
+    asked = _to_be_taped(check, nearest)
     if asked:
         yield (
             f"By tape, {asked}. They go into the description as distance_m, each below its position: microphones that "
@@ -157,11 +163,12 @@ def _taping(check: SoundCheck) -> Iterator[str]:
         yield f"Taped already, {_few_ways(known, '; ')}. Measure again what stands elsewhere now, and correct it there."
 
 
-def _to_be_taped(check: SoundCheck) -> str:
+def _to_be_taped(check: SoundCheck, nearest: Mapping[str, str]) -> str:
     """Blanks for distances that are not known: of positions from the reference, and one of every other output."""
     places = [f"{name} ____ m" for name, p in check.positions.items() if check.reference not in p.distance_m]
     own = [
-        f"from {output.name} to {taped_at(check, output) or _UNNAMED[output.kind]} ____ m" for output in untaped(check)
+        f"from {output.name} to {taped_at(check, output, nearest) or _UNNAMED[output.kind]} ____ m"
+        for output in untaped(check)
     ]
     each = f"{_few_ways(own, '; ')}{', one of each output' if len(own) > _MOST_TAPED else ''}"
     return "; ".join(filter(None, (f"from {check.reference} to {_few_ways(places)}" if places else "", each)))

@@ -11,7 +11,6 @@ from analyze.archive.folders import check_outside_records, package
 from analyze.archive.page import page_bytes
 from analyze.description_text import FILE_NAME, decoded
 from analyze.errors import DescriptionError
-from analyze.planning.checklist import checklist
 from analyze.planning.describing import planned_text
 from analyze.reports.cautions import CAUTIONS
 from analyze.reports.datapackage import MANIFEST, json_bytes
@@ -88,4 +87,4 @@ def _files(asked: Asked) -> Iterator[tuple[str, bytes]]:
 
 def _content(asked: Asked) -> dict[str, Any]:
     """What the template prints."""
-    return {"list": checklist(asked.check, asked.plan, asked.doubts), "cautions": CAUTIONS, "version": VERSION}
+    return {"list": asked.checklist, "cautions": CAUTIONS, "version": VERSION}

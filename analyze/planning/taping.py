@@ -7,7 +7,7 @@ the description knows already is not asked for again.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from analyze.description import Output, SoundCheck
 
@@ -15,19 +15,30 @@ from analyze.description import Output, SoundCheck
 _OWN = ("fill", "tower")
 
 
-def taped_at(check: SoundCheck, output: Output) -> str:
+def taped_at(check: SoundCheck, output: Output, nearest: Mapping[str, str] | None = None) -> str:
     """The position to which the way from an output other than the reference is measured.
 
     From a fill or tower to a seat where it takes over, from mains and subs to a seat near them, from a monitor to its
     place on stage; empty where the description does not say which that is. A check without positions has none.
+
+    nearest : the position of its zone that is nearest to an output, as far as it was heard
     """
-    if output.kind in _OWN:
+    if output.kind in _OWN and output.align_at:
         return _near(check, output.align_at)
-    zone = "stage" if output.kind == "monitor" else "audience"
+    if nearest and output.name in nearest:
+        return nearest[output.name]
+    if output.kind in _OWN:
+        return ""
+    zone = zone_of(output)
     wanted = [position.name for position in check.positions.values() if position.zone == zone]
     if output.kind == "monitor" and len(wanted) > 1:
         return ""
     return _near(check, wanted or list(check.positions))
+
+
+def zone_of(output: Output) -> str:
+    """Where those are for whom an output plays."""
+    return "stage" if output.kind == "monitor" else "audience"
 
 
 def to_tape(check: SoundCheck, position: str) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analyze.description_text import FILE_NAME
-from analyze.planning.checklist import Checklist, checklist
+from analyze.planning.checklist import Checklist
 from analyze.planning.folder import LIST
 from analyze.reports.cautions import CAUTIONS
 from analyze.reports.naming import clean
@@ -25,7 +25,7 @@ def print_plan(asked: Asked, target: Path, *, console: Console | None = None) ->
     from rich.text import Text
 
     console = console or Console(stderr=True, highlight=False)
-    for indent, text in _lines(checklist(asked.check, asked.plan, asked.doubts)):
+    for indent, text in _lines(asked.checklist):
         console.print(Padding(Text(clean(text)), (0, 0, 0, indent), expand=False))
     for file, what in ((LIST, "The list to print, with what to set up and to mind"), (FILE_NAME, "The description")):
         console.print(Text(f"{what}: {clean(str(target / file))}"), soft_wrap=True)

@@ -25,8 +25,8 @@ def wanted(report: ReportRead, check: SoundCheck) -> dict[str, str]:
     """Outputs to be recorded and why, undecided ones first; empty for one that only belongs to the group of another."""
     undecided = {name: reason for name, reason in undecided_reasons(report).items() if NO_RECORDING not in reason}
     whys: dict[str, list[str]] = {name: [reason] if reason else [] for name, reason in undecided.items()}
-    others = [name for name in undecided if name in check.outputs for name in check.group_of(name)]
-    whys |= {name: [] for name in others if name not in whys}
+    groups = [check.group_of(name) for name in undecided if name in check.outputs]
+    whys |= {name: [] for group in groups for name in group if name not in whys}
     asked, beside = _asked(report, check)
     for name, why in (*asked, *_short(report), *_inverted(report)):
         if name in check.outputs and why not in whys.setdefault(name, []):
@@ -56,6 +56,11 @@ def rows_of(report: ReportRead, table: str) -> list[dict[str, Any]]:
     return report.rows(table) if table in report.results else []
 
 
+def captures_of(report: ReportRead) -> list[Mapping[str, Any]]:
+    """The captures of the description."""
+    return report.results.get("sound_check", {}).get("captures", [])  # type: ignore[no-any-return]
+
+
 def _asked(report: ReportRead, check: SoundCheck) -> tuple[list[tuple[str, str]], list[tuple[str, str, str]]]:
     """What reasons and findings ask for: (output, why), and (output, the other one whose reason asks for it, why)."""
     kinds = {output.name: output.kind for output in check.outputs.values()}
@@ -66,7 +71,7 @@ def _asked(report: ReportRead, check: SoundCheck) -> tuple[list[tuple[str, str]]
                 asked.append((name, row["reason"]))
             else:
                 beside.append((name, row["output"], row["reason"]))
-    feeds = {capture["name"]: list(capture.get("feeds", ())) for capture in _captures(report)}
+    feeds = {capture["name"]: list(capture.get("feeds", ())) for capture in captures_of(report)}
     for row in rows_of(report, "quality"):
         asked += [(name, row["detail"]) for name in _asked_by(row, kinds, feeds.get(row["capture"], ()))]
     return asked, beside
@@ -91,18 +96,13 @@ def _short(report: ReportRead) -> Iterator[tuple[str, str]]:
     files = report.results.get("input_files") or ()
     seconds = {file["path"]: _seconds(file) for file in files}
     longest: dict[str, tuple[float, str]] = {}
-    for capture in _captures(report):
+    for capture in captures_of(report):
         length_s = _length_s(capture, seconds)
         for output in capture.get("feeds", ()) if math.isfinite(length_s) else ():
-            longest[output] = max(longest.get(output, (0.0, "")), (length_s, capture["name"]))
+            longest[output] = max(longest.get(output, (-math.inf, "")), (length_s, capture["name"]))
     for output, (length_s, capture_name) in longest.items():
         if length_s < SHORT_S:
             yield output, f"Its take {capture_name!r} is short, under {SHORT_S:g} s: make it again."
-
-
-def _captures(report: ReportRead) -> list[Mapping[str, Any]]:
-    """The captures of the description."""
-    return report.results.get("sound_check", {}).get("captures", [])  # type: ignore[no-any-return]
 
 
 def _seconds(file: Mapping[str, Any]) -> float:
@@ -118,6 +118,5 @@ def _length_s(capture: Mapping[str, Any], seconds: Mapping[str, float]) -> float
     ends = [seconds.get(file, math.nan) for file in tracks if file not in apart]
     if capture.get("end_s") is not None:
         ends.append(float(capture["end_s"]))
-    return (
-        min(ends, default=math.nan) - float(capture.get("start_s", 0.0)) if all(map(math.isfinite, ends)) else math.nan
-    )
+    is_known = bool(ends) and all(map(math.isfinite, ends))
+    return min(ends) - float(capture.get("start_s", 0.0)) if is_known else math.nan

@@ -5,9 +5,13 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
+from analyze.archive.opening import ReportRead
+from analyze.description import load_outline
 from analyze.planning import plan_for
+from analyze.planning.asked import _nearest
 from analyze.planning.checklist import checklist
 from analyze.planning.describing import planned_text
+from analyze.planning.takes import plan_all
 
 RIG = """\
 format = 1
@@ -77,3 +81,34 @@ def test_blanks_of_the_description_are_for_what_is_not_known(tmp_path: Path) -> 
     (tmp_path / "soundcheck.toml").write_text(text, encoding="utf-8")
     again = plan_for(tmp_path)
     assert planned_text(text, again.plan, again.check) == text
+
+
+def test_of_what_was_heard_the_nearest_seat_is_taken(tmp_path: Path) -> None:
+    text = RIG.replace('align_at = ["lawn", "back"]\n', "") + '[outputs.wedge]\nkind = "monitor"\n'
+    stage = "".join(f'[positions.{name}]\nzone = "stage"\n' for name in ("drums", "keys"))
+    (tmp_path / "soundcheck.toml").write_text(text + seats(back="", mix="", front="") + stage, encoding="utf-8")
+    check = load_outline(tmp_path)
+    arrivals = [
+        ("take", "sub", "back", 80.0),
+        ("take", "sub", "front", 9.0),
+        ("take", "sub", "keys", 2.0),
+        ("take", "sub", "mix", None),
+        ("own clock", "sub", "mix", 1.0),
+        ("take", "tower", "back", 12.0),
+        ("take", "tower", "front", 90.0),
+        ("take", "fill", "mix", 3.0),
+        ("take", "wedge", "drums", 9.0),
+        ("take", "wedge", "keys", 3.0),
+    ]
+    keys = ("capture", "output", "position", "arrival_ms")
+    captures = [{"name": "take"}, {"name": "own clock", "unsynced": [["a.wav"]]}]
+    results = {
+        "arrivals": [dict(zip(keys, row, strict=True)) for row in arrivals],
+        "sound_check": {"captures": captures},
+    }
+    nearest = _nearest(ReportRead(tmp_path, tmp_path, False, results), check)
+    asked = next(
+        item for item in checklist(check, plan_all(check), (), nearest).setting_up if item.startswith("By tape")
+    )
+    ways = "from sub to front ____ m; from tower to back ____ m; from fill to front ____ m; from wedge to keys ____ m"
+    assert ways in asked
