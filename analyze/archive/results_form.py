@@ -47,8 +47,6 @@ class _Track(BaseModel):
 class _Capture(BaseModel):
     name: str
     temperature_c: _Temperature = 20.0
-    start_s: FiniteFloat = 0.0
-    end_s: FiniteFloat | None = None
     feeds: dict[str, _Track] = {}
     mics: dict[str, _Track] = {}
     settings: dict[str, _Setting] = {}
@@ -79,10 +77,14 @@ class _Recommendation(BaseModel):
     reason: str | None = None
 
 
+class _ShortTake(BaseModel):
+    capture: str
+    outputs: list[str]
+    is_at_once: bool
+
+
 class _File(BaseModel):
     path: str
-    n_frames: FiniteFloat | None = None
-    sample_rate_hz: FiniteFloat | None = None
 
 
 class _Results(BaseModel):
@@ -92,6 +94,7 @@ class _Results(BaseModel):
     bands: _Rows
     recommendations: list[_Recommendation] = []
     input_files: list[_File] = []
+    short_takes: list[_ShortTake] = []
     wiring: _Rows = []
     responses: dict[str, dict[str, str]]
 

@@ -1,12 +1,11 @@
 """Which outputs does a report want recorded again, and why?
 
 Those that are undecided, with their groups, which share their changes; those that a reason or a finding asks for,
-whoever it is about; those of which every take was short; those found wired inverted, once that is mended.
+whoever it is about; those of which every take is short; those found wired inverted, once that is mended.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -14,7 +13,7 @@ from analyze.archive.opening import ReportRead
 from analyze.description import SoundCheck
 from analyze.planning.requests import NO_RECORDING, asked_for, named_to_record
 from analyze.reports.page_findings import WIRED_INVERTED
-from analyze.reports.short_takes import SHORT_S
+from analyze.reports.short_takes import SHORT_S, SHORT_TOGETHER_S
 from analyze.reports.summaries import listed
 
 #: Tables of one row per output with a reason.
@@ -92,31 +91,18 @@ def _inverted(report: ReportRead) -> Iterator[tuple[str, str]]:
 
 
 def _short(report: ReportRead) -> Iterator[tuple[str, str]]:
-    """Outputs whose longest take is short, as the page and `inspect` call it."""
-    files = report.results.get("input_files") or ()
-    seconds = {file["path"]: _seconds(file) for file in files}
-    longest: dict[str, tuple[float, str]] = {}
-    for capture in captures_of(report):
-        length_s = _length_s(capture, seconds)
-        for output in capture.get("feeds", ()) if math.isfinite(length_s) else ():
-            longest[output] = max(longest.get(output, (-math.inf, "")), (length_s, capture["name"]))
-    for output, (length_s, capture_name) in longest.items():
-        if length_s < SHORT_S:
-            yield output, f"Its take {capture_name!r} is short, under {SHORT_S:g} s: make it again."
+    """Outputs of which every take holds too little sound, as the page and `inspect` call it."""
+    short: dict[str, list[Mapping[str, Any]]] = {}
+    for take in report.results.get("short_takes", ()):
+        for output in take["outputs"]:
+            short.setdefault(output, []).append(take)
+    for output, takes in short.items():
+        if len(takes) == sum(output in capture.get("feeds", ()) for capture in captures_of(report)):
+            yield output, _short_words(takes[-1])
 
 
-def _seconds(file: Mapping[str, Any]) -> float:
-    """How long a file is, NaN where the report does not say."""
-    n_frames, rate_hz = file.get("n_frames"), file.get("sample_rate_hz")
-    return float(n_frames) / float(rate_hz) if n_frames and rate_hz else math.nan
-
-
-def _length_s(capture: Mapping[str, Any], seconds: Mapping[str, float]) -> float:
-    """How long a capture is: what its tracks on the common clock share of its part; NaN where a file is not known."""
-    apart = {file for clock in capture.get("unsynced", ()) for file in clock}
-    tracks = [track["file"] for kind in ("feeds", "mics") for track in capture.get(kind, {}).values()]
-    ends = [seconds.get(file, math.nan) for file in tracks if file not in apart]
-    if capture.get("end_s") is not None:
-        ends.append(float(capture["end_s"]))
-    is_known = bool(ends) and all(map(math.isfinite, ends))
-    return min(ends) - float(capture.get("start_s", 0.0)) if is_known else math.nan
+def _short_words(take: Mapping[str, Any]) -> str:
+    """That a take is short, and what to do about it."""
+    if take["is_at_once"]:
+        return f"{take['capture']!r} holds all at once for under {SHORT_TOGETHER_S:g} s: make it alone."
+    return f"Its take {take['capture']!r} is short, under {SHORT_S:g} s: make it again."

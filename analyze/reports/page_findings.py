@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from analyze.reports.naming import shortened
 from analyze.reports.page_order import typing_order
-from analyze.reports.short_takes import Sounding, short_takes
+from analyze.reports.short_takes import short_takes, soundings
 from analyze.reports.summaries import first_few, listed, number, percent, plural
 
 if TYPE_CHECKING:
@@ -105,8 +105,7 @@ def notice(analysis: Analysis) -> str:
 
 def _short_takes(analysis: Analysis) -> str:
     """Which takes are short, so that whoever has only the page knows; empty where none is."""
-    every = (Sounding(w.capture, w.kind, w.name, w.sounds_s, w.to_s - w.from_s) for w in analysis.waveforms)
-    return " ".join(f"Short takes, {words}." for words in short_takes(every) if words)
+    return " ".join(f"Short takes, {words}." for words in short_takes(soundings(analysis)) if words)
 
 
 def is_description_doubtful(analysis: Analysis) -> bool:

@@ -16,6 +16,7 @@ from analyze.reports.columns import DECIMALS, PROBABILITY_DECIMALS, TABLES
 from analyze.reports.datapackage import FORMAT, PROGRAM
 from analyze.reports.page_sheet import identity
 from analyze.reports.plots import plots
+from analyze.reports.short_takes import soundings, too_short
 from analyze.reports.tables import records
 from analyze.reports.wav import response_files
 
@@ -37,8 +38,9 @@ def results_object(analysis: Analysis) -> dict[str, Any]:
 def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
     """The whole analysis but the samples of the responses, fit for JSON: keys are those of the tables and columns.
 
-    `fingerprint` is what the page calls so: of the description and the audio; `responses` maps output and position to
-    the file of the impulse response, `plots` lists every drawing with its title and what it shows in words.
+    `short_takes` holds captures with too little sound, and of which outputs; `fingerprint` is what the page calls so:
+    of description and audio; `responses` maps output and position to the file of the impulse response, `plots`
+    lists every drawing with its title and what it shows in words.
     """
     return {
         "format": FORMAT,
@@ -63,6 +65,7 @@ def results_with(analysis: Analysis, drawn: Sequence[Plot]) -> dict[str, Any]:
         "proofs": _by_unit("", analysis.proofs),
         "delay_scans": _scans(analysis),
         "monitor_tricks": _tricks(analysis),
+        "short_takes": [_plain(one) for one in too_short(soundings(analysis))],
         "responses": _responses(analysis),
         "plots": plots_object(drawn),
     }

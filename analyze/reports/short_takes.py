@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from analyze.reports.naming import shortened
 from analyze.reports.summaries import first_few
+
+if TYPE_CHECKING:
+    from analyze.pipeline import Analysis
 
 #: A take of one output under this is short: half of what is asked for.
 SHORT_S = 10.0
@@ -29,28 +33,52 @@ class Sounding:
     length_s: float
 
 
-def short_takes(tracks: Iterable[Sounding]) -> tuple[str, str]:
-    """Which takes are short, in words: of single outputs, and of all at once; empty where none is.
+@dataclass(frozen=True)
+class ShortTake:
+    """A capture in which outputs sound too shortly: one by one, or all of its outputs at once.
 
-    By the sound of the feeds; a capture without any by its length.
+    outputs : none where the capture has no feeds; is_of_several : whether the capture has several
     """
+
+    capture: str
+    outputs: tuple[str, ...]
+    is_at_once: bool
+    is_of_several: bool
+
+
+def short_takes(tracks: Iterable[Sounding]) -> tuple[str, str]:
+    """Which takes are short, in words: of single outputs, and of all at once; empty where none is."""
+    found = too_short(tracks)
+    alone = [
+        f"{_shown(one.capture)}{_of(one.outputs) if one.is_of_several else ''}" for one in found if not one.is_at_once
+    ]
+    names = first_few([_shown(one.capture) for one in found if one.is_at_once], _MOST_NAMES)
+    return (
+        f"under {SHORT_S:g} s: {first_few(alone, _MOST_NAMES)}" if alone else "",
+        f"all at once for under {SHORT_TOGETHER_S:g} s: {names}" if names else "",
+    )
+
+
+def too_short(tracks: Iterable[Sounding]) -> list[ShortTake]:
+    """The takes that are short, by the sound of the feeds; a capture without any by its length."""
     by_capture: dict[str, list[Sounding]] = {}
     for one in tracks:
         by_capture.setdefault(one.capture, []).append(one)
-    alone, at_once = [], []
+    found = []
     for capture, every in by_capture.items():
-        feeds = [one for one in every if one.kind == "feed"] or [replace(every[0], sounds_s=every[0].length_s)]
+        feeds = [one for one in every if one.kind == "feed"]
+        counted = feeds or [replace(every[0], sounds_s=every[0].length_s)]
         is_at_once = len(feeds) > 1 and sum(one.sounds_s for one in feeds) > _AT_ONCE * feeds[0].length_s
-        if is_at_once and max(one.sounds_s for one in feeds) < SHORT_TOGETHER_S:
-            at_once.append(capture)
-        short = [one.name for one in feeds if one.sounds_s < SHORT_S]
-        if short and not is_at_once:
-            alone.append(f"{_shown(capture)}{_of(short) if len(feeds) > 1 else ''}")
-    names = first_few([_shown(one) for one in at_once], _MOST_NAMES)
-    return (
-        f"under {SHORT_S:g} s: {first_few(alone, _MOST_NAMES)}" if alone else "",
-        f"all at once for under {SHORT_TOGETHER_S:g} s: {names}" if at_once else "",
-    )
+        least_s = SHORT_TOGETHER_S if is_at_once else SHORT_S
+        short = [one.name for one in counted if one.sounds_s < least_s]
+        if len(short) >= (len(counted) if is_at_once else 1):
+            found.append(ShortTake(capture, tuple(short) if feeds else (), is_at_once, len(feeds) > 1))
+    return found
+
+
+def soundings(analysis: Analysis) -> list[Sounding]:
+    """Every track of an analysis."""
+    return [Sounding(w.capture, w.kind, w.name, w.sounds_s, w.to_s - w.from_s) for w in analysis.waveforms]
 
 
 def _of(feeds: Sequence[str]) -> str:

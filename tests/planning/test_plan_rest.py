@@ -13,7 +13,6 @@ from analyze.errors import DescriptionError
 from analyze.planning.asked import _to_be_recorded
 from analyze.planning.takes import plan_rest
 from analyze.reports.page_findings import WIRED_INVERTED
-from analyze.reports.short_takes import SHORT_S
 
 RIG = """\
 format = 1
@@ -89,35 +88,27 @@ def test_what_is_decided_is_recorded_where_a_reason_or_finding_asks_for_it(check
     }
 
 
-def takes(*lengths_s: float, **more: object) -> dict[str, Any]:
-    """Takes of the wedge so long, in the form of a report."""
-    captures = [
-        {"name": f"take {k}", "feeds": {"wedge": {"file": f"{k}.wav"}}, "mics": {"mix": {"file": f"{k}.wav"}}, **more}
-        for k in range(len(lengths_s))
+def takes(*is_short: bool, is_at_once: bool = False) -> dict[str, Any]:
+    """Takes of the wedge, short or not, in the form of a report."""
+    captures = [{"name": f"take {k}", "feeds": {"wedge": {"file": f"{k}.wav"}}} for k in range(len(is_short))]
+    short = [
+        {"capture": f"take {k}", "outputs": ["wedge"], "is_at_once": is_at_once}
+        for k, is_so in enumerate(is_short)
+        if is_so
     ]
-    files = [
-        {"path": f"{k}.wav", "n_frames": round(s * 48000), "sample_rate_hz": 48000} for k, s in enumerate(lengths_s)
-    ]
-    return {"sound_check": {"captures": captures}, "input_files": files}
+    return {"sound_check": {"captures": captures}, "short_takes": short}
 
 
 def test_short_takes_are_made_again(check: SoundCheck) -> None:
-    short = {"wedge": "Its take 'take 0' is short, under 10 s: make it again."}
-    assert _to_be_recorded(report(check, **takes(SHORT_S - 0.1)), check) == short
-    assert _to_be_recorded(report(check, **takes(60.0, end_s=8.0)), check) == short
-    assert _to_be_recorded(report(check, **takes(12.0, start_s=5.0)), check) == short
-    assert _to_be_recorded(report(check, **takes(SHORT_S - 1.0, SHORT_S - 2.0)), check) == short
-    for enough in (takes(SHORT_S), takes(5.0, SHORT_S), takes(60.0, start_s=5.0, end_s=15.0)):
+    assert _to_be_recorded(report(check, **takes(True)), check) == {
+        "wedge": "Its take 'take 0' is short, under 10 s: make it again."
+    }
+    assert _to_be_recorded(report(check, **takes(True, True, is_at_once=True)), check) == {
+        "wedge": "'take 1' holds all at once for under 30 s: make it alone."
+    }
+    for enough in (takes(False), takes(True, False), takes(False, True)):
         with pytest.raises(DescriptionError, match="every output is decided"):
             _to_be_recorded(report(check, **enough), check)
-
-
-def test_a_recorder_of_its_own_does_not_make_a_take_short(check: SoundCheck) -> None:
-    own = takes(20.0)
-    own["sound_check"]["captures"][0] |= {"mics": {"mix": {"file": "own.wav"}}, "unsynced": [["own.wav"]]}
-    own["input_files"].append({"path": "own.wav", "n_frames": 48000, "sample_rate_hz": 48000})
-    with pytest.raises(DescriptionError, match="every output is decided"):
-        _to_be_recorded(report(check, **own), check)
 
 
 def test_what_is_wired_inverted_is_recorded_once_it_is_mended(check: SoundCheck) -> None:
@@ -131,7 +122,7 @@ def test_a_description_in_doubt_does_not_hide_what_is_to_be_recorded(check: Soun
     doubt = finding("microphones exchanged", "Look.", severity="error")
     with pytest.raises(DescriptionError, match="nothing else has to be recorded again"):
         _to_be_recorded(report(check, quality=[doubt]), check)
-    assert list(_to_be_recorded(report(check, quality=[doubt], **takes(4.0)), check)) == ["wedge"]
+    assert list(_to_be_recorded(report(check, quality=[doubt], **takes(True)), check)) == ["wedge"]
 
 
 def test_undecided_stage_inputs_are_not_called_decided(check: SoundCheck) -> None:

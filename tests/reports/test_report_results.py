@@ -101,3 +101,14 @@ def test_plots_are_listed_with_their_words(analysis, report):
         assert (report / plot["png"]).is_file()
         assert plot["title"]
         assert plot["text"].endswith(".")
+
+
+def test_short_takes_are_told_with_their_outputs(analysis):
+    """For `analyze plan`, which judges none itself."""
+    assert results_object(analysis)["short_takes"] == []
+    feed = next(one for one in analysis.waveforms if one.kind == "feed")
+    brief = dataclasses.replace(feed, low=feed.low[:1], high=feed.high[:1], column_s=2.0)
+    short = dataclasses.replace(analysis, waveforms=(brief,))
+    assert results_object(short)["short_takes"] == [
+        {"capture": feed.capture, "outputs": [feed.name], "is_at_once": False, "is_of_several": False}
+    ]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analyze.audio.waveform import sounding_s
-from analyze.reports.short_takes import Sounding, short_takes
+from analyze.reports.short_takes import ShortTake, Sounding, short_takes, too_short
 
 
 def rows(capture: str, length_s: float, *sounds_s: float, kind: str = "feed") -> list[Sounding]:
@@ -29,6 +29,16 @@ def rows(capture: str, length_s: float, *sounds_s: float, kind: str = "feed") ->
 )
 def test_short_takes_are_named(tracks, said):
     assert short_takes(tracks) == said
+
+
+def test_outputs_of_short_takes_are_told():
+    turn, song = rows("in turn", 60.0, 15.0, 4.0), rows("song", 18.0, 18.0, 17.0)
+    bare = rows("no feed", 8.0, 1.0, kind="mic")
+    assert too_short([*turn, *song, *bare]) == [
+        ShortTake("in turn", ("out 2",), is_at_once=False, is_of_several=True),
+        ShortTake("song", ("out 1", "out 2"), is_at_once=True, is_of_several=True),
+        ShortTake("no feed", (), is_at_once=False, is_of_several=False),
+    ]
 
 
 @pytest.mark.parametrize(
