@@ -66,6 +66,17 @@ def _apart_words(context: Context, name: str, reference: str) -> str:
             f"{reference}: record both in one take, each with a mix of its own, or feeds and microphones on one "
             "recorder."
         )
+    responses, zones = context.responses, context.sound_check.positions
+    both = [p for p in responses.positions if responses.has(name, p) and responses.has(reference, p)]
+    seats = [p for p in both if zones[p].zone == "audience"]
+    if seats:
+        unknown = [one for one in (name, reference) if not any((one, seat) in context.arrivals for seat in seats)]
+        which = " and ".join(unknown) or f"{name} and {reference} at one seat"
+        alone = f"record {name} alone" if unknown == [name] else f"record {name} and {reference} each alone"
+        return (
+            f"It cannot be told when {which} arrived, for too little of what was recorded is told from the noise and "
+            f"from other outputs: {alone}, with noise or a sweep, with a microphone where {name} takes over."
+        )
     return (
         f"{name} and {reference} were not both heard at one seat: record each alone with a microphone where {name} "
         "takes over from the mains."

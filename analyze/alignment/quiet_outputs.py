@@ -69,19 +69,19 @@ def quiet_findings(found: list[Quiet]) -> list[Finding]:
 
 def silent_twins(found: list[Quiet]) -> dict[str, str]:
     """Outputs that add nothing to the sum their group is set by, with why nothing is decided for it."""
-    return {one.output: f"{_words(one)} {_MEND}" for one in found if one.than and one.is_silent}
-
-
-_MEND = "See whether it sounds, at which level and through which amplifier; then record it again."
+    return {one.output: _words(one) for one in found if one.than and one.is_silent}
 
 
 def _words(one: Quiet) -> str:
     than = one.than or "all other outputs"
-    return f"{one.output} is {one.by_db:.0f} dB or more under {than} at every microphone: muted, dead or turned down."
+    return (
+        f"{one.output} is {one.by_db:.0f} dB or more under {than} at every microphone: muted, dead or turned down. See "
+        f"whether it sounds, at which level and through which amplifier; then record {one.output} again."
+    )
 
 
 def _finding(one: Quiet) -> Finding:
-    detail = f"{_words(one)} {_MEND}"
+    detail = _words(one)
     if one.is_silent:
         return Finding("output not heard", "warning", detail, track=one.output, value=one.by_db, unit="dB")
     return Finding("quieter than its twin", "warning", detail, track=one.output, value=one.by_db, unit="dB")

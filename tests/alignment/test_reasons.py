@@ -50,6 +50,13 @@ def without(*names: str, at: slice = slice(None)) -> Spectrum:
     return h
 
 
+def apart(name: str) -> Spectrum:
+    """An output heard at the last seat alone, and the main at all but that."""
+    h = without("main", at=slice(2, 3))
+    h[[o.name for o in RIG].index(name), :2] = np.nan
+    return h
+
+
 def in_captures(*captures: Capture, missing: str = "sub") -> Context:
     found = rig(h=without(missing))
     return dataclasses.replace(found, sound_check=dataclasses.replace(found.sound_check, captures=captures))
@@ -135,10 +142,21 @@ CASES = {
     "captures of the sub disagree": ("sub", lambda: disagreeing("sub"), "then record sub again"),
     "sub under the noise": ("sub", lambda: faint("sub"), "sub does not stand out from the noise"),
     "main under the noise": ("sub", lambda: faint("main"), "main does not stand out from the noise"),
-    "tower not heard": (
+    "tower at no seat with the main": (
+        "tower",
+        lambda: rig(h=apart("tower"), arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"}),
+        "tower and main were not both heard at one seat: record each alone with a microphone where tower takes over",
+    ),
+    "tower's arrival not known": (
         "tower",
         lambda: rig(arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"}),
-        "record each alone with a microphone where tower takes over from the mains",
+        "when tower arrived, for too little of what was recorded is told from the noise and from other outputs: record "
+        "tower alone, with noise",
+    ),
+    "neither arrival known": (
+        "tower",
+        lambda: rig(arrivals={}),
+        "record tower and main each alone, with noise",
     ),
     "tower on a clock of its own": (
         "tower",

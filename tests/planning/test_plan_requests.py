@@ -20,6 +20,11 @@ KINDS = {"main": "main", "main left": "main", "sub": "sub", "tower": "tower", "k
         ("Kept: main and sub were not measured on stage. Record each of them there.", ["main", "sub"]),
         ("Has the other polarity than main at mix: turn it at the cable and record it again.", ["tower"]),
         ("sub and main were not both heard: record each alone with a microphone where tower is.", ["sub", "main"]),
+        (
+            "It cannot be told when tower and main arrived: record tower and main each alone, with noise, where it is.",
+            ["tower", "main"],
+        ),
+        ("sub is 28 dB or more under main at every microphone: dead. See to it; then record sub again.", ["sub"]),
         ("No two were measured: record every output alone with a microphone there.", list(KINDS)),
         ("Its arrival is not sure enough: record it and main alone again, with a microphone there.", ["main", "tower"]),
         ("Two takes of kick. record disagree: record kick. record again.", ["kick. record"]),
