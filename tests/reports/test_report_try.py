@@ -295,3 +295,30 @@ def test_what_was_not_measured_at_a_seat_is_no_curve(opened, tmp_path, grouped):
         assert re.match(r"\u2212\d+\.\d dB", read["0", shown])
         assert read["all", shown] == read["0", shown]
         assert read["2", shown] == "not measured"
+
+
+def test_the_map_opens_on_an_output_that_may_be_moved(opened, tmp_path_factory, make):
+    """With nothing to change: a sub before mains and fills; the group of the reference says that it stays."""
+    analysis = make(("main left", "main right", "fill", "sub"), ("mix", "lawn", "balcony"))
+    outputs = dict(analysis.sound_check.outputs)
+    for name, kind in (("main right", "main"), ("fill", "fill"), ("sub", "sub")):
+        outputs[name] = replace(outputs[name], kind=kind)
+    rows = [
+        replace(
+            row,
+            recommended_delay_ms=row.setting_delay_ms,
+            recommended_polarity=row.setting_polarity,
+            decision="reference" if "main" in row.output else "undecided",
+        )
+        for row in analysis.recommendations
+    ]
+    check = replace(analysis.sound_check, outputs=outputs)
+    folder = tmp_path_factory.mktemp("still")
+    still = replace(analysis, sound_check=check, recommendations=tuple(rows))
+    (folder / "report.html").write_bytes(page_bytes(still, []))
+    page = opened(folder)
+    assert part(page, "swept").input_value() == "3"
+    assert "stay as they are" not in part(page, "told").text_content()
+    part(page, "swept").select_option("1")
+    page.wait_for_timeout(100)
+    assert "The reference and its group stay as they are" in part(page, "told").text_content()

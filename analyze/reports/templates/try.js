@@ -152,7 +152,9 @@
   model.positions.forEach(({ name, zone }, p) => option(seat, p, zone === "audience" ? name : `${name} (stage)`));
   model.outputs.forEach((output, i) => option(swept, i, output.name));
   const first = model.outputs.findIndex((o) => o.to_delay_ms !== o.delay_ms || o.to_polarity !== o.polarity);
-  swept.value = Math.max(first, Math.min(1, model.outputs.length - 1));
+  const sub = model.outputs.findIndex((o) => o.kind === "sub" && !o.is_fixed);
+  const free = model.outputs.findIndex((o) => !o.is_fixed);
+  swept.value = [first, sub, free].find((i) => i >= 0) ?? 0;
   for (const select of [seat, shown, swept]) select.addEventListener("input", () => follow());
 
   function choose(i) {
@@ -320,6 +322,7 @@
     tower: "A tower is set by arrival, so the best score need not be right for it.",
     monitor: "A monitor is judged on stage; this score is the audience's.",
   };
+  const FIXED = "The reference and its group stay as they are: all else is set against them.";
 
   // top : the peak of the curves, or the recommended setting where that is it
   function tellMap(i, moving, range_db, now_db, top, next, rival) {
@@ -341,7 +344,7 @@
       rival !== null ? rivalWords() : next === null ? "There is no other peak in this range." : nextWords(),
       `Yours: ${top.score_db - now_db < EQUAL_DB ? "as good as the best" : `${dbText(top.score_db - now_db)} dB under the best`}.`,
     ];
-    at("told").textContent = [...words, BY_KIND[kind]].filter(Boolean).join(" ");
+    at("told").textContent = [...words, model.outputs[i].is_fixed ? FIXED : BY_KIND[kind]].filter(Boolean).join(" ");
   }
 
   let isWaiting = false;
