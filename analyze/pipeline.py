@@ -29,6 +29,7 @@ from analyze.alignment.score import Change, efficiency_db, mean_score
 from analyze.audio.copied_takes import HeardTrack, copied_takes, of_unknown_take
 from analyze.audio.files import AudioFile, sha256_of
 from analyze.audio.track_checks import check_tracks
+from analyze.audio.unused_tracks import unused_tracks
 from analyze.description import SoundCheck
 from analyze.findings import Finding
 from analyze.responses.all_captures import Recorded, measure_all
@@ -257,6 +258,7 @@ def _of_outputs(
         findings=(
             *twins_explained(sound_check, wiring),
             *recorded.findings,
+            *unused_tracks(sound_check, {file: one.n_channels for file, one in recorded.files.items()}),
             *(copy.finding for copy in copies),
             *joint_findings,
             *clock_findings,

@@ -28,12 +28,13 @@ from analyze.reports import (
     wiring_notes,
 )
 from analyze.reports.cautions import CAUTIONS
+from analyze.reports.granted import granted_words
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
 from analyze.reports.page_text import sheet_text
 from analyze.reports.plots import ARRIVAL, CERTAINTY, LEVELS, SUMS
 from analyze.reports.selections import spreads
-from analyze.reports.summaries import air, feeds_sentence, number, unrelated_sum_db
+from analyze.reports.summaries import air, number, unrelated_sum_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -202,7 +203,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "band_changes": page_seats.band_table(analysis) if headline.changes_anything(analysis) else None,
         "lasting": page_lasting.lasting_rows(analysis),
         "cases": list(page_lasting.CASES.values()),
-        "feeds_sentence": feeds_sentence(analysis),
+        "feeds_sentence": granted_words(analysis),
         "certainty": page_evidence.certainty_table(analysis),
         "is_judged": is_judged,
         "sure": sure,

@@ -85,15 +85,18 @@ def _distance(analysis: Analysis, distances: Mapping[tuple[str, str], float], ke
     return number(distances[key]) if given is None else f"{number(distances[key])} (by hand {given:g})"
 
 
-def _unset_ms(analysis: Analysis) -> _Values:
-    """Arrivals without the delays that are set, where they were recorded on the clock of their feed."""
+def timed_arrivals_ms(analysis: Analysis) -> dict[tuple[str, str], float]:
+    """Arrivals per (output, position) at present settings, where they were recorded on the clock of their feed."""
     own = own_clocks(analysis)
     timed = {(row.output, row.position) for row in analysis.arrivals if (row.capture, row.position) not in own}
-    return {
-        (output, position): arrival_ms - analysis.sound_check.outputs[output].setting.delay_ms
-        for (output, position), arrival_ms in analysis.arrival_present_ms.items()
-        if math.isfinite(arrival_ms) and (output, position) in timed
-    }
+    found = analysis.arrival_present_ms.items()
+    return {key: arrival_ms for key, arrival_ms in found if math.isfinite(arrival_ms) and key in timed}
+
+
+def _unset_ms(analysis: Analysis) -> _Values:
+    """The same without the delays that are set."""
+    outputs = analysis.sound_check.outputs
+    return {key: ms - outputs[key[0]].setting.delay_ms for key, ms in timed_arrivals_ms(analysis).items()}
 
 
 def _distances_m(analysis: Analysis) -> _Values:

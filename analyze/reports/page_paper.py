@@ -10,11 +10,11 @@ import math
 from typing import TYPE_CHECKING
 
 from analyze.reports.change_lines import change_lines
+from analyze.reports.granted import granted_words
 from analyze.reports.headline import effect_words, score_sentence
 from analyze.reports.page_findings import notice
 from analyze.reports.page_order import steps
 from analyze.reports.page_sheet import sheet_rows
-from analyze.reports.summaries import feeds_sentence
 from analyze.reports.wiring_notes import hand_sentence, until_mended
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def lines_on_paper(analysis: Analysis, left_out: str = "") -> float:
     level, changes = _LEFT_OUT.index(left_out), change_lines(analysis)
     above = [hand_sentence(analysis), notice(analysis), effect_words(analysis)]
     if level < _LEFT_OUT.index("lean"):
-        above += [until_mended(analysis), f"{score_sentence(analysis)} {feeds_sentence(analysis)}"]
+        above += [until_mended(analysis), f"{score_sentence(analysis)} {granted_words(analysis)}"]
         above += [line.about for line in changes]
     if level < _LEFT_OUT.index("spare"):
         above += [words for line in changes for words in line.effects]

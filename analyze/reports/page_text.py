@@ -11,6 +11,7 @@ import unicodedata
 from typing import TYPE_CHECKING
 
 from analyze.reports.confidences import confidence_words
+from analyze.reports.granted import granted_words
 from analyze.reports.headline import effect_words, headline
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import is_description_doubtful, notice
@@ -23,7 +24,7 @@ from analyze.reports.page_sheet import (
     title,
 )
 from analyze.reports.proof_words import HOW
-from analyze.reports.summaries import air, feeds_sentence
+from analyze.reports.summaries import air
 from analyze.reports.wiring_notes import hand_words, not_as_described
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def _head(analysis: Analysis) -> list[str]:
         *_wrapped(CAUTION),
         *_wrapped(confidence_words(analysis) if analysis.recommendations else ""),
         *_wrapped(half_judged_words(analysis)),
-        *_wrapped(feeds_sentence(analysis)),
+        *_wrapped(granted_words(analysis)),
     ]
 
 

@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from analyze.alignment.rows import DelayScan, Prediction
-    from analyze.description import SoundCheck
     from analyze.pipeline import Analysis
 
 
@@ -300,48 +299,3 @@ def robustness(analysis: Analysis) -> str:
             f"else as recommended it is {signed(least.mean_db)} dB against the present settings."
         )
     return " ".join(parts)
-
-
-def feeds_sentence(analysis: Analysis) -> str:
-    """What sums take for granted: the settings in force, and what is sent to the outputs of one programme."""
-    from analyze.responses.feed_relations import compared, relation_words, unequal_pairs, unknown_pairs
-
-    relations, check = analysis.feed_relations, analysis.sound_check
-    heard = list(dict.fromkeys(row.output for row in analysis.arrivals if math.isfinite(row.level_db)))
-    if len(heard) < 2:
-        return ""
-    if not relations:
-        return (
-            f"Taken for granted where no finding says otherwise: settings{_unwritten(check)}, taps of feeds and places "
-            "of microphones as described, and all outputs sent the same programme, at the levels of the recordings."
-        )
-    groups = {name: check.group_of(name) for name in check.outputs}
-    unequal, unknown = unequal_pairs(relations, groups), unknown_pairs(relations, groups)
-    parts = []
-    if unequal:
-        words = "; ".join(f"{r.output} re {r.other} {relation_words(r)}" for r in unequal)
-        parts.append(f"Feeds held the same programme unequally, and sums allow for it: {words}.")
-    if unknown:
-        words = "; ".join(f"{r.output} re {r.other}" for r in unknown)
-        parts.append(
-            f"No one delay tells how these feeds of one programme differ, and sums take them as equal: {words}."
-        )
-    parts = parts or [f"Feeds that held the same programme held it alike (pairs compared: {len(relations)})."]
-    named = {name for r in unknown for name in (*groups[r.output], *groups[r.other])}
-    alone = [name for name in heard if name not in compared(relations, check.reference) and name not in named]
-    if alone:
-        parts.append(
-            f"No capture compares these feeds with {check.reference}'s, and equal ones are assumed: {', '.join(alone)}."
-        )
-    parts.append(
-        f"The settings in force{_unwritten(check)} and the places of microphones are taken from the description where "
-        "no finding says otherwise."
-    )
-    return " ".join(parts)
-
-
-def _unwritten(check: SoundCheck) -> str:
-    """Of which outputs the description says no delay, in brackets."""
-    names = [name for name, output in check.outputs.items() if "delay_ms" in output.unwritten]
-    whose = listed(names) if 0 < len(names) <= _FEW_NAMES else plural(len(names), "output")
-    return f" (no delay_ms stands there for {whose}, so 0 ms counts)" if names else ""

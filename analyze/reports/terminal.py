@@ -8,11 +8,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analyze.reports.confidences import confidence_words
+from analyze.reports.granted import granted_words
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings
 from analyze.reports.page_sheet import SheetRow, input_rows, sheet_rows
 from analyze.reports.page_text import first_lines
-from analyze.reports.summaries import feeds_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,7 +44,7 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
     if analysis.recommendations:
         console.print(_settings(analysis))
         console.print(Text(confidence_words(analysis)))
-        if said := feeds_sentence(analysis):
+        if said := granted_words(analysis):
             console.print(Text(_ascii(clean(said))))
     for line in (*_reasons(analysis), *_finding_lines(analysis)):
         console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))

@@ -318,7 +318,7 @@ def test_the_map_opens_on_an_output_that_may_be_moved(opened, tmp_path_factory, 
     (folder / "report.html").write_bytes(page_bytes(still, []))
     page = opened(folder)
     assert part(page, "swept").input_value() == "3"
-    assert "stay as they are" not in part(page, "told").text_content()
+    assert "do not move" not in part(page, "told").text_content()
     part(page, "swept").select_option("1")
     page.wait_for_timeout(100)
-    assert "The reference and its group stay as they are" in part(page, "told").text_content()
+    assert "The reference and its group do not move" in part(page, "told").text_content()

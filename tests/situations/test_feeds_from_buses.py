@@ -13,7 +13,7 @@ from takes import RATE_HZ, Samples, Take, build_scene, mixes, write
 from analyze.alignment.rows import Recommendation
 from analyze.description import load_sound_check
 from analyze.pipeline import Analysis, analyse
-from analyze.reports.summaries import feeds_sentence
+from analyze.reports.granted import granted_words
 from analyze.simulate_feeds import make_feed
 from analyze.simulate_scene import Scene
 from analyze.simulate_truth import make_bench
@@ -52,7 +52,7 @@ def test_the_setting_makes_up_for_the_bus(tmp_path: Path, late_ms: float, sign: 
     assert row.decision == "change"
     assert row.recommended_polarity == ("normal" if scene.best.signs[i] * sign > 0 else "inverted")
     assert row.recommended_delay_ms == pytest.approx(1000.0 * scene.best.delays_s[i] - late_ms, abs=FLAT_MS)
-    assert "sums allow for it" in feeds_sentence(found)
+    assert "sums allow for it" in granted_words(found)
     assert {w.output: w.polarity for w in found.wiring if w.output in OUTPUTS} == dict.fromkeys(OUTPUTS, "normal")
 
 
@@ -92,14 +92,14 @@ def test_feeds_of_one_bus_are_equal(tmp_path: Path) -> None:
     scene = build_scene(5)
     found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, 0.0, 1.0))))
     assert [f for f in found.findings if f.finding == "unequal feeds"] == []
-    assert "held it alike" in feeds_sentence(found)
+    assert "held it alike" in granted_words(found)
 
 
 def test_where_no_two_feeds_share_programme_equal_feeds_are_assumed_and_said(tmp_path: Path) -> None:
     scene = build_scene(5)
     found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, 0.0, 1.0)[:3])))
     assert found.feed_relations == ()
-    assert "Taken for granted where no finding says otherwise" in feeds_sentence(found)
+    assert "Taken for granted where no finding says otherwise" in granted_words(found)
 
 
 def test_feeds_recorded_while_their_amplifiers_are_off(tmp_path: Path) -> None:
@@ -120,6 +120,6 @@ def test_feeds_that_are_not_compared_are_named(tmp_path: Path) -> None:
     takes = takes_on_bus(scene, 0.0, 1.0)
     subs = Take("subs", {name: feed for name, feed in takes[3].feeds.items() if name in SUBS})
     found = analyse(load_sound_check(write(scene, tmp_path, [*takes[:3], subs])))
-    sentence = feeds_sentence(found)
+    sentence = granted_words(found)
     assert "No capture compares these feeds with main left's" in sentence
     assert "are assumed: sub left, sub right." in sentence

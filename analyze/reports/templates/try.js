@@ -322,7 +322,7 @@
     tower: "A tower is set by arrival, so the best score need not be right for it.",
     monitor: "A monitor is judged on stage; this score is the audience's.",
   };
-  const FIXED = "The reference and its group stay as they are: all else is set against them.";
+  const FIXED = "The reference and its group do not move: all else is set against them.";
 
   // top : the peak of the curves, or the recommended setting where that is it
   function tellMap(i, moving, range_db, now_db, top, next, rival) {
