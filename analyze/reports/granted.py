@@ -21,7 +21,15 @@ _ALIKE_MS = 3.0
 
 def granted_words(analysis: Analysis) -> str:
     """What sums take for granted, and whether distances by hand bear it out."""
-    return " ".join(filter(None, (_feeds_words(analysis), tape_words(analysis))))
+    return " ".join(filter(None, (_feeds_words(analysis), _clock_words(analysis), tape_words(analysis))))
+
+
+def _clock_words(analysis: Analysis) -> str:
+    """That a recorder of its own may have lost samples where nothing sounded; empty where it does not matter."""
+    captures = analysis.sound_check.captures
+    if not any(one.unsynced and len(one.feeds) > 1 for one in captures):
+        return ""
+    return "Recorders on a clock of their own are taken to have lost no samples between two outputs."
 
 
 def tape_words(analysis: Analysis) -> str:

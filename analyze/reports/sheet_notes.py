@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from analyze.reports.lateness import Late
 
 #: Behind a first sound of about its level a second one is heard as an echo from here on: common practice, no source.
-ECHO_MS, ABOUT_AS_LOUD_DB = 25.0, 6.0
+ECHO_MS, ABOUT_AS_LOUD_DB = 20.0, 6.0
 #: Another main that comes first by so little is the same sound.
 ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
@@ -76,8 +76,8 @@ def unheard_note(analysis: Analysis, row: Recommendation) -> str:
     if row.decision != "change" or output is None or output.feed_tap != "after":
         return ""
     return (
-        "Its feed was recorded behind the processor, so what was set there was not heard: see first that the processor "
-        f"shows {number(row.setting_delay_ms, 2)} ms, {row.setting_polarity}, as described."
+        "Its feed was recorded behind the processor, so what was set there, crossover and equaliser too, was not "
+        f"heard: see first that it shows {number(row.setting_delay_ms, 2)} ms, {row.setting_polarity}, as described."
     )
 
 

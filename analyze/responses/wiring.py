@@ -122,7 +122,8 @@ def wiring_rows(
         heard = [(p, v) for (o, p), v in evidence.items() if o == output and v != 0]
         own = [np.sign(v) * (-1 if p in inverted else 1) for p, v in heard]
         agreeing = sum(1 for s in own if s == signs.likelier[output])
-        reason = _reason(sign, signs.likelier[output], len(own), agreeing)
+        n_turned = sum(p in inverted for p, _ in heard)
+        reason = _reason(sign, signs.likelier[output], len(own), agreeing, n_turned)
         rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
         if sign < 0:
             findings.append(_inverted_output(output, signs.confidence[output], len(own), output in set_inverted))
@@ -138,9 +139,10 @@ def _inverted_positions(signs: Signs) -> list[str]:
     return [p for p, sign in signs.microphone_sign.items() if sign < 0 and sure[p] >= DECIDED]
 
 
-def _reason(sign: int, likelier: int, n: int, agreeing: int) -> str:
+def _reason(sign: int, likelier: int, n: int, agreeing: int, n_turned: int) -> str:
     word = polarity_word(sign or likelier)
     heard = f"{agreeing} of {n} positions agree"
+    heard += f", {n_turned} of them with a microphone that is taken for inverted" if n_turned else ""
     if n == 0:
         return "Its sign cannot be told at any position: record it alone, louder, with a microphone closer to it."
     if sign == 0:

@@ -79,3 +79,11 @@ def test_those_that_are_contradicted_or_not_heard_do_not_agree(analysis) -> None
     assert tape_words(silent).endswith("1 distance by hand, at balcony, could not be held against an arrival: none is "
                                        "known there, or it is on a clock of its own.")  # fmt: skip
     assert granted_words(silent).endswith(tape_words(silent))
+
+
+def test_recorders_of_their_own_are_said_to_be_trusted_where_outputs_take_turns(analysis) -> None:
+    said = "Recorders on a clock of their own are taken to have lost no samples between two outputs."
+    assert said in granted_words(analysis)  # four feeds, one microphone on a recorder of its own
+    captures = tuple(dataclasses.replace(one, unsynced=()) for one in analysis.sound_check.captures)
+    synced = dataclasses.replace(analysis.sound_check, captures=captures)
+    assert said not in granted_words(dataclasses.replace(analysis, sound_check=synced))

@@ -30,7 +30,7 @@ def test_more_outputs_are_set_closer(make, n, said):
 
 @needs_pdftotext
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-@pytest.mark.parametrize(("n_words", "left_out"), [(4, "lean"), (12, "scant")])
+@pytest.mark.parametrize(("n_words", "left_out"), [(3, "lean"), (12, "scant")])
 def test_sixteen_outputs_stay_on_a_page_without_what_can_be_spared(opened, make, tmp_path, n_words, left_out, paper):
     long = wordy(make(NAMES, ("mix", "stage", "back")), n_words)
     assert density(long) == f"dense {left_out}"

@@ -75,6 +75,8 @@ def test_an_inverted_microphone(inverted: str) -> None:
     assert signs.microphone_confidence[inverted] > 0.95
     rows, findings = wiring_rows(evidence, signs, {})
     assert [r.positions_agreeing for r in rows] == [3, 3, 3]
+    turned = "3 of 3 positions agree, 1 of them with a microphone that is taken for inverted."
+    assert all(r.reason.endswith(turned) for r in rows)
     assert names(findings) == [("output wired inverted", "fill"), ("microphone chain inverted", inverted)]
     assert 'polarity = "inverted"' in findings[1].detail
     declared = wiring_rows(evidence, signs, {inverted: "inverted"})[1][1]
