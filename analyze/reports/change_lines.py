@@ -71,7 +71,7 @@ def change_lines(analysis: Analysis) -> list[ChangeLine]:
     alike: dict[tuple[object, ...], list[Recommendation]] = defaultdict(list)
     for row in analysis.recommendations:
         if row.decision == "change":
-            alike[row.group or row.output, _values(row), _about(analysis, row)].append(row)
+            alike[row.group or row.output, _changes(row), _about(analysis, row)].append(row)
     if len(alike) > _FEW_LINES:
         return []
     effects = effects_by_change(analysis)
@@ -92,7 +92,7 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
     first = rows[0]
     return ChangeLine(
         _who(analysis, [row.output for row in rows]),
-        _values(first),
+        _values(rows),
         confidence_text(analysis, first, f" sure{_of_what(first)}{_of_polarity(first)}"),
         _about(analysis, first),
         tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
@@ -135,12 +135,17 @@ def _who(analysis: Analysis, names: Sequence[str]) -> str:
     return f"{listed([shortened(name, _NAME_LENGTH) for name in names])}{where}"
 
 
-def _values(row: Recommendation) -> str:
-    """From what to what, of what changes; which polarity stays where only the delay does."""
+def _changes(row: Recommendation) -> tuple[str, ...]:
+    """From what to what, of what changes."""
     delays_ms = row.setting_delay_ms, row.recommended_delay_ms
-    texts = change_texts(delays_ms, (row.setting_polarity, row.recommended_polarity))
-    stays = [f"polarity stays {row.recommended_polarity}"] if row.polarity_change == "no" else []
-    return ", ".join([*texts, *stays])
+    return tuple(change_texts(delays_ms, (row.setting_polarity, row.recommended_polarity)))
+
+
+def _values(rows: Sequence[Recommendation]) -> str:
+    """What changes of outputs that share it; which polarity stays where only the delay does."""
+    stay = list(dict.fromkeys(row.recommended_polarity for row in rows if row.polarity_change == "no"))
+    words = f"polarity stays {stay[0]}" if len(stay) == 1 else "polarities stay as they are" if stay else ""
+    return ", ".join(filter(None, (*_changes(rows[0]), words)))
 
 
 def _of_what(row: Recommendation) -> str:

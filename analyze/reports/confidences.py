@@ -6,16 +6,10 @@ from typing import TYPE_CHECKING
 
 from analyze.reports.page_findings import is_description_doubtful
 from analyze.reports.summaries import percent
-from analyze.reports.wiring_notes import not_as_described
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
-
-
-def hangs_on_description(analysis: Analysis) -> bool:
-    """Whether something has to be compared with the description before any setting is typed."""
-    return is_description_doubtful(analysis) or bool(not_as_described(analysis))
 
 
 def confidence_text(analysis: Analysis, row: Recommendation, of_what: str = "") -> str:
@@ -26,9 +20,7 @@ def confidence_text(analysis: Analysis, row: Recommendation, of_what: str = "") 
     if row.decision == "undecided":
         return ""
     text = f"{percent(row.confidence)}{of_what}"
-    unlike = {other for name in not_as_described(analysis) for other in analysis.sound_check.group_of(name)}
-    is_doubtful = is_description_doubtful(analysis) or row.output in unlike
-    return f"({text})" if percent(row.confidence) and is_doubtful else text
+    return f"({text})" if percent(row.confidence) and is_description_doubtful(analysis) else text
 
 
 def confidence_words(analysis: Analysis) -> str:
@@ -37,11 +29,11 @@ def confidence_words(analysis: Analysis) -> str:
     from analyze.alignment.confidence import RIGHT_DB
     from analyze.alignment.decision import DECIDED
 
+    doubt = " A figure in brackets holds only if the description is right."
     return (
         "Confidence: how likely it is that the setting is right. For mains, subs and monitors: no other one "
         f"adds over {RIGHT_DB:g} dB more where the output meets others; or its polarity is the best and its delay "
         "within a sixth of a cycle of the best, at the top of where they meet (1 ms for 160 Hz). For fills and towers: "
         f"it arrives within {RIGHT_MS:g} ms of what was asked, in the polarity of the reference. "
-        f"Under {percent(DECIDED)} the present setting is kept."
-        f"{' A figure in brackets holds only if the description is right.' if hangs_on_description(analysis) else ''}"
+        f"Under {percent(DECIDED)} the present setting is kept.{doubt if is_description_doubtful(analysis) else ''}"
     )

@@ -1,4 +1,4 @@
-"""Where the recommended settings make the audience's sums better, and where worse, in words; and the stage's.
+"""Where the recommended settings make the audience's sums better and where worse, in words; the stage louder, softer.
 
 By position and third octave, as far as a band is heard there: a mean over all hides what one seat loses.
 """
@@ -24,6 +24,9 @@ WORTH_DB = 1.0
 
 # Bands of seats are named so many, of one change so many, of the stage so many, with names so long.
 _MOST_NAMED, _MOST_OF_ONE, _MOST_ON_STAGE, _NAME_LENGTH = 3, 2, 1, 40
+
+# More low end of the mains is not what a stage asks for: there it is only louder.
+_ON_STAGE = {"Better": "Louder", "Worse": "Softer"}
 
 # Change in dB, position, third octave.
 _Change = tuple[float, str, float]
@@ -129,10 +132,10 @@ def _losses(changes: Sequence[_Change]) -> list[_Change]:
 
 def _with_stage(what: str, changes: Sequence[_Change], on_stage: Sequence[_Change], most: int) -> str:
     """The greatest changes of the audience and then those of the stage, in one sentence; empty for none."""
-    stage = _words(f"{what} on stage", on_stage, _MOST_ON_STAGE)
+    stage = _words(f"{_ON_STAGE[what]} on stage", on_stage, _MOST_ON_STAGE)
     if not changes:
         return stage
-    aside = f"; {stage.removeprefix(what).strip()}" if stage else "."
+    aside = f"; {stage[0].lower()}{stage[1:]}" if stage else "."
     return _words(what, changes, most).removesuffix(".") + aside
 
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from analyze.reports import effects
 from analyze.reports.change_lines import change_lines, is_optional_input
-from analyze.reports.confidences import hangs_on_description
 from analyze.reports.naming import clean, shortened
+from analyze.reports.page_findings import is_description_doubtful
 from analyze.reports.page_sheet import is_changed
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.sheet_notes import is_optional
@@ -37,7 +37,7 @@ def lead(analysis: Analysis) -> str:
     things = " and ".join(plural(n, name) for name, n in kinds if n)
     every = (alone, _to_do(analysis, things), _undecided(analysis), _every_sure(analysis))
     said = " ".join(words for words in every if words)
-    return f"If the description is right: {said[0].lower()}{said[1:]}" if hangs_on_description(analysis) else said
+    return f"If the description is right: {said[0].lower()}{said[1:]}" if is_description_doubtful(analysis) else said
 
 
 def headline(analysis: Analysis) -> list[str]:

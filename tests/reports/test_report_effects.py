@@ -53,11 +53,12 @@ def test_only_what_is_scored_is_told_and_the_stage_apart(analysis):
         dataclasses.replace(row, change_db=-9.0) if row.position == "stage centre" else row for row in one.prediction
     )
     words = effect_words(dataclasses.replace(one, prediction=stage))
-    lost = r"Worse on stage: [\d.]+ Hz at stage centre by 9\.0 dB, and \d+ more over 1 dB\."
+    lost = r"Softer on stage: [\d.]+ Hz at stage centre by 9\.0 dB, and \d+ more over 1 dB\."
     assert re.fullmatch(rf"No seat loses more than 1 dB in a band\. {lost}", words[1])
     louder = tuple(dataclasses.replace(row, change_db=abs(row.change_db)) for row in stage)
     better, worse = effect_words(dataclasses.replace(one, prediction=louder))
-    assert re.fullmatch(r"Better: 63 Hz at mix by 2\.0 dB; on stage: [\d.]+ Hz at .* and \d+ more over 1 dB\.", better)
+    gained = r"Better: 63 Hz at mix by 2\.0 dB; louder on stage: [\d.]+ Hz at .* and \d+ more over 1 dB\."
+    assert re.fullmatch(gained, better)
     assert worse == "No seat loses more than 1 dB in a band."
 
 

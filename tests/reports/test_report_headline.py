@@ -299,3 +299,15 @@ def test_a_pair_that_cancels_is_set_right_until_it_is_mended(analysis):
     shown = {row.output: row for row in sheet_rows(one)}
     assert (shown[pair[0]].polarity_to, shown[pair[0]].decision_words) == ("inverted", "For now")
     assert (shown[pair[1]].polarity_to, shown[pair[1]].decision_words) == ("normal", "Not decided")
+
+
+def test_outputs_whose_polarities_stay_share_a_line_though_they_differ(analysis):
+    """Twins that are set against one another and move as one: the same change, said once."""
+    row = dataclasses.replace(analysis.recommendations[1], group="subs", decision="change", polarity_change="no")
+    rows = tuple(
+        dataclasses.replace(row, output=name, setting_polarity=polarity, recommended_polarity=polarity)
+        for name, polarity in (("sub left", "normal"), ("sub right", "inverted"))
+    )
+    (line,) = change_lines(dataclasses.replace(analysis, recommendations=rows, inputs=()))
+    assert line.who.startswith("sub left and sub right")
+    assert line.what.endswith("polarities stay as they are")
