@@ -211,21 +211,16 @@ def scan(figure: Figure, analysis: Analysis, look: Look, one: DelayScan) -> None
 
 def _scan_places(analysis: Analysis, one: DelayScan) -> list[tuple[float, str, dict[str, Any]]]:
     """What is to be found on a scan: delay, polarity and looks."""
-    from analyze.reports.runner_up import runner_up  # brings in all that decides
+    from analyze.reports.runner_up import scan_places  # brings in all that decides
 
-    row, rival = recommendation_of(analysis, one.outputs[0]), runner_up(analysis, one.outputs[0])
     looks = {
         "at present": {"marker": "o", "markerfacecolor": colour("paper"), "markersize": 11},
         "as recommended": {"marker": "D", "markerfacecolor": colour("ink"), "markersize": 6},
+        "likeliest so far": {"marker": "D", "markerfacecolor": colour("paper"), "markersize": 6},
         "runner-up": {"marker": "^", "markerfacecolor": colour("paper"), "markersize": 7},
     }
-    places = []
-    if row is not None:
-        places.append((row.setting_delay_ms, row.setting_polarity, "at present"))
-        places.append((row.recommended_delay_ms, row.recommended_polarity, "as recommended"))
-    if rival is not None:
-        places.append((rival.delay_ms, rival.polarity, "runner-up"))
-    return [(delay_ms, sign, {"label": label, **looks[label]}) for delay_ms, sign, label in places]
+    places = scan_places(analysis, one.outputs[0])
+    return [(delay_ms, sign, {"label": label, **looks[label]}) for label, (sign, delay_ms) in places.items()]
 
 
 def drawn_spreads(analysis: Analysis) -> list[Spread]:

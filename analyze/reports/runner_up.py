@@ -51,6 +51,34 @@ class RunnerUp:
         return self.cost_db <= EQUAL_DB
 
 
+def scan_places(analysis: Analysis, output: str) -> dict[str, tuple[str, float]]:
+    """What is marked on the scan of an output's delay: its name, polarity and delay in ms.
+
+    Where nothing is decided the likeliest setting takes the place of what is recommended.
+    """
+    row = next((one for one in analysis.recommendations if one.output == output), None)
+    places: dict[str, tuple[str, float]] = {}
+    if row is not None:
+        places["at present"] = row.setting_polarity, row.setting_delay_ms
+        candidate = _candidate(analysis, output)
+        if row.decision == "undecided" and candidate is not None:
+            places["likeliest so far"] = candidate
+        elif row.decision != "undecided":
+            places["as recommended"] = row.recommended_polarity, row.recommended_delay_ms
+    rival = runner_up(analysis, output)
+    return places | ({"runner-up": (rival.polarity, rival.delay_ms)} if rival else {})
+
+
+def _candidate(analysis: Analysis, output: str) -> tuple[str, float] | None:
+    """The setting that a confidence judged by sums is of; None where there is none."""
+    setting = next((one.setting for one in analysis.grounds if one.output == output), None)
+    if not isinstance(setting, SumGrounds):
+        return None
+    outputs = analysis.sound_check.outputs
+    members = [outputs[name] for name in analysis.sound_check.group_of(output)]
+    return setting_after(outputs[output], rounded(members, setting.change))
+
+
 def runner_up(analysis: Analysis, output: str) -> RunnerUp | None:
     """The runner-up of an output that is judged by sums; None where there is none."""
     setting = next((one.setting for one in analysis.grounds if one.output == output), None)

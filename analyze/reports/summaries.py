@@ -24,7 +24,6 @@ from analyze.reports.selections import (
     own_clocks,
     predictions_at,
     present_arrivals,
-    recommendation_of,
     scan_error_db,
     scenario_text,
     score_at,
@@ -193,16 +192,21 @@ def unrelated_sum_db(n_outputs: int) -> float:
     return -10.0 * math.log10(1.0 + (n_outputs - 1) * math.pi / 4.0)
 
 
+# What bands are called, by how many there are to an octave.
+_BANDS = {1: "octaves", 3: "third octaves", 6: "sixth octaves", 12: "twelfth octaves"}
+
+
 def phases(analysis: Analysis, output: str, other: str, points: dict[str, list[PhasePoint]]) -> str:
     """Mean distance from in phase before and after, over the usable bands, and how well that is known."""
     used = [point for rows in points.values() for point in rows if point.is_usable]
     present, turned = mean(abs(p.present_deg) for p in used), mean(abs(p.recommended_deg) for p in used)
     low, high = min(p.band_hz for p in used), max(p.band_hz for p in used)
     after = f"{number(turned, 0)}° as recommended" if is_turned(analysis, output, other) else "unchanged"
+    bands = _BANDS[analysis.bands_per_octave]
     by_arrival = analysis.sound_check.outputs[output].kind in BY_ARRIVAL
     aim = f" {output} is lined up by arrival, as late as was asked, not by these phases." if by_arrival else ""
     return (
-        f"{output} minus {other}{_partner_words(analysis, output, other)} where both are heard, third octaves from "
+        f"{output} minus {other}{_partner_words(analysis, output, other)} where both are heard, {bands} from "
         f"{frequency(low)} to {frequency(high)}; 0° adds best, 180° cancels. On average they are {number(present, 0)}° "
         f"away from in phase at present, {after}; chance alone gives 90°.{aim} {_phase_error(used)}"
     )
@@ -247,22 +251,22 @@ def level(analysis: Analysis, position: str) -> str:
 
 def scan(analysis: Analysis, one: DelayScan) -> str:
     """Score at the present setting, at the recommended one and at the runner-up."""
-    from analyze.reports.runner_up import runner_up  # brings in all that decides
+    from analyze.reports.runner_up import scan_places  # brings in all that decides
 
-    points = []
-    row = recommendation_of(analysis, one.outputs[0])
-    if row is not None:
-        points.append(("at present", row.setting_polarity, row.setting_delay_ms))
-    if row is not None and row.decision == "change":
-        points.append(("as recommended", row.recommended_polarity, row.recommended_delay_ms))
-    rival = runner_up(analysis, one.outputs[0])
-    points += [("of the runner-up", rival.polarity, rival.delay_ms)] if rival else []
-    parts = [f"{what} {number(score_at(one, sign, ms))} dB ({sign}, {number(ms, 2)} ms)" for what, sign, ms in points]
+    places = scan_places(analysis, one.outputs[0])
+    if places.get("as recommended") == places.get("at present"):
+        places.pop("as recommended", None)
+    called = {"runner-up": "of the runner-up", "likeliest so far": "of the likeliest so far"}
+    parts = [
+        f"{called.get(what, what)} {number(score_at(one, sign, ms))} dB ({sign}, {number(ms, 2)} ms)"
+        for what, (sign, ms) in places.items()
+    ]
     if not parts:
         return "No score could be computed."
+    has_rival = "runner-up" in places
     whole = " It is over all bands that count; what a setting costs stands on the sheet over those it has a part in."
     scores = f"Score with all other outputs as recommended: {'; '.join(parts)}."
-    return f"{scores}{whole * (rival is not None)}{_scan_error(one)}"
+    return f"{scores}{whole * has_rival}{_scan_error(one)}"
 
 
 def _scan_error(one: DelayScan) -> str:

@@ -15,6 +15,7 @@ from analyze.reports.plot_style import Look
 from analyze.reports.plots import plots
 from analyze.reports.plots_outputs import MOST_ERROR_DB
 from analyze.reports.plots_sums import drawn_spreads, has_rule
+from analyze.reports.runner_up import scan_places
 
 
 def page_of(analysis) -> str:
@@ -162,3 +163,32 @@ def test_without_a_main_an_output_is_compared_with_what_it_meets_most(analysis):
     assert partners(bare)["sub left"] == "wedge"
     text = next(plot.text for plot in plots(bare) if plot.title.startswith("Phase of sub left"))
     assert "minus wedge, which it meets most, where both" in text
+
+
+def test_what_is_likeliest_is_marked_where_nothing_is_recommended(analysis):
+    """A setting that only stays is not called recommended."""
+    one = next(scan for scan in analysis.delay_scans if scan.outputs == ("sub left",))
+    row = next(row for row in analysis.recommendations if row.output == "sub left")
+    open_row = dataclasses.replace(
+        row,
+        decision="undecided",
+        recommended_delay_ms=row.setting_delay_ms,
+        recommended_polarity=row.setting_polarity,
+    )
+    rows = [open_row if other is row else other for other in analysis.recommendations]
+    still = dataclasses.replace(analysis, recommendations=tuple(rows))
+    decided, undecided = scan_places(analysis, "sub left"), scan_places(still, "sub left")
+    assert list(decided) == ["at present", "as recommended", "runner-up"]
+    assert list(undecided) == ["at present", "likeliest so far", "runner-up"]
+    assert undecided["likeliest so far"] == decided["as recommended"]
+    assert "of the likeliest so far" in summaries.scan(still, one)
+    assert "as recommended " not in summaries.scan(still, one).removeprefix(
+        "Score with all other outputs as recommended"
+    )
+
+
+@pytest.mark.parametrize(("n", "called"), [(1, "octaves"), (3, "third octaves"), (12, "twelfth octaves")])
+def test_bands_are_called_what_they_are(analysis, n, called):
+    texts = [one.text for one in plots(dataclasses.replace(analysis, bands_per_octave=n)) if "in phase" in one.text]
+    assert texts
+    assert all(f"where both are heard, {called} from" in text for text in texts)
