@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from analyze.alignment.beforehand import is_faint
 from analyze.alignment.confidence import (
+    RIGHT_DB,
     Spread,
     doubt_words,
     polarity_confidence,
@@ -52,8 +53,6 @@ TIE_DB = 0.03
 _SIGMAS, _WORTHWHILE_DB = 2.0, 0.05
 #: Outputs whose relative scatter is at least this share of the largest are to be recorded again.
 _AS_UNSURE = 0.5
-#: A delay below zero is mentioned when it would do better by more than this, and than its standard deviation.
-_MENTION_DB = 0.1
 
 Group = tuple[str, ...]
 
@@ -326,7 +325,10 @@ def _next_best(
 
 
 def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> str:
-    """Where only a delay under the device's range would do better: how much the reference would have to be delayed."""
+    """Where only a delay under the device's range would do better, surely and by more than counts as right.
+
+    It says how much the reference would have to be delayed.
+    """
     members, mover = joint.context.members(joint.groups[k]), joint.movers[k]
     lowest = allowed(members).low_ms
     if mover.low_ms > lowest + 1e-9 or mover.low_ms == mover.high_ms:
@@ -335,7 +337,7 @@ def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np
     scores = joint.landscape.scan(state, k, grid, mask)[: len(mover.signs)]
     row, j = np.unravel_index(int(np.argmax(scores)), scores.shape)
     better = float(scores[row, j]) - joint.landscape.score(state, mask)
-    if better <= max(_MENTION_DB, float(joint.shortfall_std(state, k, grid)[row, j])):
+    if better <= max(RIGHT_DB, float(joint.shortfall_std(state, k, grid)[row, j])):
         return ""
     polarity, _ = setting_after(members[0], ((1.0, -1.0)[row], 0.0))
     return (
