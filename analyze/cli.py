@@ -54,7 +54,9 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
     workers = workers or os.cpu_count() or 1
     with reserved(target), drawing_processes(workers) as draw:
         with progress(quiet) as start:
-            analysis = analyse(sound_check, bands_per_octave=int(bands), workers=workers, progress=start)
+            analysis = analyse(
+                sound_check, bands_per_octave=int(bands), workers=workers, progress=start, when_read=draw.begin
+            )
         write_report(analysis, target, force=force, draw=draw)
     if as_json:
         print_json(results_object(analysis))

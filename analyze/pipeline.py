@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -162,6 +162,7 @@ def analyse(
     bands_per_octave: int = 3,
     workers: int | None = None,
     progress: ProgressStart | None = None,
+    when_read: Callable[[], None] = lambda: None,
 ) -> Analysis:
     """Analyse one sound check.
 
@@ -169,7 +170,7 @@ def analyse(
     ----------
     bands_per_octave : 1, 3, 6 or 12, of the tables; decisions are taken in third octaves whatever it is
     workers : threads for the transforms, all cores if None; the results do not depend on it
-    progress : told of every capture and of the samples done
+    progress : told of every capture and of the samples done; when_read : called once all recordings are read
 
     Raises
     ------
@@ -180,17 +181,14 @@ def analyse(
 
     # the matrices here are small: more threads for each would only wait for one another, and take the cores meanwhile
     with threadpool_limits(limits=1, user_api="blas"):
-        return _analysed(sound_check, bands_per_octave, workers or os.cpu_count() or 1, progress)
-
-
-def _analysed(sound_check: SoundCheck, bands_per_octave: int, workers: int, progress: ProgressStart | None) -> Analysis:
-    check_tracks(sound_check)
-    recorded = measure_all(sound_check, workers, progress)
-    with ThreadPoolExecutor(1) as beside:  # hashing leaves the interpreter to what follows
-        input_files = beside.submit(_input_files, recorded.files)
-        if not sound_check.outputs:
-            return _inputs_alone(sound_check, recorded, input_files, bands_per_octave)
-        return _of_outputs(sound_check, recorded, input_files, bands_per_octave)
+        check_tracks(sound_check)
+        recorded = measure_all(sound_check, workers or os.cpu_count() or 1, progress)
+        when_read()
+        with ThreadPoolExecutor(1) as beside:  # hashing leaves the interpreter to what follows
+            input_files = beside.submit(_input_files, recorded.files)
+            if not sound_check.outputs:
+                return _inputs_alone(sound_check, recorded, input_files, bands_per_octave)
+            return _of_outputs(sound_check, recorded, input_files, bands_per_octave)
 
 
 def _of_outputs(

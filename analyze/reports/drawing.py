@@ -1,8 +1,9 @@
 """Plots drawn by several processes: matplotlib holds the interpreter, so threads would only wait for one another.
 
 One process loads matplotlib while something else goes on, and becomes several once it has; where a process cannot be
-split, each loads it. Whatever goes wrong in one of them, its share is drawn here. A plot that cannot be drawn says so
-in its place: no picture is worth the settings sheet.
+split, each loads it. They are begun once the recordings are read: till then the cores have enough to do, and what these
+processes hold would come on top of what reading takes. Whatever goes wrong in one of them, its share is drawn here. A
+plot that cannot be drawn says so in its place: no picture is worth the settings sheet.
 """
 
 from __future__ import annotations
@@ -48,31 +49,52 @@ def _rendered(plot: Plot) -> tuple[bytes, bytes]:
         return plot.render_without(error)
 
 
+class Drawing:
+    """Draws plots (`Draw`) in up to `n` processes, which `begin` starts, else the first plots; here with one."""
+
+    def __init__(self, n: int) -> None:
+        self._n = min(n, _MOST)
+        self._ours: list[Connection] = []
+        self._started: list[Any] = []
+
+    def begin(self) -> None:
+        """Start the processes, if that has not been done."""
+        if self._n < 2 or self._ours:
+            return
+        context = multiprocessing.get_context("spawn")
+        pipes = [context.Pipe() for _ in range(self._n)]
+        self._ours, theirs = [list(ends) for ends in zip(*pipes, strict=True)]
+        shared = [theirs] if _SPLITS else [[one] for one in theirs]
+        self._started = [_started(context, connections) for connections in shared]
+        for connection in theirs:
+            connection.close()
+
+    def __call__(self, plots: Sequence[Plot]) -> Iterator[tuple[bytes, bytes]]:
+        """SVG and PNG of each plot, in the same order."""
+        self.begin()
+        return _drawn(plots, self._ours) if self._ours else draw_here(plots)
+
+    def end(self) -> None:
+        """Leave no process behind."""
+        for connection in self._ours:
+            connection.close()
+        for process in self._started:
+            process.join(_TO_END_S)
+            process.terminate()  # one that still draws what nobody waits for
+            process.join()
+
+
 @contextmanager
-def drawing_processes(n: int) -> Iterator[Draw]:
+def drawing_processes(n: int) -> Iterator[Drawing]:
     """Up to `n` processes that end with the block, however it is left; with one, plots are drawn in this process.
 
     Processes are started anew, so a program that uses this needs the `__name__ == "__main__"` guard.
     """
-    if n < 2:
-        yield draw_here
-        return
-    context = multiprocessing.get_context("spawn")
-    pipes = [context.Pipe() for _ in range(min(n, _MOST))]
-    ours, theirs = [list(ends) for ends in zip(*pipes, strict=True)]
-    shared = [theirs] if _SPLITS else [[one] for one in theirs]
-    started = [_started(context, connections) for connections in shared]
-    for connection in theirs:
-        connection.close()
+    drawing = Drawing(n)
     try:
-        yield lambda plots: _drawn(plots, ours)
+        yield drawing
     finally:
-        for connection in ours:
-            connection.close()
-        for process in started:
-            process.join(_TO_END_S)
-            process.terminate()  # one that still draws what nobody waits for
-            process.join()
+        drawing.end()
 
 
 def _started(context: Any, connections: list[Connection]) -> Any:

@@ -40,6 +40,7 @@ class Passes:
 def seconds(n: int, *, solo: bool) -> tuple[float, float]:
     """Seconds of the decisions and of the report for n outputs at n positions, passes taken off."""
     with tempfile.TemporaryDirectory() as name, drawing_processes(2) as draw:
+        draw.begin()
         folder = Path(name)
         write_take(folder, Take(n, n, _SECONDS * n, solo=solo))
         passes = Passes()

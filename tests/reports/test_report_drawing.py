@@ -20,7 +20,8 @@ WAITING = """
 import time
 from analyze.reports.drawing import drawing_processes
 if __name__ == "__main__":
-    with drawing_processes(2):
+    with drawing_processes(2) as draw:
+        draw.begin()
         print("started", flush=True)
         time.sleep(60)
 """
@@ -46,13 +47,25 @@ def test_they_draw_what_is_drawn_here_in_the_same_order(some):
 
 def test_one_is_none():
     with drawing_processes(1) as draw:
-        assert draw is draw_here
+        draw.begin()
         assert multiprocessing.active_children() == []
+
+
+def test_none_is_there_before_it_is_wanted(some):
+    with drawing_processes(2) as draw:
+        assert multiprocessing.active_children() == []
+        draw.begin()
+        children = multiprocessing.active_children()
+        assert children
+        draw.begin()
+        assert multiprocessing.active_children() == children
+        assert list(draw(some[:1])) == list(draw_here(some[:1]))
 
 
 @pytest.mark.parametrize("when", ["before", "meanwhile"])
 def test_the_share_of_a_process_that_was_killed_is_drawn_here(some, when):
     with drawing_processes(2) as draw:
+        draw.begin()
         children = multiprocessing.active_children()
         drawn = draw(some) if when == "meanwhile" else None
         for child in children:
@@ -78,8 +91,13 @@ def _fail(_: object) -> None:
 
 
 def test_what_goes_wrong_within_leaves_no_process():
-    with pytest.raises(ZeroDivisionError), drawing_processes(2):
-        raise ZeroDivisionError
+    def begun_and_failing() -> None:
+        with drawing_processes(2) as draw:
+            draw.begin()
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        begun_and_failing()
     assert multiprocessing.active_children() == []
 
 
