@@ -104,6 +104,14 @@ def faint_words(name: str) -> str:
     )
 
 
+def hidden_words(name: str, reference: str) -> str:
+    """Why nothing is decided of an output that may meet others where noise or likeness hides it, and the mend."""
+    return (
+        f"How {name} meets other outputs in the low bands is hidden, by noise or by outputs that play alike: record "
+        f"{name} and {reference} each alone, with noise or a sweep."
+    )
+
+
 def either_words(cost_db: float) -> str:
     """What to add where the other polarity, at a delay of its own, costs nothing: crossovers of odd order are so."""
     return " Either polarity adds equally, each at its own best delay." if abs(cost_db) <= EQUAL_DB else ""

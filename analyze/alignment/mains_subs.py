@@ -35,6 +35,7 @@ from analyze.alignment.decision import (
     disagreement_words,
     either_words,
     faint_words,
+    hidden_words,
     setting_words,
     undecided,
 )
@@ -212,6 +213,8 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
         faint = [n for n in (group[0], context.sound_check.reference) if is_faint(context, (n,), "audience")]
         if faint:
             return undecided(group, faint_words(faint[0]))
+        if context.heard_share(group) < 1.0:
+            return undecided(group, hidden_words(group[0], context.sound_check.reference))
         reason = "Meets no other output in the low bands at any seat: its polarity and delay do not matter there."
         return Decision(group, UNCHANGED, "keep", math.nan, math.nan, reason=reason)
     spread = _spread(joint, state, k)

@@ -75,8 +75,7 @@ def _reference(context: Context, group: Group) -> Decision:
             "The reference, and the only output wired inverted: turn it over with its group and leave the rest "
             "normal, or leave it and turn everything else over as recommended here."
         )
-    confidence = context.signs.confidence.get(name, math.nan)
-    return Decision(group, UNCHANGED, "reference", math.nan, confidence, reason=reason)
+    return Decision(group, UNCHANGED, "reference", math.nan, math.nan, reason=reason)
 
 
 def recommendation_rows(context: Context, decisions: Mapping[Group, Decision]) -> list[Recommendation]:
@@ -104,7 +103,7 @@ def _row(context: Context, output: Output, decision: Decision, changes: Mapping[
         polarity_change="yes" if sign < 0 else "no",
         decision=decision.decision,
         confidence=decision.confidence,
-        polarity_confidence=decision.polarity_confidence,
+        polarity_confidence=_polarity_confidence(context, output, decision),
         cost_if_wrong_db=decision.cost_if_wrong_db,
         gain_db=gain,
         worst_position=worst,
@@ -114,6 +113,13 @@ def _row(context: Context, output: Output, decision: Decision, changes: Mapping[
         alternative=said_of(decision.alternative, first, output),
         reason=said_of(decision.reason, first, output),
     )
+
+
+def _polarity_confidence(context: Context, output: Output, decision: Decision) -> float:
+    """How sure the polarity is; in the group of the reference how sure the wiring of each is, for none is turned."""
+    if decision.decision == "reference":
+        return context.signs.confidence.get(output.name, math.nan)
+    return decision.polarity_confidence
 
 
 def gain_of(context: Context, group: Sequence[str], changes: Mapping[str, Change]) -> tuple[float, str, float]:

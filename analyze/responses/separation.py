@@ -199,7 +199,7 @@ def _alike_words(s: Separation) -> str:
 
 
 def _mend(s: Separation) -> str:
-    return f"Record {s.output} alone, or the same stretch once more with its polarity flipped."
+    return f"Record {s.output} alone, or the same stretch once more with its polarity flipped, in the empty hall."
 
 
 def not_separable(found: Sequence[Separation]) -> dict[str, str]:

@@ -7,7 +7,7 @@ import re
 
 import numpy as np
 import pytest
-from alignment_making import N_LINES, Spectrum, closed, context, delay, low_pass, seats, signs_of, vented
+from alignment_making import FREQUENCY_HZ, N_LINES, Spectrum, closed, context, delay, low_pass, seats, signs_of, vented
 
 from analyze.alignment.context import Context
 from analyze.alignment.recommend import decide_all, recommendation_rows
@@ -245,3 +245,15 @@ def test_an_output_that_plays_elsewhere_is_not_faint() -> None:
     assert row.decision == "keep"
     assert "Meets no other output" in row.reason
     assert h.shape[-1] == N_LINES
+
+
+@pytest.mark.parametrize(("std", "is_hidden"), [(0.22, True), (1e-3, False)])
+def test_a_sub_that_noise_hides_is_not_said_to_meet_nobody(std: float, is_hidden: bool) -> None:
+    """The sub ends where the main begins; in the bands of either, noise may hide the other, or plainly does not."""
+    h = np.zeros((2, len(POSITIONS), N_LINES), dtype=np.complex128)
+    h[0, :, FREQUENCY_HZ > 180.0] = 1.0
+    h[1, :, FREQUENCY_HZ < 60.0] = 1.0
+    row = row_of(context([MAIN, SUB], POSITIONS, h, arrivals=arrivals(), std=std), "sub")
+    assert (row.decision == "undecided") is is_hidden
+    assert ("meets other outputs in the low bands is hidden" in row.reason) is is_hidden
+    assert ("its polarity and delay do not matter there" in row.reason) is not is_hidden

@@ -92,7 +92,7 @@ def test_the_same_signal_cannot_be_told_apart() -> None:
     for name, reason in not_separable(same).items():
         assert "out 0" in reason
         assert "out 1" in reason
-        assert f"Record {name} alone, or the same stretch once more with its polarity flipped." in reason
+        assert f"Record {name} alone, or the same stretch once more with its polarity flipped, in the" in reason
 
 
 def test_another_capture_settles_it() -> None:
