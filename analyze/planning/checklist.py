@@ -124,16 +124,10 @@ def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str]) -> It
     )
     yield _level(plan)
     yield from _taping(check, nearest)
-    yield "Temperature at the start: ____ °C, at the end: ____ °C. " + (
-        "The mean goes into each new take, as its temperature_c; that of the earlier takes stays."
-        if plan.is_rest
-        else "The mean goes into the description."
-    )
-    yield "Settings stay as they are. Compare what the processor shows with the list below, " + (
-        "and write what differs into the new takes ([captures.settings]): [outputs] says what was in force in the "
-        "earlier ones."
-        if plan.is_rest
-        else "and correct the description where they differ."
+    yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
+    yield (
+        "Nobody changes a setting while takes are made. Compare what the processor shows with the list below, and "
+        "write what differs under [outputs] of the description."
     )
 
 
@@ -203,8 +197,8 @@ def _afterwards(plan: Plan) -> Iterator[str]:
     if plan.is_rest:
         yield (
             "Put the new files beside the old recordings, and the soundcheck.toml from this folder in the place of the "
-            "old one. What is true of the earlier takes stays in it; temperature and settings of the day go into the "
-            "new takes, as its comments say."
+            "old one. Write temperature, delays and polarities of the new day at its top and under [outputs]: the "
+            "earlier takes have their own beside them."
         )
         yield (
             "Where an output was mended, take its earlier takes out of the description and move their files elsewhere: "

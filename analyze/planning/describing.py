@@ -22,15 +22,13 @@ _HEAD = """\
 # date and temperature to those of the day, and the delay and polarity of every output to what stood in its processor.
 """
 _HEAD_OF_REST = """\
-# Planned with `analyze plan`: the takes at the end name files that are still to be recorded. What stands before them is
-# true of the earlier takes and stays as it is, temperature, delays and polarities too. What is in force on the new day
-# goes into each new take: its temperature_c, and its settings ([captures.settings]) where the processor shows another
-# delay or polarity than [outputs] says. Earlier takes of an output that was mended since are taken out, and their files
-# moved elsewhere.
+# Planned with `analyze plan`: the takes at the end name files that are still to be recorded. What stands under
+# [outputs], and temperature_c, is of the new day: write there what processor and thermometer show. The earlier takes
+# have settings and temperature of their own, as they were, so they stay true whatever is written above. Earlier takes
+# of an output that was mended since are taken out, and their files moved elsewhere.
 """
 _OF_THE_DAY = f"{GUESS}write that of the day, and take this mark away"
-_EARLIER = "what counts for the earlier takes; write the temperature of the day, and take this mark away"
-_SETTINGS = "as in [outputs]; where the processor shows another, write that and take away the first #"
+_AND_SETTINGS = f"{GUESS}write that of the day, compare [outputs] with the processor, and take this mark away"
 _BY_TAPE = "# metres by tape: fill in what was measured, delete the rest, and take away the first #"
 _MORE_BY_TAPE = "# more for distance_m, metres by tape, to be written there: "
 _KIND = re.compile(r"\s*[\"']?kind\b")
@@ -44,8 +42,8 @@ def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
     """
     text = text.removeprefix(_HEAD).removeprefix(_HEAD_OF_REST)
     if plan.is_rest:
-        return _HEAD_OF_REST + _with_rest(text, plan, check)
-    document = tomlkit.parse(_with_day(_with_settings(_with_distances(text, check))))
+        return _HEAD_OF_REST + _with_rest(_with_day(text, _AND_SETTINGS), plan, check.temperature_c)
+    document = tomlkit.parse(_with_day(_with_settings(_with_distances(text, check)), _OF_THE_DAY))
     document.pop("captures", None)
     for output in document["outputs"].values():
         output.pop("feed_tap", None)
@@ -56,42 +54,46 @@ def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
     return _HEAD + tomlkit.dumps(document)
 
 
-def _with_rest(text: str, plan: Plan, check: SoundCheck) -> str:
-    """The text with further takes; each has a place for what was in force on its day, the temperature a guess.
-
-    In a list on one line there is no room for comments about settings.
-    """
+def _with_rest(text: str, plan: Plan, temperature_c: float) -> str:
+    """The text with further takes; what was in force in the earlier ones stands with them, for it may change above."""
     document = tomlkit.parse(text)
     captures: Any = document.setdefault("captures", tomlkit.aot())
+    for capture in captures:
+        _with_own_values(capture, document, temperature_c)
     for take in plan.takes:
-        table, temperature = _capture(take), tomlkit.item(check.temperature_c)
-        table.append("temperature_c", temperature.comment(f"{GUESS}{_EARLIER}"))
+        table = _capture(take)
         if isinstance(captures, AoT):
-            table.add(tomlkit.comment(_setting_comment(take, check)))
             captures.append(table)
         else:
-            captures.add_line(table.unwrap(), comment=f"{GUESS}{_EARLIER}".removeprefix("# "))
+            captures.add_line(table.unwrap())
     return tomlkit.dumps(document)
 
 
-def _setting_comment(take: Take, check: SoundCheck) -> str:
-    """The setting in force as it would stand in a capture, to be corrected."""
-    setting = check.outputs[take.output].setting
-    table = tomlkit.inline_table()
-    table.append("delay_ms", setting.delay_ms)
-    table.append("polarity", setting.polarity)
-    whole = tomlkit.inline_table()
-    whole.append(take.output, table)
-    return f"settings = {whole.as_string()}  # {_SETTINGS}"
+def _with_own_values(capture: Any, document: Any, temperature_c: float) -> None:
+    """Write into a capture the temperature and the settings in force that it had from above."""
+    if "temperature_c" not in capture:
+        capture["temperature_c"] = temperature_c
+    if "settings" not in capture:
+        capture["settings"] = tomlkit.inline_table()
+    settings = capture["settings"]
+    described = {normalised(name): output for name, output in document["outputs"].items()}
+    said = {normalised(name): name for name in settings}
+    for name in dict.fromkeys([*capture.get("feeds", ()), *capture.get("playing", ())]):
+        own = settings[said[normalised(name)]] if normalised(name) in said else tomlkit.inline_table()
+        for key, otherwise in (("delay_ms", 0.0), ("polarity", "normal")):
+            if key not in own:
+                own[key] = tomlkit.item(described.get(normalised(name), {}).get(key, otherwise)).unwrap()
+        if normalised(name) not in said:
+            settings[name] = own
 
 
-def _with_day(text: str) -> str:
+def _with_day(text: str, mark: str) -> str:
     """The text with its temperature marked as a guess: it is that of another day."""
     if "temperature_c" not in tomllib.loads(text):
         return text
     lines = text.split("\n")
     k = index_lines(text).line_of(("temperature_c",)) - 1
-    lines[k] = lines[k] if GUESS in lines[k] else f"{lines[k].rstrip()}  {_OF_THE_DAY}"
+    lines[k] = lines[k] if GUESS in lines[k] else f"{lines[k].rstrip()}  {mark}"
     return "\n".join(lines)
 
 

@@ -49,43 +49,60 @@ def record(folder: Path, text: str) -> None:
 def test_the_head_says_where_the_values_of_the_day_go(tmp_path: Path) -> None:
     text = rest(tmp_path)
     head = text[: text.index("format = 1")]
-    assert "stays as it is, temperature, delays and polarities too" in head
-    assert "[captures.settings]" in head
+    assert "What stands under\n# [outputs], and temperature_c, is of the new day" in head
     assert "set\n# date and temperature" not in head
-    assert RIG in text  # to the letter, comments too
     again = rest(tmp_path, text)
     assert again.count("# Planned with") == 1
+    assert again.count("take this mark away") == 1
     everything = planned_text(text, plan_all(load_outline(tmp_path)), load_outline(tmp_path))
     assert everything.count("# Planned with") == 1
-    assert "stays as it is" not in everything
+    assert "is of the new day" not in everything
 
 
-def test_the_temperature_of_the_earlier_takes_is_a_guess_in_the_new_ones(tmp_path: Path) -> None:
+def test_the_temperature_is_a_guess_and_that_of_the_earlier_takes_stands_with_them(tmp_path: Path) -> None:
     text = rest(tmp_path)
     record(tmp_path, text)
-    check = load_sound_check(tmp_path)
-    (guess,) = (one for one in check.findings if one.finding == "guesses in the description")
-    assert guess.value == 2  # one of each new take
-    record(tmp_path, text.replace("temperature_c = 11.5 # guess", "temperature_c = 24.0 # no more a gu"))
+    (guess,) = (one for one in load_sound_check(tmp_path).findings if one.finding == "guesses in the description")
+    assert guess.value == 1
+    record(
+        tmp_path, text.replace("temperature_c = 11.5  # at the mix  # guess", "temperature_c = 24.0  # no more a gu")
+    )
     assert [capture.temperature_c for capture in load_sound_check(tmp_path).captures] == [11.5, 24.0, 24.0]
 
 
-def test_settings_of_the_day_leave_those_of_the_earlier_takes_alone(tmp_path: Path) -> None:
-    text = rest(tmp_path)
-    assert '# settings = {"main" = {delay_ms = 3.5' in text.replace("{main =", '{"main" =')
-    record(tmp_path, text.replace("# settings = ", "settings = ").replace("delay_ms = 3.5,", "delay_ms = 7.25,"))
-    first, main, sub = load_sound_check(tmp_path).captures
-    assert first.settings["main"].delay_ms == 3.5
-    assert (main.settings["main"].delay_ms, main.settings["main"].polarity) == (7.25, "inverted")
-    assert (sub.settings["sub"].delay_ms, sub.settings["sub"].polarity) == (0.0, "normal")
+EARLIER_TABLE = """\
+[[captures]]
+name = "first"
+[captures.feeds]
+main = "first.wav:1"
+sub = "first.wav:3"
+[captures.mics]
+mix = "first.wav:2"
+[captures.settings]
+sub = { polarity = "inverted" }
+"""
+INLINE = 'captures = [{name = "first", feeds = {main = "first.wav:1"}, mics = {mix = "first.wav:2"}}]\n'
 
 
-def test_takes_in_a_list_are_marked_too(tmp_path: Path) -> None:
-    inline = 'captures = [{name = "first", feeds = {main = "first.wav:1"}, mics = {mix = "first.wav:2"}}]\n'
-    record(tmp_path, rest(tmp_path, inline + RIG))
-    check = load_sound_check(tmp_path)
-    assert len(check.captures) == 3
-    assert [one.value for one in check.findings if one.finding == "guesses in the description"] == [2]
+@pytest.mark.parametrize(
+    ("text", "sub"), [(RIG + EARLIER, None), (RIG + EARLIER_TABLE, (0.0, "inverted")), (INLINE + RIG, None)]
+)
+def test_settings_of_the_day_leave_those_of_the_earlier_takes_alone(tmp_path: Path, text: str, sub: object) -> None:
+    """Whatever is written under [outputs] afterwards: of tables, of one line, and in a list."""
+    planned = rest(tmp_path, text)
+    of_the_day = planned.replace('delay_ms = 3.5\npolarity = "inverted"', 'delay_ms = 7.25\npolarity = "normal"', 1)
+    of_the_day = of_the_day.replace("temperature_c = 11.5  # at", "temperature_c = 24.0  # at")
+    assert of_the_day != planned
+    for name in ("first.wav", *(f"{one}.wav" for one in ("001_main", "002_sub"))):
+        soundfile.write(tmp_path / name, np.zeros((9, 3)), 8000)
+    record(tmp_path, of_the_day) if sub is None else (tmp_path / "soundcheck.toml").write_text(of_the_day, "utf-8")
+    first, main, *_ = load_sound_check(tmp_path).captures
+    assert (first.settings["main"].delay_ms, first.settings["main"].polarity) == (3.5, "inverted")
+    assert first.temperature_c == 11.5
+    if sub is not None:
+        assert (first.settings["sub"].delay_ms, first.settings["sub"].polarity) == sub
+    assert (main.settings["main"].delay_ms, main.settings["main"].polarity) == (7.25, "normal")
+    assert main.temperature_c == 24.0
 
 
 def test_a_temperature_of_another_day_is_a_guess_in_a_plan_of_everything(tmp_path: Path) -> None:
@@ -102,11 +119,11 @@ def test_the_list_says_where_the_values_of_the_day_go(tmp_path: Path) -> None:
     rest(tmp_path)
     check = load_outline(tmp_path)
     said = checklist(check, plan_rest(check, {"sub": "x"}))
-    assert any("into each new take, as its temperature_c" in item for item in said.setting_up)
-    assert any("into the new takes ([captures.settings])" in item for item in said.setting_up)
+    assert any("write what differs under [outputs]" in item for item in said.setting_up)
+    assert any("the earlier takes have their own beside them" in item for item in said.afterwards)
     assert any("an output was mended" in item for item in said.afterwards)
     everything = checklist(check, plan_all(check))
-    assert not any("new take" in item for item in (*everything.setting_up, *everything.afterwards))
+    assert not any("earlier takes" in item for item in (*everything.setting_up, *everything.afterwards))
 
 
 @pytest.mark.parametrize("why", ["In doubt: record sub alone again, louder or longer.", "Record it alone and louder."])
