@@ -292,6 +292,7 @@ def visit_of(report: ReportRead) -> Visit:
         venue=report.venue,
         recordings=report.recordings,
         sound=report.sound,
+        heard_files=report.heard_files,
     )
 
 

@@ -35,8 +35,8 @@ def _title(comparison: Comparison) -> str:
 
 def _results(comparison: Comparison) -> dict[str, Any]:
     return {
-        "older": asdict(comparison.older),
-        "newer": asdict(comparison.newer),
+        "older": comparison.older.as_object(),
+        "newer": comparison.newer.as_object(),
         "renames": comparison.renames,
         "tolerances": asdict(comparison.tolerances),
         "headline": headline(comparison),

@@ -6,7 +6,8 @@ Differences are newer minus older: positive when later, louder, ahead in phase. 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 from analyze.archive.opening import are_one
 
@@ -133,6 +134,7 @@ class Visit:
 
     recordings : one figure for the recordings it was made from, by their checksums; empty where they are not named
     sound : one figure for what was heard in them, however they are stored
+    heard_files : checksums of those that hold a microphone
     """
 
     name: str
@@ -146,6 +148,11 @@ class Visit:
     fingerprint: str = ""
     venue: str = ""
     sound: str = ""
+    heard_files: frozenset[str] = frozenset()
+
+    def as_object(self) -> dict[str, Any]:
+        """What is written of it: all but the checksums of its files, which stand in its own results."""
+        return {key: value for key, value in asdict(self).items() if key != "heard_files"}
 
     def is_one_with(self, other: Visit) -> bool:
         """Whether both were made from the same recordings, stored otherwise or not."""

@@ -22,10 +22,22 @@ def visits_words(older: Visit, newer: Visit) -> list[str]:
 def _recordings_words(older: Visit, newer: Visit) -> list[str]:
     """That both were made from the same recordings, whatever their descriptions say of the day."""
     if not older.is_one_with(newer):
-        return []
+        return _shared_words(older, newer)
     return [
         "Both were made from the very same recordings: it is one visit under two descriptions. Where they agree, that "
         "says nothing of the rig, and where they differ, the descriptions do. Look whether a folder was copied."
+    ]
+
+
+def _shared_words(older: Visit, newer: Visit) -> list[str]:
+    """That some recordings are of both: a copy that was damaged, or takes beside which new ones were put."""
+    n_shared, n = len(older.heard_files & newer.heard_files), len(newer.heard_files)
+    if not n_shared:
+        return []
+    return [
+        f"{n_shared} of {n} recordings with microphones are the very same files in both. Where those agree, that says "
+        "nothing of the rig. Look whether this is a copy of the other visit of which a file was damaged or changed; if "
+        "takes were recorded anew beside older ones, only the new ones tell of a change."
     ]
 
 

@@ -74,6 +74,14 @@ class ReportRead:
         return _figure(sorted(str(one["sha256"]) for one in self.results.get("input_files") or ()))
 
     @property
+    def heard_files(self) -> frozenset[str]:
+        """Checksums of the recordings that hold a microphone: no two visits have one in common."""
+        tracks = [track for one in self.check.get("captures") or () for track in (one.get("mics") or {}).values()]
+        files = {track.get("file") for track in tracks}
+        every = self.results.get("input_files") or ()
+        return frozenset(str(one["sha256"]) for one in every if one.get("path") in files)
+
+    @property
     def sound(self) -> str:
         """One figure for what was heard, however it is stored: levels, phases and coherences of all bands.
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from analyze.archive.comparison_rows import Visit
@@ -50,7 +49,7 @@ def page_bytes(
 
 def shown_visit(visit: Visit) -> dict[str, Any]:
     """A visit as the templates print it."""
-    return {**asdict(visit), "air": air(visit.temperature_c, visit.is_temperature_assumed)}
+    return {**visit.as_object(), "air": air(visit.temperature_c, visit.is_temperature_assumed)}
 
 
 def page_table(rows: Sequence[Any], table: Table, names: Sequence[str], caption: str) -> PageTable:

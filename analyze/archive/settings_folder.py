@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
 from typing import Any
 
 from analyze.archive.folders import MadeFolder
@@ -26,8 +25,8 @@ def _title(verified: Verified) -> str:
 
 def _results(verified: Verified) -> dict[str, Any]:
     return {
-        "before": asdict(verified.before),
-        "after": asdict(verified.after),
+        "before": verified.before.as_object(),
+        "after": verified.after.as_object(),
         "renames": verified.renames,
         "headline": headline(verified),
         "remarks": list(verified.remarks),

@@ -49,3 +49,26 @@ def test_a_copy_that_was_stored_otherwise_is_a_copy_and_the_description_that_was
         (report / "results.json").write_text(json.dumps(results), encoding="utf-8")
     assert open_report(tmp_path / "first").doubts == ("channels exchanged",)
     assert {row.path: row.state for row in history_of(tmp_path).visits} == {"mended": "read", "first": "copy"}
+
+
+def test_a_copy_of_which_one_recording_was_damaged_is_told_of(tmp_path):
+    """Every other microphone's file is the same to the bit: no second visit has that."""
+    files = ["a.wav", "b.wav", "c.wav"]
+    for name, day, first in (("may", "2026-05-14", "as it was"), ("june", "2026-06-20", "cut short")):
+        report = make_report(tmp_path / name, day)
+        results = json.loads((report / "results.json").read_text("utf-8"))
+        for take in results["sound_check"]["captures"]:
+            take["mics"] = {f"mic {file}": {"file": file, "channel": 1} for file in files}
+        results["input_files"] = [
+            {"path": file, "sha256": "of both" if k else first} for k, file in enumerate([*files, "feed.wav"])
+        ]
+        for k, file in enumerate(results["input_files"]):
+            file["sha256"] += file["path"] if k else ""
+        (report / "results.json").write_text(json.dumps(results), encoding="utf-8")
+    whole, other = tmp_path / "may", tmp_path / "june"
+    comparison = compare(open_report(whole), open_report(other))
+    said = "2 of 3 recordings with microphones are the very same files in both."
+    assert comparison.remarks[0].startswith(said)
+    assert any(said in row.remarks for row in history_of(tmp_path).visits)
+    again = compare(open_report(whole), open_report(make_report(tmp_path / "july", "2026-07-20")))
+    assert not any("very same files" in one for one in again.remarks)
