@@ -106,14 +106,17 @@ def _lacking(check: SoundCheck) -> Iterator[str]:
 
 def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str]) -> Iterator[str]:
     """What is done before the first take."""
+    taken = list(dict.fromkeys(take.output for take in plan.takes))
+    behind = [name for name in taken if plan.is_rest and check.outputs[name].feed_tap == "after"]
+    place = "where it enters the processor, for all takes at the same place"
+    if behind == taken:
+        place = "behind the processor, as before (feed_tap in the description)"
     yield (
         f"Recorder: {plan.n_tracks} tracks, 24 bit, 48 or 44.1 kHz, one file per take. Track 1 takes what is played, "
-        "split off where it enters the processor, for all takes at the same place; the others take the microphones."
+        f"split off {place}; the others take the microphones."
     )
-    behind = [take.output for take in plan.takes if check.outputs[take.output].feed_tap == "after"]
-    if plan.is_rest and behind:
-        names = ", ".join(dict.fromkeys(behind))
-        yield f"For {names} track 1 takes the signal behind the processor, as before (feed_tap in the description)."
+    if behind and behind != taken:
+        yield f"But for {', '.join(behind)} track 1 takes the signal behind the processor, as before (feed_tap)."
     yield (
         "Play pink noise in where the programme comes in, to one output at a time, all others muted in the processor. "
         "Let one second of quiet pass before and after."

@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.page_distances import timed_arrivals_ms
-from analyze.reports.summaries import listed, number, plural
+from analyze.reports.selections import own_clocks
+from analyze.reports.summaries import first_few, listed, number, plural
 
 if TYPE_CHECKING:
     from analyze.description import SoundCheck
     from analyze.pipeline import Analysis
 
 _FEW_NAMES = 3
+# Distances that are told one by one.
+_MOST_WAYS = 3
 # Latencies of outputs no further apart are alike: what a tape is allowed, 0.5 m either way.
 _ALIKE_MS = 3.0
 
@@ -38,28 +41,41 @@ def tape_words(analysis: Analysis) -> str:
     A distance and an arrival leave a latency. The only distance of an output whose latency is not given agrees with
     nearly every arrival: it counts where all leave about the same.
     """
-    positions = analysis.sound_check.positions.values()
-    every = [(output, p.name) for p in positions for output in p.distance_m if output in analysis.sound_check.outputs]
-    latency_ms = _latencies_ms(analysis)
-    n_off = sum(one.finding == "distance contradicted" for one in analysis.findings)
+    check, latency_ms = analysis.sound_check, _latencies_ms(analysis)
+    off = _contradicted(analysis, latency_ms)
     spread_ms = max(latency_ms.values()) - min(latency_ms.values()) if latency_ms else math.inf
     is_alike = len(latency_ms) > 1 and spread_ms <= _ALIKE_MS
-    n_agree = sum(is_alike or _is_told(analysis, output, latency_ms) for output, _ in latency_ms) - n_off
+    agreeing = [
+        pair for pair in latency_ms if pair not in off and (is_alike or _is_told(analysis, pair[0], latency_ms))
+    ]
     said = []
-    if n_agree > 0:
-        verb = "agrees" if n_agree == 1 else "agree"
+    if agreeing:
+        verb = "agrees" if len(agreeing) == 1 else "agree"
         span = " to ".join(dict.fromkeys(number(ms) for ms in (min(latency_ms.values()), max(latency_ms.values()))))
-        left = f" (which leaves {span} ms for the latency)" if is_alike and not n_off else ""
+        left = f" (which leaves {span} ms for the latency)" if is_alike and not off else ""
+        whose = listed(list(dict.fromkeys(output for output, _ in agreeing)))
         said.append(
-            f"{plural(n_agree, 'distance')} by hand {verb} with arrivals{left}: that speaks for delays and microphones "
-            "as described."
+            f"{plural(len(agreeing), 'distance')} by hand, from {whose}, {verb} with arrivals{left}: that speaks for "
+            "their delays and for the microphones there, as described."
         )
-    if lacking := [position for output, position in every if (output, position) not in latency_ms]:
-        said.append(
-            f"{plural(len(lacking), 'distance')} by hand, at {listed(list(dict.fromkeys(lacking)))}, could not be held "
-            "against an arrival: none is known there, or it is on a clock of its own."
-        )
+    own = {position for _, position in own_clocks(analysis)}
+    every = [(output, p.name, m) for p in check.positions.values() for output, m in p.distance_m.items()]
+    lacking = [one for one in every if one[0] in check.outputs and one[:2] not in latency_ms]
+    for is_own, why in ((True, "is on a clock of its own"), (False, "is not known")):
+        ways = [f"{m:g} m from {output} to {place}" for output, place, m in lacking if (place in own) is is_own]
+        if ways:
+            said.append(f"Not held against an arrival, which {why}: {first_few(ways, _MOST_WAYS)} by hand.")
     return " ".join(said)
+
+
+def _contradicted(analysis: Analysis, taped: Collection[tuple[str, str]]) -> set[tuple[str, str]]:
+    """Of some (output, position) those whose distance a finding contradicts."""
+    found = [one for one in analysis.findings if one.finding == "distance contradicted"]
+    return {
+        (output, position)
+        for output, position in taped
+        if any(one.track == position and one.detail.startswith(f"{output} is ") for one in found)
+    }
 
 
 def _latencies_ms(analysis: Analysis) -> dict[tuple[str, str], float]:

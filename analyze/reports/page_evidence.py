@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from analyze.reports.columns import RECOMMENDATIONS, WIRING, Column, Table
 from analyze.reports.naming import labels
 from analyze.reports.page_sheet import is_changed
-from analyze.reports.selections import by_zone, seats
-from analyze.reports.summaries import as_known, frequency, number, percent, signed
+from analyze.reports.selections import by_zone, own_clocks, seats
+from analyze.reports.summaries import as_known, frequency, listed, number, percent, signed
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -197,11 +197,30 @@ def seat_table(analysis: Analysis) -> PageTable:
             number(seat.recommended_db),
             signed(seat.change_db),
             f"{frequency(seat.worst_hz)}, {number(seat.worst_db)} dB",
-            "yes" if seat.is_scored else "no",
+            f"yes{_weight_words(analysis, seat.position)}" if seat.is_scored else "no",
         )
         for seat in seats(analysis)
     )
     return PageTable("Sum of all outputs at every position, mean over the bands", headings, rows, "prediction.csv")
+
+
+def _weight_words(analysis: Analysis, position: str) -> str:
+    """How much a seat counts, where not all count alike."""
+    positions = analysis.sound_check.positions
+    weights = {one.weight for one in positions.values() if one.zone == "audience"}
+    return f", weight {positions[position].weight:g}" if len(weights) > 1 else ""
+
+
+def own_clock_names(analysis: Analysis) -> str:
+    """Positions recorded on a clock of their own in every capture that has them; empty where there are none."""
+    own = own_clocks(analysis)
+    named = [
+        name
+        for name in analysis.sound_check.positions
+        if (takes := [one.name for one in analysis.sound_check.captures if name in one.mics])
+        and all((take, name) in own for take in takes)
+    ]
+    return listed(named)
 
 
 def flip_tables(analysis: Analysis) -> list[PageTable]:

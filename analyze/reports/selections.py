@@ -307,16 +307,19 @@ def spreads(analysis: Analysis) -> list[Spread]:
     for row in analysis.robustness:
         if math.isfinite(row.advantage_db):
             scenarios[row.scenario].append(row)
-    found = [_spread(scenario, rows) for scenario, rows in scenarios.items()]
+    found = [_spread(analysis, scenario, rows) for scenario, rows in scenarios.items()]
     return found if any(max(-one.low_db, one.high_db) > _NOTHING_DB for one in found) else []
 
 
-def _spread(scenario: str, rows: list[Robustness]) -> Spread:
-    """Lowest, mean and highest advantage of one scenario."""
+def _spread(analysis: Analysis, scenario: str, rows: list[Robustness]) -> Spread:
+    """Lowest, mean and highest advantage of one scenario; positions count in the mean by their weights."""
     rows = [row for row in rows if row.zone == "audience"] or rows
     values = [row.advantage_db for row in rows]
+    weights = [analysis.sound_check.positions[row.position].weight for row in rows]
+    total = sum(weights)
+    mean_db = sum(w * db for w, db in zip(weights, values, strict=True)) / total if total else mean(values)
     worst = min(rows, key=lambda row: row.advantage_db)
-    return Spread(scenario, min(values), mean(values), max(values), worst.position)
+    return Spread(scenario, min(values), mean_db, max(values), worst.position)
 
 
 def scenario_text(scenario: str) -> str:

@@ -13,7 +13,7 @@ from analyze.pipeline import Analysis
 from analyze.reports.granted import granted_words, tape_words
 
 LATENCY_MS = 3.0
-SPEAKS = "that speaks for delays and microphones as described."
+SPEAKS = "that speaks for their delays and for the microphones there, as described."
 
 
 def taped(
@@ -56,15 +56,19 @@ LEAVES = "which leaves 3.0 to 3.3 ms for the latency"
     ("tapes", "latency_ms", "said"),
     [
         ({}, math.nan, ""),
-        ({MAINS: 0.0}, LATENCY_MS, f"1 distance by hand agrees with arrivals: {SPEAKS}"),
+        ({MAINS: 0.0}, LATENCY_MS, f"1 distance by hand, from mains, agrees with arrivals: {SPEAKS}"),
         ({MAINS: 0.0}, math.nan, ""),  # any arrival would do
         (
             {MAINS: 0.0, SUB: -0.1},
             math.nan,
-            f"2 distances by hand agree with arrivals ({LEAVES}): {SPEAKS}",
+            f"2 distances by hand, from mains and sub left, agree with arrivals ({LEAVES}): {SPEAKS}",
         ),
         ({MAINS: 0.0, SUB: -3.0}, math.nan, ""),  # 9 ms apart: two latencies, or a slip
-        ({MAINS: 0.0, FAR: 0.2, SUB: -3.0}, math.nan, f"2 distances by hand agree with arrivals: {SPEAKS}"),
+        (
+            {MAINS: 0.0, FAR: 0.2, SUB: -3.0},
+            math.nan,
+            f"2 distances by hand, from mains, agree with arrivals: {SPEAKS}",
+        ),
     ],
 )
 def test_distances_that_agree_are_told(analysis, tapes, latency_ms, said) -> None:
@@ -72,12 +76,16 @@ def test_distances_that_agree_are_told(analysis, tapes, latency_ms, said) -> Non
 
 
 def test_those_that_are_contradicted_or_not_heard_do_not_agree(analysis) -> None:
-    off = Finding("distance contradicted", "warning", "Measure again.", track="balcony")
+    off = Finding("distance contradicted", "warning", "sub left is 3 m from balcony.", track="balcony")
     both = taped(analysis, {MAINS: 0.0, SUB: 9.0}, LATENCY_MS, found=(off,))
-    assert tape_words(both) == f"1 distance by hand agrees with arrivals: {SPEAKS}"
+    assert tape_words(both) == f"1 distance by hand, from mains, agrees with arrivals: {SPEAKS}"
     silent = taped(analysis, {MAINS: 0.0, SUB: 0.0}, LATENCY_MS, unheard=(SUB,))
-    assert tape_words(silent).endswith("1 distance by hand, at balcony, could not be held against an arrival: none is "
-                                       "known there, or it is on a clock of its own.")  # fmt: skip
+    distance_m = silent.sound_check.positions["balcony"].distance_m["sub left"]
+    assert tape_words(silent).endswith(
+        f"Not held against an arrival, which is not known: {distance_m:g} m from sub left to balcony by hand."
+    )
+    on_its_own = taped(analysis, {("mains", "lawn"): 0.0}, LATENCY_MS)
+    assert "Not held against an arrival, which is on a clock of its own: " in tape_words(on_its_own)
     assert granted_words(silent).endswith(tape_words(silent))
 
 

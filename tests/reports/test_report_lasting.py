@@ -9,6 +9,7 @@ from plot_reading import drawn
 
 from analyze.alignment.rows import Robustness
 from analyze.reports import summaries
+from analyze.reports.page_evidence import seat_table
 from analyze.reports.plots import plots
 from analyze.reports.selections import seats, spreads
 
@@ -59,3 +60,21 @@ def test_the_spread_of_a_scenario_is_that_of_the_audience(analysis):
     rows = [row for row in analysis.robustness if row.scenario == "air:+10" and row.zone == "audience"]
     assert (one.low_db, one.high_db) == (min(r.advantage_db for r in rows), max(r.advantage_db for r in rows))
     assert one.low_db < one.mean_db < one.high_db
+
+
+def test_a_seat_counts_by_its_weight(analysis):
+    """In the mean over the audience and in the table of seats."""
+    check = analysis.sound_check
+    heavy = {
+        name: dataclasses.replace(one, weight=3.0 if name == "mix" else 1.0) for name, one in check.positions.items()
+    }
+    rows = tuple(
+        dataclasses.replace(analysis.robustness[0], scenario="air:+10", position=name, zone="audience", advantage_db=db)
+        for name, db in (("mix", 2.0), ("lawn", -2.0))
+    )
+    even = dataclasses.replace(analysis, robustness=rows)
+    uneven = dataclasses.replace(even, sound_check=dataclasses.replace(check, positions=heavy))
+    assert [one.mean_db for one in spreads(even)] == [pytest.approx(0.0)]
+    assert [one.mean_db for one in spreads(uneven)] == [pytest.approx(1.0)]
+    assert not any("weight" in row[-1] for row in seat_table(even).rows)
+    assert {row[0]: row[-1] for row in seat_table(uneven).rows}["mix"] == "yes, weight 3"
