@@ -40,6 +40,8 @@ DC_OFFSET = 0.01
 
 #: Exact zeros at an end of a microphone for longer than this, while other tracks go on, are no sound either.
 _LOST_AT_END_S = 1.0
+#: A microphone that peaks within 2 dB of full scale has little room left (common practice, no source).
+_NEAR_FULL_SCALE = 10.0 ** (-2.0 / 20.0)
 #: A feed that clips over more than this share of the take is loud music.
 _MOST_CLIPPED_FEED = 0.25
 
@@ -76,9 +78,20 @@ def damage_findings(summary: TrackSummary, places: Sequence[TrackPlace]) -> list
             findings += _dropouts(summary, track, place)
         if place.kind == "mic":
             findings += _silent_ends(summary, track, place)
+            findings += _little_headroom(summary, track, place)
         findings += _offset(summary, track, place)
         findings += _same_samples(summary, track, places)
     return findings
+
+
+def _little_headroom(summary: TrackSummary, track: int, place: TrackPlace) -> list[Finding]:
+    """A microphone that came near full scale and did not clip; what clips is named as that."""
+    peak = float(summary.peak[track])
+    if summary.n_clipped[track] or summary.n_flat[track] or not _NEAR_FULL_SCALE <= peak < 1.0:
+        return []
+    peak_dbfs = 20.0 * math.log10(peak)
+    detail = "It did not clip, and a louder hit would have: 10 dB less gain costs nothing."
+    return [_finding(place, "little headroom", "note", detail, peak_dbfs, "dBFS")]
 
 
 def waveforms_of(summary: TrackSummary, places: Sequence[TrackPlace]) -> tuple[Waveform, ...]:

@@ -220,7 +220,7 @@ def own_clock_names(analysis: Analysis) -> str:
         if (takes := [one.name for one in analysis.sound_check.captures if name in one.mics])
         and all((take, name) in own for take in takes)
     ]
-    return listed(named)
+    return listed(named) if named else ""
 
 
 def flip_tables(analysis: Analysis) -> list[PageTable]:

@@ -50,6 +50,17 @@ def test_loud_clean_noise_has_no_finding() -> None:
     assert found_in(samples, "feed", "mic") == []
 
 
+@pytest.mark.parametrize(("peak", "kind", "is_told"), [(0.9, "mic", True), (0.7, "mic", False), (0.9, "feed", False)])
+def test_a_microphone_that_came_near_full_scale_is_told(peak: float, kind: Kind, is_told: bool) -> None:
+    """0.9 is 0.9 dB under full scale, 0.7 is 3.1."""
+    samples = noise(100_000, 1)
+    samples[5000] = peak
+    found = found_in(samples, kind)
+    assert [(one.finding, one.severity) for one in found] == [("little headroom", "note")] * is_told
+    if is_told:
+        assert found[0].value == pytest.approx(20.0 * math.log10(0.9), abs=1e-4)
+
+
 def test_figures_of_a_known_signal() -> None:
     """A square wave of 0.5 on an offset of 0.25: peak 0.75, mean 0.25, mean square 0.3125."""
     samples = np.tile(np.array([[0.75], [-0.25]], dtype=np.float32), (20_000, 1))
