@@ -80,7 +80,10 @@ def _in_force(row: Applied) -> str:
     if not math.isfinite(row.in_force_delay_std_ms):
         return f"{number(row.in_force_delay_ms, 2)} ms, {row.in_force_polarity}, as described"
     error = number(2.0 * row.in_force_delay_std_ms, 2)
-    return f"{number(row.in_force_delay_ms, 2)} ± {error} ms, {row.in_force_polarity}"
+    delay = f"{number(row.in_force_delay_ms, 2)} ± {error} ms"
+    if row.plays_unlike_described:
+        return f"{delay}, plays as {row.in_force_polarity} would; {row.described_polarity} is described"
+    return f"{delay}, {row.in_force_polarity}"
 
 
 SETTINGS_FOLDER = MadeFolder(

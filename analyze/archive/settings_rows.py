@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from analyze.archive.comparison_rows import Visit
@@ -59,6 +60,11 @@ class Applied:
     other: str
     confidence: float
     reason: str
+
+    @property
+    def plays_unlike_described(self) -> bool:
+        """Whether it plays as with another polarity than is described for it: a wire may have been turned."""
+        return math.isfinite(self.in_force_delay_std_ms) and self.in_force_polarity != self.described_polarity
 
 
 @dataclass(frozen=True)

@@ -54,7 +54,21 @@ def headline(verified: Verified) -> str:
         said = _lead(verified, wrong) + "; ".join(f"{listed(names)} ({what})" for what, names in alike.items())
     gained = f"; {seat_words(verified)}.{_missed_words(verified)}" if verified.seat else "."
     copied = TOO_ALIKE if verified.is_too_alike else ""
-    return f"{copied}{said}{gained}{exchanged_aside(verified.exchanged)}{_other_sound_words(verified)}"
+    asides = f"{exchanged_aside(verified.exchanged)}{_look_aside(verified)}{_other_sound_words(verified)}"
+    return f"{copied}{said}{gained}{asides}"
+
+
+def _look_aside(verified: Verified) -> str:
+    """That an output plays as recommended under another polarity than was recommended; empty where none does."""
+    asked = [row for row in verified.settings if row.outcome in DONE and row.polarity_change == "yes"]
+    names = [row.output for row in asked if row.plays_unlike_described]
+    if not names:
+        return ""
+    plays = "plays as with another polarity than is" if len(names) == 1 else "play as with other polarities than are"
+    return (
+        f" Look at the processor before you type a polarity for {listed(names)}, which {plays} described: its wire was "
+        "mended, or the description was not changed."
+    )
 
 
 def _other_sound_words(verified: Verified) -> str:
@@ -211,7 +225,7 @@ def _wire_words(row: Applied, wire: Rewired) -> list[str]:
         return [f"{wire.words} {check_words(now)}"]
     untouched = f"If it shows {OTHER_POLARITY[now]}, no wire was touched:"
     if row.outcome in DONE:
-        as_asked = "If it does, it plays as recommended all the same."
+        as_asked = "If it does, it plays as recommended all the same: type nothing."
         return [f"{wire.words} {look_words(now)} {as_asked} {untouched} correct the description."]
     delay = f"{number(row.recommended_delay_ms, 2)} ms"
     return [

@@ -168,10 +168,13 @@ def test_a_wire_that_was_mended_instead_is_as_recommended(tmp_path: Path) -> Non
     turned = turned_at(after("done"), tmp_path / "b", "main right", POSITIONS)
     row = row_of(verify_settings(then, turned), "main right")
     assert row.outcome == "as recommended"
-    assert (
-        "Look first whether the processor shows normal, as described. If it does, it plays as recommended all the same."
-        in row.reason
+    assert "Look first whether the processor shows normal, as described." in row.reason
+    assert "If it does, it plays as recommended all the same: type nothing." in row.reason
+    one = verify_settings(then, turned)
+    assert "Look at the processor before you type a polarity for main right, which plays as with another" in headline(
+        one
     )
+    assert row.plays_unlike_described
 
 
 def test_a_wire_that_went_bad_is_no_wrong_setting(tmp_path: Path) -> None:
