@@ -82,7 +82,7 @@ def _in_force(row: Applied) -> str:
     error = number(2.0 * row.in_force_delay_std_ms, 2)
     delay = f"{number(row.in_force_delay_ms, 2)} ± {error} ms"
     if row.plays_unlike_described:
-        return f"{delay}, plays as {row.in_force_polarity} would; {row.described_polarity} is described"
+        return f"{delay}, sounds as {row.in_force_polarity}"
     return f"{delay}, {row.in_force_polarity}"
 
 

@@ -64,7 +64,8 @@ class Applied:
     @property
     def plays_unlike_described(self) -> bool:
         """Whether it plays as with another polarity than is described for it: a wire may have been turned."""
-        return math.isfinite(self.in_force_delay_std_ms) and self.in_force_polarity != self.described_polarity
+        is_measured = math.isfinite(self.in_force_delay_std_ms) and self.in_force_polarity in ("normal", "inverted")
+        return is_measured and self.in_force_polarity != self.described_polarity
 
 
 @dataclass(frozen=True)

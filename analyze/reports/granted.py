@@ -6,10 +6,9 @@ import math
 from collections.abc import Collection
 from typing import TYPE_CHECKING
 
-from analyze.acoustics import speed_of_sound_simple
-from analyze.reports.page_distances import timed_arrivals_ms
 from analyze.reports.selections import own_clocks
 from analyze.reports.summaries import first_few, listed, number, plural
+from analyze.reports.timed_arrivals import latencies_ms
 
 if TYPE_CHECKING:
     from analyze.description import SoundCheck
@@ -41,7 +40,7 @@ def tape_words(analysis: Analysis) -> str:
     A distance and an arrival leave a latency. The only distance of an output whose latency is not given agrees with
     nearly every arrival: it counts where all leave about the same.
     """
-    check, latency_ms = analysis.sound_check, _latencies_ms(analysis)
+    check, latency_ms = analysis.sound_check, latencies_ms(analysis)
     off = _contradicted(analysis, latency_ms)
     spread_ms = max(latency_ms.values()) - min(latency_ms.values()) if latency_ms else math.inf
     is_alike = len(latency_ms) > 1 and spread_ms <= _ALIKE_MS
@@ -75,17 +74,6 @@ def _contradicted(analysis: Analysis, taped: Collection[tuple[str, str]]) -> set
         (output, position)
         for output, position in taped
         if any(one.track == position and one.detail.startswith(f"{output} is ") for one in found)
-    }
-
-
-def _latencies_ms(analysis: Analysis) -> dict[tuple[str, str], float]:
-    """What setting and flight leave of an arrival, per (output, position) whose distance was taken by hand."""
-    check = analysis.sound_check
-    speed_m_ms = speed_of_sound_simple(check.temperature_c) / 1000.0
-    return {
-        (output, position): ms - check.outputs[output].setting.delay_ms - distance_m / speed_m_ms
-        for (output, position), ms in timed_arrivals_ms(analysis).items()
-        if math.isfinite(distance_m := check.positions[position].distance_m.get(output, math.nan))
     }
 
 

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.naming import labels
 from analyze.reports.page_evidence import DASH, Heading, PageTable, in_columns
-from analyze.reports.selections import own_clocks, seats_first
+from analyze.reports.selections import seats_first
 from analyze.reports.summaries import as_known, number, signed
+from analyze.reports.timed_arrivals import timed_arrivals_ms
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -83,14 +84,6 @@ def _distance(analysis: Analysis, distances: Mapping[tuple[str, str], float], ke
     if taped == [position] and not math.isfinite(check.outputs[output].latency_ms):
         return f"{given:g} by hand; the others are counted from it"
     return number(distances[key]) if given is None else f"{number(distances[key])} (by hand {given:g})"
-
-
-def timed_arrivals_ms(analysis: Analysis) -> dict[tuple[str, str], float]:
-    """Arrivals per (output, position) at present settings, where they were recorded on the clock of their feed."""
-    own = own_clocks(analysis)
-    timed = {(row.output, row.position) for row in analysis.arrivals if (row.capture, row.position) not in own}
-    found = analysis.arrival_present_ms.items()
-    return {key: arrival_ms for key, arrival_ms in found if math.isfinite(arrival_ms) and key in timed}
 
 
 def _unset_ms(analysis: Analysis) -> _Values:

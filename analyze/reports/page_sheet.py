@@ -25,6 +25,7 @@ from analyze.reports.sheet_notes import (
     unheard_note,
 )
 from analyze.reports.summaries import listed, percent, signed
+from analyze.reports.tape_note import tape_note
 from analyze.reports.wiring_notes import repair_note, sound_alike, stopgaps
 
 if TYPE_CHECKING:
@@ -249,6 +250,7 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
         unheard_note(analysis, row),
         echo_note(analysis, row),
         aligned_note(analysis, row),
+        tape_note(analysis, row),
         send_note(analysis, row),
         small_note(analysis, row),
         group_note(analysis, row),

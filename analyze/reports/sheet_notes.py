@@ -95,8 +95,8 @@ def echo_note(analysis: Analysis, row: Recommendation) -> str:
     present = f" (at present {_behind_words(present_ms)})" if row.delay_change_ms else ""
     return (
         f"At {seats} it is less than {ABOUT_AS_LOUD_DB:g} dB under the mains and comes "
-        f"{_span([one.recommended_ms for one in late.values()])} ms behind the first of them, {first}{present}, an "
-        f"echo: unless it is meant for {there}, turn it down or aim it away."
+        f"{_span([one.recommended_ms for one in late.values()])} ms behind the first of them, {first}{present}: "
+        f"listen there for a thicker sound or an echo. Unless it is meant for {there}, aim it away or turn it down."
     )
 
 
@@ -178,7 +178,10 @@ def other_main_settings(analysis: Analysis, row: Recommendation) -> tuple[tuple[
         setting_ms = row.recommended_delay_ms - (one.recommended_ms - one.asked_ms)
         if setting_ms >= 0.0:
             where, asked = shortened(seat, _NAME_LENGTH), _against(one.asked_ms, shortened(one.against, _NAME_LENGTH))
-            instead = f"{number(setting_ms, 2)} ms, not {number(row.recommended_delay_ms, 2)}"
+            instead = (
+                f"{number(setting_ms, 2)} ms, not {number(row.recommended_delay_ms, 2)}. What that does to the sums is "
+                "not judged here: set it under Try other settings first"
+            )
             found.append((f"If it is to arrive {asked} at {where} instead", instead))
     return tuple(found)
 

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from analyze.pipeline import Analysis
 
 _NAME_LENGTH = 40
+# Of a polarity that may not be what the description says, whichever it is.
+_AS_FOUND = "Leave its switch as you find it, whatever stands here. "
 
 
 def wired_inverted(analysis: Analysis) -> list[str]:
@@ -105,7 +107,8 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
         if row.output in not_as_described(analysis)
         else ("Wired inverted")
     )
-    return f"{wired}: once that is mended, set {_other(row.recommended_polarity)}, same delay."
+    as_found = "" if row.output not in not_as_described(analysis) or row.polarity_change == "yes" else _AS_FOUND
+    return f"{as_found}{wired}: once that is mended, set {_other(row.recommended_polarity)}, same delay."
 
 
 def _makes_up(row: Recommendation) -> bool:

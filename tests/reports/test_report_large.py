@@ -251,7 +251,7 @@ def test_its_sheet_is_one_page_of_paper(opened, large_report, large, tmp_path, p
     assert "What needs a hand" in second
     said = " ".join(first.split())
     for note in (
-        "an echo: unless it is meant for that seat, turn it down or aim it away.",
+        "listen there for a thicker sound or an echo. Unless it is meant for that seat, aim it away or turn it down.",
         "differences inside a group are taken as",
     ):
         assert note in said

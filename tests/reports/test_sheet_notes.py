@@ -139,7 +139,7 @@ def test_an_echo_at_other_seats_is_said(analysis: Analysis) -> None:
         "At mix and balcony it is less than 6 dB under the mains and comes 24 to 30 ms behind the first of"
     )
     moved = echo_note(tower_at(analysis, late, 0.0, 12.0), dataclasses.replace(tower, delay_change_ms=12.0))
-    assert "24 to 30 ms behind the first of them, mains (at present 12 to 18 ms)," in moved
+    assert "24 to 30 ms behind the first of them, mains (at present 12 to 18 ms): listen" in moved
     assert echo_note(tower_at(analysis, late, ABOUT_AS_LOUD_DB + 0.5), tower) == ""
     assert echo_note(tower_at(analysis, {"mix": -40.0}, 0.0), tower) == ""
     assert echo_note(tower_at(analysis, late, 0.0), dataclasses.replace(tower, kind="sub")) == ""
@@ -152,7 +152,7 @@ def test_lateness_that_was_asked_for_counts_as_heard(analysis: Analysis) -> None
     asked = dataclasses.replace(analysis, sound_check=dataclasses.replace(check, outputs=outputs))
     tower = next(row for row in analysis.recommendations if row.output == "lawn tower")
     said = echo_note(tower_at(asked, {"mix": 30.0}, 0.0), tower)
-    assert "comes 30 ms behind the first of them, mains, an echo" in said
+    assert "comes 30 ms behind the first of them, mains: listen there" in said
 
 
 def test_a_change_of_subs_holds_for_one_mix_through_all_and_says_so_once(analysis: Analysis) -> None:
