@@ -46,12 +46,14 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
 
     from analyze.pipeline import analyse
     from analyze.reports import check_target, drawing_processes, print_summary, reserved, results_object, write_report
+    from analyze.reports.reading import fingerprint_of
     from analyze.spectra.threads import one_heap
 
     one_heap()
     target = out or Path("reports") / sound_check.folder.resolve().name
     check_target(target, force=force, source=sound_check.folder)
     workers = workers or os.cpu_count() or 1
+    before = fingerprint_of(target)
     with reserved(target), drawing_processes(workers) as draw:
         with progress(quiet) as start:
             analysis = analyse(
@@ -61,7 +63,7 @@ def run(path: Path, out: Path | None, bands: str, workers: int | None, force: bo
     if as_json:
         print_json(results_object(analysis))
     if not quiet:
-        print_summary(analysis, target)
+        print_summary(analysis, target, before=before)
     return UNDECIDED if analysis.is_undecided else 0
 
 

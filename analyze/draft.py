@@ -3,7 +3,8 @@
 The way: `draft_files` finds the audio, `draft_tracks` guesses what each channel is (by `draft_reading`, from the table
 in `description_words`), `draft_order` where no word tells, `draft_recordings` what was recorded together, `draft_said`
 names microphones as the user says, `draft_names` all else, `draft_text` writes it. Nothing is listened to.
-A description that is there already is never touched, and a new one appears whole or not at all.
+A description that is there already is never touched, unless it is a draft as it was written and more is said now. A
+new one appears whole or not at all.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from analyze.draft_recordings import bundle_tracks
 from analyze.draft_said import Said, with_known_names, with_names_by_order, with_zones
 from analyze.draft_text import draft_text
 from analyze.draft_tracks import guess_tracks
-from analyze.errors import AudioError, DescriptionError, OutputError
+from analyze.errors import AnalyzeError, AudioError, DescriptionError, OutputError
 from analyze.reports.summaries import first_few
 
 #: Microphones without names that are listed before the others are counted.
@@ -57,13 +58,13 @@ def write_draft(folder: Path, said: Said | None = None) -> Drafted:
     AudioError : none of its files can be read
     OutputError : the description cannot be written
     """
-    target = _target(folder)
+    target, is_there = _target(folder, said)
     draft = guess_sound_check(folder, said)
     text = draft_text(draft)
     if len(text.encode()) > MAX_FILE_BYTES:
         what = f"holds more tracks than a description may have (expected at most {MAX_FILE_BYTES} bytes of text)."
         raise DescriptionError(what, "Draft one sound check at a time, each from its own folder.", path=folder)
-    _write_new(target, text)
+    _write_new(target, text, is_there=is_there)
     to_fill_in, doubts = _loaded(target)
     return Drafted(
         path=target,
@@ -90,20 +91,32 @@ def guess_sound_check(folder: Path, said: Said | None = None) -> Draft:
     return replace(draft, positions=with_zones(draft.positions, said))
 
 
-def _target(folder: Path) -> Path:
-    """The description to write; refused where there is one already."""
+def _target(folder: Path, said: Said | None) -> tuple[Path, bool]:
+    """The description to write, and whether a draft that nobody touched gives way to what is `said` now.
+
+    Refused where any other description is there.
+    """
     try:
         if not folder.is_dir():
             what = "is not a folder." if folder.exists() else "there is no such folder."
             raise DescriptionError(what, "Name the folder of the recordings.", path=folder)
         target = folder / FILE_NAME
-        if os.path.lexists(target):
+        is_there = os.path.lexists(target)
+        if is_there and not (said is not None and said != Said() and _is_untouched(folder, target)):
             raise _exists(target)
     except (OSError, ValueError) as error:
         raise DescriptionError(
             f"cannot be opened{foreign_reason(error)}.", "Check the path and its permissions.", path=folder
         ) from error
-    return target
+    return target, is_there
+
+
+def _is_untouched(folder: Path, target: Path) -> bool:
+    """Whether a description is what a draft of the folder says, to the letter."""
+    try:
+        return target.is_file() and target.read_text(encoding="utf-8") == draft_text(guess_sound_check(folder))
+    except (AnalyzeError, OSError, ValueError):
+        return False
 
 
 def _exists(target: Path) -> DescriptionError:
@@ -119,7 +132,7 @@ def _nothing_readable(folder: Path, left_out: tuple[LeftOut, ...]) -> AudioError
     return AudioError(what, "Copy them again from the recorder, or save them as WAV or FLAC.", path=folder)
 
 
-def _write_new(target: Path, text: str) -> None:
+def _write_new(target: Path, text: str, *, is_there: bool) -> None:
     """Write a file under a name of its own and rename it when complete, unless the target has appeared meanwhile."""
     part = target.with_name(f".{target.name}.partial")
     try:
@@ -128,9 +141,9 @@ def _write_new(target: Path, text: str) -> None:
                 file.write(text)
                 file.flush()
                 os.fsync(file.fileno())
-            if os.path.lexists(target):
+            if os.path.lexists(target) and not is_there:
                 raise _exists(target)
-            part.rename(target)
+            part.replace(target)
         finally:
             part.unlink(missing_ok=True)
     except OSError as error:
@@ -157,8 +170,8 @@ def _nameless(draft: Draft) -> tuple[str, ...]:
         return ()
     return (
         f"Nothing names the microphones {first_few(nameless, _MOST_NAMED)}. If they are the last tracks, in one "
-        "order on every such recording, say it once: rename this draft and draft again with all of their names, as in "
-        "--mics mix,front,back.",
+        "order on every such recording, say it once: draft again with all of their names, as in --mics mix,front,back. "
+        "As long as nobody has touched this draft, the new one takes its place.",
     )
 
 

@@ -154,3 +154,28 @@ def test_the_command_takes_both(tmp_path: Path, capsys: pytest.CaptureFixture[st
         "mix": "stage",
         "front row": "audience",
     }
+
+
+def test_a_draft_that_nobody_touched_gives_way_to_what_is_said(tmp_path: Path) -> None:
+    folder = recordings(tmp_path, NIGHT)
+    write_draft(folder)
+    before = text_of(folder)
+    with pytest.raises(DescriptionError, match="never overwritten"):
+        write_draft(folder)  # nothing more is said
+    with pytest.raises(DescriptionError, match="--mics"):
+        write_draft(folder, Said(MICS[:4]))  # does not fit, and nothing is lost
+    assert text_of(folder) == before
+    assert tuple(told(folder).positions) == MICS
+    with pytest.raises(DescriptionError, match="never overwritten"):
+        write_draft(folder, Said(MICS, ("centre",)))  # that one was drafted with more than nothing
+
+
+def test_a_draft_that_was_touched_stays(tmp_path: Path) -> None:
+    folder = recordings(tmp_path, NIGHT)
+    write_draft(folder)
+    mine = text_of(folder).replace("temperature_c = 20.0", "temperature_c = 15.0")
+    (folder / "soundcheck.toml").write_text(mine, encoding="utf-8")
+    with pytest.raises(DescriptionError, match="never overwritten"):
+        write_draft(folder, Said(MICS))
+    assert text_of(folder) == mine
+    assert not list(folder.glob(".*"))

@@ -13,6 +13,8 @@ from analyze.reports.datapackage import MANIFEST, PROGRAM
 
 # A manifest larger than this is none of ours.
 _MOST_MANIFEST_BYTES = 16 << 20
+# Nor is a report whose results are larger.
+_MOST_RESULTS_BYTES = 1 << 30
 
 
 class Unreadable(ValueError):
@@ -34,6 +36,14 @@ def read_object(path: Path, most_bytes: int) -> dict[str, Any]:
     if not isinstance(content, dict):
         raise Unreadable("holds no object")
     return content
+
+
+def fingerprint_of(folder: Path) -> str:
+    """The fingerprint of the report in a folder of ours; empty if there is none."""
+    try:
+        return str(read_object(folder / "results.json", _MOST_RESULTS_BYTES).get("fingerprint") or "")
+    except Unreadable:
+        return ""
 
 
 def manifest_of(folder: Path) -> dict[str, Any]:

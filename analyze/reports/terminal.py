@@ -11,7 +11,7 @@ from analyze.reports.confidences import confidence_words
 from analyze.reports.granted import granted_words
 from analyze.reports.naming import clean, shortened
 from analyze.reports.page_findings import findings
-from analyze.reports.page_sheet import SheetRow, input_rows, sheet_rows
+from analyze.reports.page_sheet import SheetRow, identity, input_rows, sheet_rows
 from analyze.reports.page_text import first_lines
 
 if TYPE_CHECKING:
@@ -26,12 +26,15 @@ if TYPE_CHECKING:
 _NAME_LENGTH, _MAX_FINDINGS = 24, 12
 
 
-def print_summary(analysis: Analysis, target: Path | None = None, *, console: Console | None = None) -> None:
+def print_summary(
+    analysis: Analysis, target: Path | None = None, *, before: str = "", console: Console | None = None
+) -> None:
     """Print the recommended settings with their reasons, the findings that need a hand, and where the report is.
 
     Parameters
     ----------
     target : the report folder; None if none was written
+    before : fingerprint of the report that was there and gave way; empty if there was none
     console : where to print; a console on stderr if None
     """
     from rich.console import Console
@@ -50,6 +53,8 @@ def print_summary(analysis: Analysis, target: Path | None = None, *, console: Co
         console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if target is not None:
         console.print(Text(f"Report: {clean(str(target / 'report.html'))}"), soft_wrap=True)
+        if before not in ("", identity(analysis)):
+            console.print(Text(f"It took the place of another report, fingerprint {before}: use --out to keep both."))
 
 
 def _settings(analysis: Analysis) -> Table:

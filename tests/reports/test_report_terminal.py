@@ -6,10 +6,13 @@ import dataclasses
 import io
 from pathlib import Path
 
+import pytest
 from rich.console import Console
 
 from analyze.findings import Finding
 from analyze.reports import print_summary
+from analyze.reports.page_sheet import identity
+from analyze.reports.reading import fingerprint_of
 
 
 def printed(analysis, width: int = 80, target: Path | None = None, encoding: str = "utf-8") -> str:
@@ -71,3 +74,21 @@ def test_it_goes_to_stderr(analysis, capsys):
     out, err = capsys.readouterr()
     assert out == ""
     assert "sub left" in err
+
+
+@pytest.mark.parametrize("before", ["", "same", "512632e4"])
+def test_a_report_that_gave_way_is_named(analysis, tmp_path, before):
+    """Of another description or other recordings: with it one would compare."""
+    stream = io.StringIO()
+    known = identity(analysis) if before == "same" else before
+    print_summary(analysis, tmp_path, before=known, console=Console(file=stream, width=100))
+    said = " ".join(stream.getvalue().split())
+    is_other = before == "512632e4"
+    assert ("It took the place of another report, fingerprint 512632e4: use --out to keep both." in said) is is_other
+
+
+def test_the_fingerprint_of_a_report_is_read(report, analysis, tmp_path):
+    assert fingerprint_of(report) == identity(analysis)
+    assert fingerprint_of(tmp_path) == ""
+    (tmp_path / "results.json").write_text("[]")
+    assert fingerprint_of(tmp_path) == ""
