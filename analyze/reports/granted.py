@@ -55,7 +55,7 @@ def tape_words(analysis: Analysis) -> str:
         whose = listed(list(dict.fromkeys(output for output, _ in agreeing)))
         said.append(
             f"{plural(len(agreeing), 'distance')} by hand, from {whose}, {verb} with arrivals{left}: that speaks for "
-            "their delays and for the microphones there, as described."
+            "the delays and microphones concerned, as described."
         )
     own = {position for _, position in own_clocks(analysis)}
     every = [(output, p.name, m) for p in check.positions.values() for output, m in p.distance_m.items()]

@@ -127,7 +127,7 @@ def _moved_ms(analysis: Analysis, output: str) -> float:
 def asked_words(analysis: Analysis, row: Recommendation) -> str:
     """When a fill or tower was asked to arrive."""
     later_ms = analysis.sound_check.outputs[row.output].later_ms
-    return _against(later_ms, shortened(analysis.sound_check.reference, _NAME_LENGTH))
+    return against(later_ms, shortened(analysis.sound_check.reference, _NAME_LENGTH))
 
 
 def aligned_note(analysis: Analysis, row: Recommendation) -> str:
@@ -148,16 +148,16 @@ def aligned_note(analysis: Analysis, row: Recommendation) -> str:
         then_ms = one.asked_ms + one.off_ms  # against the reference, which does not move
         present_ms = then_ms - _moved_ms(analysis, row.output)
         if row.decision == "undecided":
-            present, asked = _against(present_ms, main), _against(one.asked_ms, "it")
+            present, asked = against(present_ms, main), against(one.asked_ms, "it")
             parts.append(f"At {where} it arrives {present} at present; it is to arrive {asked}.")
         elif not one.is_in_time:
-            present, then = _against(present_ms, main), _against(then_ms, "it")
+            present, then = against(present_ms, main), against(then_ms, "it")
             parts.append(f"At {where} it arrives {present} at present and {then} as recommended.")
         if other is not None and _comes_first(other):
             first = shortened(one.against, _NAME_LENGTH)
             parts.append(
                 f"At {where} {first} comes {number(other.recommended_ms)} ms before {main}: this output arrives "
-                f"{_against(one.recommended_ms, first)}. It is set by {main}, not by {first}."
+                f"{against(one.recommended_ms, first)}. It is set by {main}, not by {first}."
             )
     return " ".join(parts)
 
@@ -177,7 +177,7 @@ def other_main_settings(analysis: Analysis, row: Recommendation) -> tuple[tuple[
             continue
         setting_ms = row.recommended_delay_ms - (one.recommended_ms - one.asked_ms)
         if setting_ms >= 0.0:
-            where, asked = shortened(seat, _NAME_LENGTH), _against(one.asked_ms, shortened(one.against, _NAME_LENGTH))
+            where, asked = shortened(seat, _NAME_LENGTH), against(one.asked_ms, shortened(one.against, _NAME_LENGTH))
             instead = (
                 f"{number(setting_ms, 2)} ms, not {number(row.recommended_delay_ms, 2)}. What that does to the sums is "
                 "not judged here: set it under Try other settings first"
@@ -199,10 +199,10 @@ def send_note(analysis: Analysis, row: Recommendation) -> str:
     return "Holds if subs and mains are sent the same mix. Subs on a send of their own: record both feeds in one take."
 
 
-def _against(later_ms: float, other: str) -> str:
+def against(later_ms: float, other: str) -> str:
     """When something arrives against another.
 
-    >>> _against(-3.21, "main left"), _against(0.01, "it")
+    >>> against(-3.21, "main left"), against(0.01, "it")
     ('3.2 ms before main left', 'with it')
     """
     figure = number(abs(later_ms))

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from analyze.acoustics import speed_of_sound_simple
 from analyze.reports.naming import shortened
 from analyze.reports.selections import BY_ARRIVAL
+from analyze.reports.sheet_notes import against
 from analyze.reports.summaries import number
 from analyze.reports.timed_arrivals import latencies_ms, timed_arrivals_ms
 
@@ -40,8 +41,8 @@ def tape_note(analysis: Analysis, row: Recommendation) -> str:
         own_ms = row.setting_delay_ms + latency_ms + flight_ms
         first = min(mains, key=lambda name: mains[name])
         others = [first] if first == check.reference else [first, check.reference]
-        when = " and ".join(_against(own_ms - mains[name], name) for name in others)
-        asked = _against(output.later_ms, check.reference)
+        when = " and ".join(against(own_ms - mains[name], shortened(name, _NAME_LENGTH)) for name in others)
+        asked = against(output.later_ms, shortened(check.reference, _NAME_LENGTH))
         parts.append(
             f"By tape, {distance_m:g} m, and with {whose}, {number(latency_ms)} ms, it should come {when} at "
             f"{shortened(seat, _NAME_LENGTH)}; asked is {asked}. No arrival bears that out."
@@ -59,10 +60,3 @@ def _latency(analysis: Analysis, name: str) -> tuple[float, str]:
         return check.outputs[check.reference].latency_ms, whose
     taped = [ms for (output, _), ms in latencies_ms(analysis).items() if output == check.reference]
     return (mean(taped), whose) if taped else (math.nan, "")
-
-
-def _against(later_ms: float, other: str) -> str:
-    """When something comes against another output."""
-    name = shortened(other, _NAME_LENGTH)
-    figure = number(abs(later_ms))
-    return f"{figure} ms {'after' if later_ms > 0.0 else 'before'} {name}" if float(figure) else f"with {name}"

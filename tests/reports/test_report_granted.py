@@ -13,7 +13,7 @@ from analyze.pipeline import Analysis
 from analyze.reports.granted import granted_words, tape_words
 
 LATENCY_MS = 3.0
-SPEAKS = "that speaks for their delays and for the microphones there, as described."
+SPEAKS = "that speaks for the delays and microphones concerned, as described."
 
 
 def taped(
