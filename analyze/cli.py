@@ -132,7 +132,8 @@ def draft(folder: Path, mics: str, on_stage: str) -> int:
     from analyze.draft_said import Said, names_in
 
     made = write_draft(folder, Said(names_in(mics, "--mics"), names_in(on_stage, "--on-stage")))
-    counts = f"{made.n_outputs} outputs, {made.n_positions} positions, {made.n_captures} captures"
+    of_kinds = {"output": made.n_outputs, "position": made.n_positions, "capture": made.n_captures}
+    counts = ", ".join(f"{n} {kind}{'s' * (n != 1)}" for kind, n in of_kinds.items())
     click.echo(f"A draft is in {printable(str(made.path))}: {counts}, all guessed.", err=True)
     if made.n_left_out:
         click.echo(f"{made.n_left_out} tracks or files could not be placed; they stand in comments.", err=True)
