@@ -28,7 +28,7 @@ _HEAD_OF_REST = """\
 # of an output that was mended since are taken out, and their files moved elsewhere.
 """
 _OF_THE_DAY = f"{GUESS}write that of the day, and take this mark away"
-_AND_SETTINGS = f"{GUESS}write that of the day, compare [outputs] with the processor, and take this mark away"
+_IN_FORCE = f"{GUESS}as it was; write delay and polarity that the processor shows now, and take this mark away"
 _BY_TAPE = "# metres by tape: fill in what was measured, delete the rest, and take away the first #"
 _MORE_BY_TAPE = "# more for distance_m, metres by tape, to be written there: "
 _KIND = re.compile(r"\s*[\"']?kind\b")
@@ -42,7 +42,7 @@ def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
     """
     text = text.removeprefix(_HEAD).removeprefix(_HEAD_OF_REST)
     if plan.is_rest:
-        return _HEAD_OF_REST + _with_rest(_with_day(text, _AND_SETTINGS), plan, check.temperature_c)
+        return _HEAD_OF_REST + _with_rest(_with_day(_with_doubt(text), _OF_THE_DAY), plan, check.temperature_c)
     document = tomlkit.parse(_with_day(_with_settings(_with_distances(text, check)), _OF_THE_DAY))
     document.pop("captures", None)
     for output in document["outputs"].values():
@@ -94,6 +94,16 @@ def _with_day(text: str, mark: str) -> str:
     lines = text.split("\n")
     k = index_lines(text).line_of(("temperature_c",)) - 1
     lines[k] = lines[k] if GUESS in lines[k] else f"{lines[k].rstrip()}  {mark}"
+    return "\n".join(lines)
+
+
+def _with_doubt(text: str) -> str:
+    """The text with the delay of every output marked as a guess, for it may have been changed since."""
+    where, lines = index_lines(text), text.split("\n")
+    for name, output in tomllib.loads(text)["outputs"].items():
+        k = where.line_of(("outputs", normalised(name), "delay_ms")) - 1
+        if "delay_ms" in output and lines[k].lstrip().startswith("delay_ms") and GUESS not in lines[k]:
+            lines[k] = f"{lines[k].rstrip()}  {_IN_FORCE}"
     return "\n".join(lines)
 
 

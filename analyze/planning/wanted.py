@@ -83,11 +83,17 @@ def _asked_by(row: Mapping[str, Any], kinds: Mapping[str, str], feeds: Sequence[
     return asked_for(row["detail"], kinds, [row["track"]] if row["track"] in kinds else (), feeds)
 
 
+_MENDED = (
+    "Found wired inverted: look at the processor first, as the report says. Once it is mended, record it, and write "
+    "its polarity of that day under [outputs]."
+)
+
+
 def _inverted(report: ReportRead) -> Iterator[tuple[str, str]]:
     """Outputs that were found wired inverted."""
     for row in rows_of(report, "quality"):
         if row["finding"] == WIRED_INVERTED:
-            yield row["track"], "Found wired inverted: mend that as the report says, then record it."
+            yield row["track"], _MENDED
 
 
 def _short(report: ReportRead) -> Iterator[tuple[str, str]]:

@@ -43,9 +43,15 @@ def tape_note(analysis: Analysis, row: Recommendation) -> str:
         others = [first] if first == check.reference else [first, check.reference]
         when = " and ".join(against(own_ms - mains[name], shortened(name, _NAME_LENGTH)) for name in others)
         asked = against(output.later_ms, shortened(check.reference, _NAME_LENGTH))
+        needed = " or ".join(
+            f"{number(row.setting_delay_ms + mains[name] + output.later_ms - own_ms)} ms counted from "
+            f"{shortened(name, _NAME_LENGTH)}"
+            for name in reversed(others)
+        )
         parts.append(
-            f"By tape, {distance_m:g} m, and with {whose}, {number(latency_ms)} ms, it should come {when} at "
-            f"{shortened(seat, _NAME_LENGTH)}; asked is {asked}. No arrival bears that out."
+            f"By tape, {distance_m:g} m, and with {whose}, {number(latency_ms)} ms, it comes {when} at "
+            f"{shortened(seat, _NAME_LENGTH)}; asked is {asked}, for which it would be set to {needed}. That is "
+            "reckoned and not measured: check it with clicks before you type it."
         )
     return " ".join(parts)
 

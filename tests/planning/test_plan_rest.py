@@ -114,7 +114,8 @@ def test_short_takes_are_made_again(check: SoundCheck) -> None:
 def test_what_is_wired_inverted_is_recorded_once_it_is_mended(check: SoundCheck) -> None:
     found = report(check, quality=[finding(WIRED_INVERTED, "Check the cable.", track="tower")])
     (why,) = _to_be_recorded(found, check).values()
-    assert why == "Found wired inverted: mend that as the report says, then record it."
+    assert why.startswith("Found wired inverted: look at the processor first, as the report says.")
+    assert "Once it is mended, record it, and write its polarity of that day" in why
     assert [take.output for take in plan_rest(check, {"tower": why}).takes] == ["main left", "tower"]
 
 

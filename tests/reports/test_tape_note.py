@@ -34,8 +34,9 @@ def test_when_it_should_come_is_said(analysis):
     early_ms = 60.0 - (30.0 + 2.0 + flight_ms)
     said = tape_note(one, row)
     assert said == (
-        f"By tape, 8.5 m, and with the latency of mains, 2.0 ms, it should come {early_ms:.1f} ms before mains at mix; "
-        "asked is 5.0 ms after mains. No arrival bears that out."
+        f"By tape, 8.5 m, and with the latency of mains, 2.0 ms, it comes {early_ms:.1f} ms before mains at mix; asked "
+        f"is 5.0 ms after mains, for which it would be set to {30.0 + early_ms + 5.0:.1f} ms counted from mains. That "
+        "is reckoned and not measured: check it with clicks before you type it."
     )
     assert said in beside(one, row)
 
