@@ -18,11 +18,13 @@ from analyze.responses.transfer import Responses
 
 #: Bands that are compared, in Hz.
 _LOWEST_HZ, _HIGHEST_HZ = 24.0, 8500.0
-#: Under its twin by more at every position is a fault: 2.5 dB is the most in 120 simulated sound checks without one.
+#: Under its twin by more at every position is a fault: 2.5 dB is the most in 120 simulated sound checks without one
+#: (seen once, no command kept).
 _QUIET_DB = 10.0
 #: Under it by more it adds nothing to a sum: a tenth of its pressure.
 _SILENT_DB = 20.0
-#: Under all others in every band at every position: fills and towers that were as they should came within 5 dB there.
+#: Under all others in every band at every position: fills and towers that were as they should came within 5 dB there
+#: (seen once, no command kept).
 _UNDER_ALL_DB = 15.0
 #: At fewer positions a twin may only be further away.
 _FEWEST_POSITIONS = 2
