@@ -216,7 +216,7 @@ def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
 
 def test_an_output_in_no_take_and_a_short_take_are_said() -> None:
     tracks = [
-        InspectedTrack(f"take {k}", "feed", "a", "a.wav", 1, length_s, -20.0, -9.0, length_s)
+        InspectedTrack(f"take {k}", "feed", f"out {k}", "a.wav", 1, length_s, -20.0, -9.0, length_s)
         for k, length_s in enumerate((20, 6))
     ]
     assert verdict(tracks, [], ["sub left"]) == [

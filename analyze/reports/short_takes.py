@@ -60,20 +60,33 @@ def short_takes(tracks: Iterable[Sounding]) -> tuple[str, str]:
 
 
 def too_short(tracks: Iterable[Sounding]) -> list[ShortTake]:
-    """The takes that are short, by the sound of the feeds; a capture without any by its length."""
+    """The takes that are short, by the sound of the feeds; a capture without any by its length.
+
+    An output that sounds long enough in another take, not at once with others, was made again.
+    """
     by_capture: dict[str, list[Sounding]] = {}
     for one in tracks:
         by_capture.setdefault(one.capture, []).append(one)
+    feeds = {capture: [one for one in every if one.kind == "feed"] for capture, every in by_capture.items()}
+    at_once = {capture for capture, played in feeds.items() if _is_at_once(played)}
+    in_turn = [one for capture, played in feeds.items() if capture not in at_once for one in played]
+    again = {one.name for one in in_turn if one.sounds_s >= SHORT_S}
     found = []
     for capture, every in by_capture.items():
-        feeds = [one for one in every if one.kind == "feed"]
-        counted = feeds or [replace(every[0], sounds_s=every[0].length_s)]
-        is_at_once = len(feeds) > 1 and sum(one.sounds_s for one in feeds) > _AT_ONCE * feeds[0].length_s
+        played, is_at_once = feeds[capture], capture in at_once
+        counted = [one for one in played if one.name not in again]
+        if not played:
+            counted = [replace(every[0], sounds_s=every[0].length_s)]
         least_s = SHORT_TOGETHER_S if is_at_once else SHORT_S
         short = [one.name for one in counted if one.sounds_s < least_s]
-        if len(short) >= (len(counted) if is_at_once else 1):
-            found.append(ShortTake(capture, tuple(short) if feeds else (), is_at_once, len(feeds) > 1))
+        if short and len(short) >= (len(counted) if is_at_once else 1):
+            found.append(ShortTake(capture, tuple(short) if played else (), is_at_once, len(played) > 1))
     return found
+
+
+def _is_at_once(feeds: Sequence[Sounding]) -> bool:
+    """Whether feeds of one capture sound together rather than in turn."""
+    return len(feeds) > 1 and sum(one.sounds_s for one in feeds) > _AT_ONCE * feeds[0].length_s
 
 
 def soundings(analysis: Analysis) -> list[Sounding]:

@@ -209,7 +209,9 @@ def test_that_there_are_no_warnings_is_said(analysis):
     assert said_of(analysis) == said_of(analysis, hum) == "No warnings."
     page = page_bytes(dataclasses.replace(analysis, findings=(hum,)), ()).decode()
     assert '<p class="any">No warnings.</p>' in page
-    waves = tuple(Waveform(name, "feed", "a", 2.0, 0.5, np.zeros(n), np.zeros(n)) for name, n in (("a", 19), ("b", 20)))
+    waves = tuple(
+        Waveform(name, "feed", name, 2.0, 0.5, np.zeros(n), np.zeros(n)) for name, n in (("a", 19), ("b", 20))
+    )
     assert said_of(dataclasses.replace(analysis, waveforms=waves)) == "No warnings. Short takes, under 10 s: a."
     assert page.index("No warnings.") < page.index("<table")
 

@@ -23,6 +23,11 @@ def rows(capture: str, length_s: float, *sounds_s: float, kind: str = "feed") ->
         (rows("song", 18.0, 18.0, 17.0), ("", "all at once for under 30 s: song")),
         (rows("song", 60.0, 60.0, 40.0), ("", "")),
         (rows("song", 60.0, 60.0, 31.0, 3.0), ("", "")),  # one of many that has little to say is told otherwise
+        (rows("sub", 30.0, 7.0) + rows("sub again", 30.0, 21.0), ("", "")),
+        (rows("sub", 30.0, 7.0) + rows("sub again", 30.0, 8.0), ("under 10 s: sub and sub again", "")),
+        (rows("sub", 30.0, 7.0) + rows("song", 40.0, 40.0, 40.0), ("under 10 s: sub", "")),  # not by itself there
+        (rows("song", 18.0, 18.0, 17.0) + rows("in turn", 60.0, 20.0, 20.0), ("", "")),
+        (rows("song", 18.0, 18.0, 17.0) + rows("one", 60.0, 20.0), ("", "all at once for under 30 s: song")),
         (rows("no feed", 8.0, 1.0, 1.0, kind="mic"), ("under 10 s: no feed", "")),
         (rows("no feed", 12.0, 1.0, 1.0, kind="mic"), ("", "")),
     ],
@@ -36,7 +41,7 @@ def test_outputs_of_short_takes_are_told():
     bare = rows("no feed", 8.0, 1.0, kind="mic")
     assert too_short([*turn, *song, *bare]) == [
         ShortTake("in turn", ("out 2",), is_at_once=False, is_of_several=True),
-        ShortTake("song", ("out 1", "out 2"), is_at_once=True, is_of_several=True),
+        ShortTake("song", ("out 2",), is_at_once=True, is_of_several=True),  # out 1 sounds long enough by itself
         ShortTake("no feed", (), is_at_once=False, is_of_several=False),
     ]
 
