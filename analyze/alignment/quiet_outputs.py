@@ -114,9 +114,10 @@ def _under_twin_db(twin_db: NDArray[np.float64], most_db: NDArray[np.float64]) -
     """By how much less it is at the position where that is least, in the median over what the twin is loud in."""
     under = []
     for theirs, own in zip(twin_db, most_db, strict=True):
-        if np.isfinite(theirs).any() and not np.isnan(own).all():
+        if np.isfinite(theirs).any():
             loud = np.nan_to_num(theirs, nan=-np.inf) >= np.nanmax(theirs) - _QUIET_DB
-            under.append(float(np.median((theirs - own)[loud])))
+            known = (theirs - own)[loud & np.isfinite(own)]
+            under += [float(np.median(known))] if len(known) else []
     return min(under) if len(under) >= _FEWEST_POSITIONS else -np.inf
 
 

@@ -59,7 +59,7 @@ def headline(verified: Verified) -> str:
 
 
 def _look_aside(verified: Verified) -> str:
-    """That an output plays as recommended under another polarity than was recommended; empty where none does."""
+    """That an output plays as recommended under another polarity than is described; empty where none does."""
     asked = [row for row in verified.settings if row.outcome in DONE and row.polarity_change == "yes"]
     names = [row.output for row in asked if row.plays_unlike_described]
     if not names:

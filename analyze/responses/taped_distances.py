@@ -15,6 +15,7 @@ import numpy as np
 
 from analyze.acoustics import speed_of_sound_simple
 from analyze.description import SoundCheck
+from analyze.description_units import METRES_PER_FOOT
 from analyze.findings import Finding
 from analyze.spectra.inspection import HeardAfter
 
@@ -26,8 +27,6 @@ _SUB_M = 0.5
 #: What the latency of an output may be off that of others: 10 ms (common practice, no source: processors and the
 #: loudspeakers' own take a few milliseconds each).
 _LATENCY_M = 3.4
-#: The international foot, in metres, exactly.
-_FOOT_M = 0.3048
 #: Findings of a take by which its tracks are not what they are called.
 NOT_ITS_OWN = ("copied take", "arrives before it was sent", "not of one take")
 #: Standard deviation of when an output is first heard as `inspect` has it: within 0.1 ms in seven demo halls.
@@ -54,7 +53,7 @@ class _Taped:
 
     def in_feet(self) -> _Taped:
         """The same with the tape read in feet."""
-        tape_m = _FOOT_M * self.tape_m
+        tape_m = METRES_PER_FOOT * self.tape_m
         return replace(self, tape_m=tape_m, allowed_m=self.allowed_m - _TAPE_SHARE * (self.tape_m - tape_m))
 
     def exchanged(self, a: str, b: str) -> _Taped:
@@ -222,9 +221,9 @@ def _feet_finding(sound_check: SoundCheck, one: _Taped) -> Finding:
     """A distance that was written in feet, as all others."""
     detail = (
         f"{one.output} is {one.tape_m:g} m from {one.position} by hand. Its arrival contradicts that, and fits "
-        f"{one.tape_m:g} feet, as all distances do: write metres, here {_FOOT_M * one.tape_m:.2f}."
+        f"{one.tape_m:g} feet, as all distances do: write metres, here {METRES_PER_FOOT * one.tape_m:.2f}."
     )
-    return _contradiction(one, detail, _takes(sound_check, one), (_FOOT_M - 1.0) * one.tape_m)
+    return _contradiction(one, detail, _takes(sound_check, one), (METRES_PER_FOOT - 1.0) * one.tape_m)
 
 
 def _takes(sound_check: SoundCheck, one: _Taped) -> list[str]:

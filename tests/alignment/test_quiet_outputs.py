@@ -69,6 +69,13 @@ def test_nothing_is_decided_for_a_group_of_which_one_is_silent() -> None:
         assert ("See whether it sounds" in subs.reason) is is_open
 
 
+def test_bands_that_were_not_measured_of_it_do_not_count() -> None:
+    """Where its own response ends, its twin's goes on."""
+    h = hall(sub_right=30.0)
+    h[2, :, N_LINES // 10 :] = np.nan
+    assert [row[:2] for row in found(h)[1]] == [("sub right", "output not heard")]
+
+
 def test_what_noise_may_hide_is_not_called_quiet() -> None:
     """The same sub, 30 dB down, under an error as large as its twin's response."""
     assert found(hall(sub_right=30.0), std=0.5)[1] == []
