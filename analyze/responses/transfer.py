@@ -18,8 +18,6 @@ from analyze.findings import Finding
 from analyze.spectra.cross_spectra import FRAME_S, LOW_HZ, CrossSpectra, line_hz
 from analyze.spectra.least_squares import solve
 
-#: Lines above this are not used for anything but impulse responses.
-HIGHEST_HZ = 20000.0
 #: Resampled responses kept for the spread of later figures.
 N_REPLICATES = 48
 #: Captures of one pair that differ by more than this many standard errors do not agree.
@@ -131,12 +129,11 @@ def responses_of(cross: CrossSpectra, rng: np.random.Generator, groups: Sequence
     they do together in equal parts. Where a microphone is left with too few frames in which a feed sounds nothing is
     known of any output there.
     """
-    n_line = min(cross.gxx.shape[-1], round(HIGHEST_HZ * FRAME_S) + 1)
-    frequency_hz = line_hz(n_line)
-    gxy, gyy = cross.gxy[..., :n_line], cross.gyy[:, :n_line]
+    frequency_hz = line_hz(cross.gxx.shape[-1])
+    gxy, gyy = cross.gxy, cross.gyy
     n = cross.n_effective  # (position,)
     q = len(cross.feeds)
-    solved = solve(cross.gxx[..., :n_line], gxy, n, groups)
+    solved = solve(cross.gxx, gxy, n, groups)
     sounds = solved.power.max(axis=-1, keepdims=True) > _SILENCE  # in the frames of that microphone
     nothing = np.where(_is_measured(cross)[:, None] & sounds, 0.0, np.nan)  # (feed, position, 1)
     explained = np.einsum("ipl,ipl->pl", np.conj(solved.h), gxy).real

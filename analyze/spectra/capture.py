@@ -296,7 +296,7 @@ def _remaining_s(cross: CrossSpectra) -> NDArray[np.float64]:
     from scipy import fft
 
     out = np.zeros(cross.shift_s.shape)
-    n = 2 * (cross.gxx.shape[-1] - 1)
+    n = round(FRAME_S * cross.sample_rate_hz)
     width = max(3, round(0.01 * cross.sample_rate_hz))
     solved = solve(cross.gxx, cross.gxy, cross.n_effective)
     for i in range(len(cross.feeds)):

@@ -5,8 +5,8 @@ later microphone has the phase `-2 pi f tau` (Bendat & Piersol, Random Data, ch.
 `scipy.signal.csd(x, y)`). For every microphone each feed is read by its own `shift_s` earlier than the microphone, so
 that whatever several feeds sound in one frame lies in step; phases are relative to that shift.
 
-Lines are 1/1.4 s apart at every sample rate. The sums over all frames hold every line; those over each group of
-frames, from which later figures get their spread, hold the lines up to `LOW_HZ`, where settings are decided.
+Lines are 1/1.4 s apart at every sample rate. The sums over all frames hold every line up to 20 kHz; those over each
+group of frames, from which later figures get their spread, hold the lines up to `LOW_HZ`, where settings are decided.
 """
 
 from __future__ import annotations
@@ -24,13 +24,18 @@ OVERLAP_HOPS, LONG_OVERLAP_HOPS = 4, 2
 EFFECTIVE_SHARE = {OVERLAP_HOPS: 0.52, LONG_OVERLAP_HOPS: 18.0 / 19.0}
 #: Groups of successive frames kept apart at the most.
 MAX_GROUPS = 8
-#: Highest line of the groups.
-LOW_HZ = 400.0
+#: Highest line of the groups, and of all: nothing is decided by what lies beyond.
+LOW_HZ, HIGHEST_HZ = 400.0, 20000.0
 
 
 def line_hz(n_lines: int) -> NDArray[np.float64]:
     """Frequencies of the first `n_lines` lines, (line,), from 0 up."""
     return np.arange(n_lines) / FRAME_S
+
+
+def n_lines(length: int) -> int:
+    """Lines kept of frames of so many samples, from 0 up."""
+    return min(length // 2, round(HIGHEST_HZ * FRAME_S)) + 1
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from analyze.spectra.cross_spectra import FRAME_S, LOW_HZ, CrossSpectra
+from analyze.spectra.cross_spectra import FRAME_S, LOW_HZ, CrossSpectra, n_lines
 from analyze.spectra.frame_levels import band_energies
 from analyze.spectra.frame_plan import FramePlan, Reading
 from analyze.spectra.threads import Task
@@ -82,7 +82,7 @@ class FrameSums:
         self._sets = _alike(reading)
         self._reads = {read for s in self._sets for read in s.reads}
         n_feed, n_position = reading.feed.shape
-        n_group, n_line = plan.n_groups, plan.length // 2 + 1
+        n_group, n_line = plan.n_groups, n_lines(plan.length)
         n_low = min(round(LOW_HZ * FRAME_S) + 1, n_line)
         self._window = np.hanning(plan.length + 1)[:-1].astype(np.float32)
         self._loudest: dict[FeedRead, NDArray[np.float32]] = {}

@@ -2,7 +2,7 @@
 
 How many is what `scipy.fft.get_workers` tells where the work is begun; with one, it is done where it stands.
 
-Source: `mallopt(3)` of the GNU C library, `M_ARENA_MAX` from its `malloc.h`.
+Source: `mallopt(3)` of the GNU C library, the options' numbers from its `malloc.h`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from typing import TypeVar
 
 Task = Callable[[], None]
 
-_M_ARENA_MAX = -8
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
+#: Bytes that stay with the process once it is done with them, and from which on memory is taken by itself.
+_KEPT, _BY_ITSELF = 256 << 20, 32 << 20
 
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
@@ -23,12 +25,15 @@ _Result = TypeVar("_Result")
 def one_heap() -> None:
     """Let all threads begun from now on take their memory from one heap, where the C library has one for each.
 
-    What one thread has freed no other could use: that is a tenth to a fifth of what a run takes.
+    What one thread has freed no other could use: that is a tenth to a fifth of what a run takes. And keep it: arrays
+    made batch after batch would else be given back to the system and taken again, page by page.
     """
     import ctypes
 
     with suppress(OSError, TypeError, AttributeError):  # another C library: it has its own way
-        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 1)
+        mallopt = ctypes.CDLL(None).mallopt
+        for option, value in ((_M_ARENA_MAX, 1), (_M_TRIM_THRESHOLD, _KEPT), (_M_MMAP_THRESHOLD, _BY_ITSELF)):
+            mallopt(option, value)
 
 
 def worker_threads() -> ThreadPoolExecutor | nullcontext[None]:
