@@ -3,7 +3,7 @@
 Frames of 1.4 s, Hann, 75 % overlap; for each microphone every feed is read by its coarse delay earlier than the
 microphone, so that no delay costs coherence. Frames that touch damaged samples are left out, and so are those in which
 no feed sounds: counted as averages they would make an error that goes with the sound, reverberation longer than a
-frame, look smaller than it is. Memory holds two batches of frames and the sums, whatever the length of the recording.
+frame, look smaller than it is. Memory holds a batch of frames and the sums, whatever the length of the recording.
 Batches break at fixed frame numbers, so the sums do not depend on how the recording is read. While one batch is summed
 the next is read.
 """
@@ -89,17 +89,19 @@ def accumulate(
 def _batches(reader: _Reader, plan: FramePlan, furthest: int, lead: int, most: int) -> Iterator[Batch]:
     """The batches of a recording, `most` frames in each.
 
-    `lead` samples of silence stand before it, for microphones read ahead of the feed.
+    `lead` samples of silence stand before it, for microphones read ahead of the feed. A batch is read into the place of
+    the one before, whose samples have to be transformed by then.
     """
-    kept = np.zeros((reader.n_tracks, lead), dtype=np.float32)
+    n_samples = lead + (min(most, plan.n_frames) - 1) * plan.hop + plan.length + furthest
+    samples = np.zeros((reader.n_tracks, n_samples), dtype=np.float32)
+    n_kept = lead
     for first in range(0, plan.n_frames, most):
         n = min(most, plan.n_frames - first)
-        samples = np.empty((reader.n_tracks, lead + (n - 1) * plan.hop + plan.length + furthest), dtype=np.float32)
-        n_kept = min(kept.shape[1], samples.shape[1])
-        samples[:, :n_kept] = kept[:, :n_kept]
+        samples = samples[:, : lead + (n - 1) * plan.hop + plan.length + furthest]
         reader.fill(samples[:, n_kept:])
         yield Batch(first, n, samples, lead)
-        kept = samples[:, n * plan.hop :]
+        n_kept = samples.shape[1] - n * plan.hop
+        samples[:, :n_kept] = samples[:, n * plan.hop :]
 
 
 class _Reader:
