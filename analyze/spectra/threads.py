@@ -16,7 +16,7 @@ Task = Callable[[], None]
 
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 #: Bytes that stay with the process once it is done with them, and from which on memory is taken by itself.
-_KEPT, _BY_ITSELF = 256 << 20, 32 << 20
+_KEPT, _BY_ITSELF = 64 << 20, 32 << 20
 
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
