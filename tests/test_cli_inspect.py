@@ -203,7 +203,7 @@ def test_the_verdict_says_what_can_be_run_and_what_to_mend() -> None:
         Finding("not recorded yet", "note", "", "take 8"),
     ]
     assert verdict(tracks, found) == [
-        "4 of 7 takes are well.",
+        "4 of 7 takes have no error and no warning.",
         "Mend before you run it: take 2 (copied take and clipping) and take 7 (capture unreadable).",
         "Look at this before you run it: the description (guesses in the description) and take 1 (clipping).",
         "Not recorded yet: 1 take.",

@@ -41,6 +41,9 @@ LOOKED_FOR_BY = {
     "little level over the noise": "noise, signal to noise",
     "clipping": "clip, clipped, distortion, overload, overs",
     "where to stand the microphones": "microphone, microphones, mic, mics, seat, seats",
+    "how long": "short, short take, short takes, length of a take, duration, seconds",
+    "likeliest so far": "likeliest, likely, candidate, best guess",
+    "warmer air": "air, warm, warmer, colder, weather, heat",
     "on which recorder": "recorder, clock, sync, synchronisation, virtual sound check",
 }
 

@@ -217,4 +217,5 @@ def _each_once(reasons: Mapping[str, str]) -> dict[str, str]:
     first: dict[str, str] = {}
     for name, why in reasons.items():
         first.setdefault(why, name)
-    return {name: why if first[why] == name or not why else f"As for {first[why]}." for name, why in reasons.items()}
+    later = {name: why for name, why in reasons.items() if why and first[why] != name}
+    return {**reasons, **{name: f"For the same reason as {first[why]}." for name, why in later.items()}}

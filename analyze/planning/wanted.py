@@ -31,7 +31,7 @@ def wanted(report: ReportRead, check: SoundCheck) -> dict[str, str]:
         if name in check.outputs and why not in whys.setdefault(name, []):
             whys[name].append(why)
     for name, of in _as_for(beside, whys).items():
-        whys.setdefault(name, []).append(f"As for {listed(of)}.")
+        whys.setdefault(name, []).append(f"Needed to settle {listed(of)}.")
     return {name: " ".join(each) for name, each in whys.items()}
 
 

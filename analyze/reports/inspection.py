@@ -48,7 +48,7 @@ def print_inspection(
     *,
     console: Console | None = None,
 ) -> None:
-    """Print the verdict, all tracks, the findings, and after a long list the verdict where the eye is; on stderr.
+    """Print the verdict, the findings, all tracks, and after a long list the verdict where the eye is; on stderr.
 
     missing : outputs that are described, and in no take
     """
@@ -62,6 +62,8 @@ def print_inspection(
     console = console or Console(stderr=True, highlight=False)
     said = [Text(line) for line in verdict(tracks, findings, missing)]
     console.print(*said, sep="\n")
+    for line in _finding_lines(findings):
+        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     for capture in dict.fromkeys(t.capture for t in tracks):
         title = f"{clean(capture)}, {_length(tracks, capture)}"
         table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, title=escape(title))
@@ -74,8 +76,6 @@ def print_inspection(
             label, place = f"{t.kind} {shortened(t.name, _NAME_LENGTH)}", f"{clean(t.file)}:{t.channel}"
             table.add_row(escape(label), escape(place), _db(t.level_dbfs), _db(t.peak_dbfs))
         console.print(table)
-    for line in _finding_lines(findings):
-        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     if len(tracks) >= _MANY_TRACKS:
         console.print("", *said, sep="\n")
 
@@ -88,7 +88,6 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
     doubtful = {one.capture for one in grave} - bad
     n_good = len(takes.keys() - bad - doubtful)
     alone, at_once = short_takes(Sounding(t.capture, t.kind, t.name, t.sounds_s, t.length_s) for t in tracks)
-    but = "Otherwise " if alone or at_once else ""
     to_come = sum(one.finding == "not recorded yet" for one in findings)
     said = {
         f"In no take: {_few(missing)}. Describe its take, record it, or take out what did not play.": bool(missing),
@@ -99,7 +98,9 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
         and not alone
         and not at_once,
         _LATER: not grave,
-        f"{but}{n_good} of {plural(len(takes), 'take')} {'is' if n_good == 1 else 'are'} well.": bool(grave and n_good),
+        f"{n_good} of {plural(len(takes), 'take')} {'has' if n_good == 1 else 'have'} no error and no warning.": bool(
+            grave and n_good
+        ),
         f"Mend before you run it: {_named(bad, grave)}.": bool(bad),
         f"Look at this before you run it: {_named(doubtful, grave)}.": bool(doubtful),
         f"Not recorded yet: {plural(to_come, 'take')}.": bool(to_come),

@@ -165,7 +165,7 @@ def test_what_several_have_in_common_is_told_once(rig: Path) -> None:
     assert whys == {
         "main right": "",
         "main left": "too quiet",
-        "fill": "As for main left.",
+        "fill": "For the same reason as main left.",
         "wedge ö<b>": "not heard",
     }
 

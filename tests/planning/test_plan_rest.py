@@ -61,9 +61,9 @@ def test_who_is_named_in_the_reason_of_another_is_recorded_too(check: SoundCheck
     reasons = _to_be_recorded(report(check, {"sub": why}), check)
     assert reasons == {
         "sub": why,
-        "main left": "As for sub.",
-        "main right": "As for sub.",
-        "tower": "As for sub.",
+        "main left": "Needed to settle sub.",
+        "main right": "Needed to settle sub.",
+        "tower": "Needed to settle sub.",
     }
     assert [take.output for take in plan_rest(check, reasons).takes] == ["main left", "main right", "sub", "tower"]
 
