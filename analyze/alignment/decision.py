@@ -30,6 +30,7 @@ class Decision:
 
     candidate : the best change found; decision : keep | change | undecided | reference
     confidence, polarity_confidence : probabilities; cost_if_wrong_db : of the other polarity at its own best delay
+    turned : members set to the other polarity by themselves, until their wiring is mended
     grounds : what the confidence was made of, worked out when asked for; None where nothing was measured for it
     """
 
@@ -42,6 +43,7 @@ class Decision:
     alternative: str = ""
     reason: str = ""
     notes: tuple[str, ...] = field(default=())
+    turned: tuple[str, ...] = ()
     grounds: Callable[[], Grounds | None] = field(default=_no_grounds, compare=False, repr=False)
 
     @property

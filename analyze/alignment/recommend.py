@@ -18,6 +18,7 @@ from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
 from analyze.alignment.monitors import decide_monitors
+from analyze.alignment.reference_group import of_the_reference, turned_row
 from analyze.alignment.rows import DelayScan, Recommendation
 from analyze.alignment.score import UNCHANGED, Change, efficiency_db, mean_score
 from analyze.description import Output
@@ -31,7 +32,8 @@ _SCAN_REACH_MS = 20.0
 def decide_all(context: Context) -> dict[Group, Decision]:
     """Decisions on every group, in the order of the description."""
     reference = context.sound_check.group_of(context.sound_check.reference)
-    decisions: dict[Group, Decision] = {reference: _reference(context, reference)}
+    decisions: dict[Group, Decision] = {reference: of_the_reference(context, reference)}
+    turned = changes_of(decisions)
     changes: dict[Group, Change] = {}
     free = [g for g in context.sound_check.groups if g != reference]
     decisions |= {g: d for g in free if (d := decided_beforehand(context, g)) is not None}
@@ -46,49 +48,39 @@ def decide_all(context: Context) -> dict[Group, Decision]:
         decisions[group] = decide_fill(context, group)
         changes[group] = decisions[group].change
     joint = [g for g in free if _kind(context, g) in ("main", "sub")]
-    for decision in decide_mains_subs(context, joint, group_changes(changes)):
+    for decision in decide_mains_subs(context, joint, turned | group_changes(changes)):
         decisions[decision.members] = decision
         changes[decision.members] = decision.change
     monitors = [g for g in free if _kind(context, g) == "monitor"]
-    for decision in decide_monitors(context, monitors, group_changes(changes)):
+    for decision in decide_monitors(context, monitors, turned | group_changes(changes)):
         decisions[decision.members] = decision
     return {g: decisions[g] for g in context.sound_check.groups}
 
 
 def changes_of(decisions: Mapping[Group, Decision]) -> dict[str, Change]:
     """What is to be typed in, as a change per output."""
-    return group_changes({g: d.change for g, d in decisions.items()})
+    turned = {name: (-1.0, 0.0) for d in decisions.values() for name in d.turned}
+    return group_changes({g: d.change for g, d in decisions.items()}) | turned
 
 
 def _kind(context: Context, group: Group) -> str:
     return context.sound_check.outputs[group[0]].kind
 
 
-def _reference(context: Context, group: Group) -> Decision:
-    """The reference never moves; where it alone is wired inverted the reason says so and names both ways."""
-    name = context.sound_check.reference
-    signs = context.signs.output_sign
-    others = [s for o, s in signs.items() if o not in group and s != 0]
-    reason = "The reference: everything else is set against it."
-    if signs.get(name, 0) < 0 and len(others) >= 1 and all(s > 0 for s in others):
-        reason = (
-            "The reference, and the only output wired inverted: turn it over with its group and leave the rest "
-            "normal, or leave it and turn everything else over as recommended here."
-        )
-    return Decision(group, UNCHANGED, "reference", math.nan, math.nan, reason=reason)
-
-
 def recommendation_rows(context: Context, decisions: Mapping[Group, Decision]) -> list[Recommendation]:
     """Rows of `recommendations.csv`, in the order of the description."""
     changes = changes_of(decisions)
     by_output = {name: d for d in decisions.values() for name in d.members}
-    return [_row(context, output, by_output[name], changes) for name, output in context.sound_check.outputs.items()]
+    outputs = context.sound_check.outputs
+    rows = {name: _row(context, output, by_output[name], changes) for name, output in outputs.items()}
+    return [turned_row(context, row) if name in by_output[name].turned else row for name, row in rows.items()]
 
 
 def _row(context: Context, output: Output, decision: Decision, changes: Mapping[str, Change]) -> Recommendation:
-    sign, delay_ms = decision.change
-    polarity, recommended_ms = setting_after(output, decision.change)
-    gain, worst, worst_gain = gain_of(context, decision.members, changes)
+    sign, delay_ms = change = changes.get(output.name, UNCHANGED)
+    polarity, recommended_ms = setting_after(output, change)
+    alike = [name for name in decision.members if (name in decision.turned) is (output.name in decision.turned)]
+    gain, worst, worst_gain = gain_of(context, alike, changes)
     low, high = context.overlap_hz(output.name, decision.members)
     first = context.sound_check.outputs[decision.members[0]]
     return Recommendation(

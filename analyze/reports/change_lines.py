@@ -180,7 +180,10 @@ def _sum_words(analysis: Analysis, row: Recommendation) -> str:
     parts = [row.reason.partition(". ")[0].rstrip(".")] if is_monitor and is_changed(row) else []
     parts += [f"{signed(row.gain_db)} dB {where}"] if math.isfinite(row.gain_db) and is_changed(row) else []
     if row.polarity_change == "yes" and row.output in wired_inverted(analysis):
-        parts.append("it is wired inverted")
+        reference = analysis.sound_check.group_of(analysis.sound_check.reference)
+        beside = [shortened(name, _NAME_LENGTH) for name in reference if name != row.output]
+        against = f" and works against {listed(beside)}" if row.output in reference else ""
+        parts.append(f"it is wired inverted{against}")
     return _sentence("; ".join(parts))
 
 

@@ -100,6 +100,9 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     if row.output in stopgaps(analysis):
         return f"Wired inverted: set {stopgaps(analysis)[row.output]} until that is mended, then turn it back."
     is_said = row.kind == "monitor" and row.output in not_as_described(analysis)  # in its reason
+    if row.decision == "reference" and row.output in wired_inverted(analysis):
+        again = "Wired inverted: once that is mended, record again, for everything is set against it as it is today."
+        return "" if "record again" in row.reason else again
     if not _makes_up(row) or row.output not in wired_inverted(analysis) or is_said:
         return ""
     wired = (
@@ -114,10 +117,11 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
 def _makes_up(row: Recommendation) -> bool:
     """Whether the setting of an output that is wired inverted was chosen with its wiring known.
 
-    A monitor that is kept as it is may be upside down: it is never turned over for what that would gain.
+    A monitor that is kept as it is may be upside down: it is never turned over for what that would gain. The reference
+    stays, and all others are set against it as it is.
     """
     is_left = row.kind == "monitor" and row.recommended_polarity == "normal"
-    return row.decision != "undecided" and not is_left
+    return row.decision not in ("undecided", "reference") and not is_left
 
 
 def _other(polarity: str) -> str:

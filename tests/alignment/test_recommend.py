@@ -122,14 +122,56 @@ def test_the_reference_never_moves_nor_its_group() -> None:
 def test_the_reference_alone_of_odd_polarity_names_both_ways() -> None:
     odd = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1})
     reason = rows_of(whole(signs=odd))["left"].reason
-    assert "wired inverted" in reason
-    assert "turn it over" in reason
-    assert "turn everything else over" in reason
+    assert "Its group alone is wired inverted" in reason
+    assert "record again; without that, the same sums come of setting the group inverted" in reason
+    assert "or of turning all others over" in reason
     for others in ({"sub": -1}, {"sub": 0, "tower": 0, "wedge": 0}):
         same = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1} | others)
         assert "wired inverted" not in rows_of(whole(signs=same))["left"].reason
     upright = signs_of(dict.fromkeys(NAMES, 1))
     assert "wired inverted" not in rows_of(whole(signs=upright))["left"].reason
+
+
+def test_a_twin_that_cancels_the_reference_is_turned_over_and_all_else_is_set_for_both_together() -> None:
+    """As if it had been wired rightly: the same sub, and the same sums once all is typed in."""
+    h = hall()
+    right = rows_of(whole(h.copy(), signs=signs_of(dict.fromkeys(NAMES, 1))))
+    h[1] *= -1.0
+    found = whole(h, signs=signs_of(dict.fromkeys(NAMES, 1) | {"right": -1}))
+    decisions = decide_all(found)
+    rows = rows_of(found, decisions)
+    assert (rows["left"].decision, rows["left"].gain_db) == ("reference", 0.0)
+    assert rows["left"].reason == "The reference: everything else is set against it."
+    twin = rows["right"]
+    assert (twin.decision, twin.polarity_change, twin.recommended_polarity) == ("change", "yes", "inverted")
+    assert (twin.delay_change_ms, twin.recommended_delay_ms) == (0.0, 5.0)
+    assert math.isnan(twin.gain_db)
+    assert "Wired opposite to left, so they cancel" in twin.reason
+    assert 0.9 < twin.confidence <= 1.0
+    for name in ("sub", "tower", "wedge"):
+        assert rows[name].recommended_delay_ms == right[name].recommended_delay_ms
+        assert rows[name].recommended_polarity == right[name].recommended_polarity
+    assert changes_of(decisions)["right"] == (-1.0, 0.0)
+    assert "left" not in changes_of(decisions)
+
+
+def test_the_reference_that_cancels_its_twin_is_to_be_mended_first() -> None:
+    h = hall()
+    h[0] *= -1.0
+    odd = signs_of(dict.fromkeys(NAMES, 1) | {"left": -1})
+    rows = rows_of(whole(h, signs=odd))
+    assert "wired opposite to right, so they cancel: mend that first and record again" in rows["left"].reason
+    assert {rows[name].polarity_change for name in ("left", "right")} == {"no"}
+
+
+@pytest.mark.parametrize("change", [{"can_invert": False}, {"setting": Setting(5.0, "inverted")}])
+def test_a_twin_is_left_alone_where_it_cannot_be_turned_or_its_setting_makes_up_for_it(
+    change: dict[str, object],
+) -> None:
+    outputs = [dataclasses.replace(o, **change) if o.name == "right" else o for o in OUTPUTS]  # type: ignore[arg-type]
+    odd = signs_of(dict.fromkeys(NAMES, 1) | {"right": -1})
+    found = context(outputs, POSITIONS, hall(), arrivals=arrivals(), reference="left", signs=odd)
+    assert rows_of(found)["right"].decision == "reference"
 
 
 def test_an_undecided_output_keeps_its_setting() -> None:
