@@ -202,7 +202,7 @@ def _inside(folder: Path) -> Path:
         raise _not_a_file(file)
     raise DescriptionError(
         f"no {FILE_NAME} in this folder.",
-        _near_miss(folder, FILE_NAME) or "Write one beside the recordings: see `analyze guide describing`.",
+        _near_miss(folder, FILE_NAME) or "Begin one with `analyze draft FOLDER`: see `analyze guide describing`.",
         path=folder,
     )
 

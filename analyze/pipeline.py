@@ -265,7 +265,9 @@ def _of_outputs(
             *wiring_findings,
             *all_inverted(signs),
             *disagreeing(evidence, signs),
-            *opposite_high_sections(high_phases(measured, signs)),
+            *opposite_high_sections(
+                high_phases(measured, signs), {name: output.kind for name, output in sound_check.outputs.items()}
+            ),
             *merge_findings,
             *quiet_findings(quiet),
             *exchanged_positions(heard, measured),

@@ -70,7 +70,7 @@ def test_no_such_path(tmp_path: Path) -> None:
 
 
 def test_folder_without_description(tmp_path: Path) -> None:
-    draft = "Write one beside the recordings: see `analyze guide describing`."
+    draft = "Begin one with `analyze draft FOLDER`: see `analyze guide describing`."
     assert message_of(tmp_path) == f"{tmp_path}: no soundcheck.toml in this folder.\n{draft}"
     (tmp_path / "Sound-Check.toml").touch()
     assert message_of(tmp_path).endswith("Did you mean 'Sound-Check.toml'?")

@@ -42,6 +42,8 @@ DC_OFFSET = 0.01
 _LOST_AT_END_S = 1.0
 #: A microphone that peaks within 2 dB of full scale has little room left (common practice, no source).
 _NEAR_FULL_SCALE = 10.0 ** (-2.0 / 20.0)
+#: A peak over this is shown as 0.0 dBFS: a sample there may have been cut off.
+_AT_FULL_SCALE_DBFS = -0.05
 #: A feed that clips over more than this share of the take is loud music.
 _MOST_CLIPPED_FEED = 0.25
 
@@ -90,7 +92,9 @@ def _little_headroom(summary: TrackSummary, track: int, place: TrackPlace) -> li
     if summary.n_clipped[track] or summary.n_flat[track] or not _NEAR_FULL_SCALE <= peak < 1.0:
         return []
     peak_dbfs = 20.0 * math.log10(peak)
-    detail = "It did not clip, and a louder hit would have: 10 dB less gain costs nothing."
+    peak_dbfs = 0.0 if peak_dbfs > _AT_FULL_SCALE_DBFS else peak_dbfs
+    whole = "It did not clip, and a louder hit would have" if peak_dbfs < 0.0 else "Its loudest sample is at full scale"
+    detail = f"{whole}: 10 dB less gain costs nothing."
     return [_finding(place, "little headroom", "note", detail, peak_dbfs, "dBFS")]
 
 

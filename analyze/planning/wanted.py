@@ -14,8 +14,10 @@ from analyze.description import SoundCheck
 from analyze.planning.requests import NO_RECORDING, asked_for, named_to_record
 from analyze.reports.page_findings import WIRED_INVERTED
 from analyze.reports.short_takes import SHORT_S, SHORT_TOGETHER_S
-from analyze.reports.summaries import listed
+from analyze.reports.summaries import first_few, listed
 
+#: Takes that a reason names.
+_MOST_NAMED = 2
 #: Tables of one row per output with a reason.
 _REASONED = ("recommendations", "wiring")
 
@@ -104,11 +106,13 @@ def _short(report: ReportRead) -> Iterator[tuple[str, str]]:
             short.setdefault(output, []).append(take)
     for output, takes in short.items():
         if len(takes) == sum(output in capture.get("feeds", ()) for capture in captures_of(report)):
-            yield output, _short_words(takes[-1])
+            yield output, _short_words(takes)
 
 
-def _short_words(take: Mapping[str, Any]) -> str:
-    """That a take is short, and what to do about it."""
-    if take["is_at_once"]:
-        return f"{take['capture']!r} holds all at once for under {SHORT_TOGETHER_S:g} s: make it alone."
-    return f"Its take {take['capture']!r} is short, under {SHORT_S:g} s: make it again."
+def _short_words(takes: Sequence[Mapping[str, Any]]) -> str:
+    """That takes are short, the newest first, and what to do about it."""
+    names, is_one = first_few([repr(take["capture"]) for take in reversed(takes)], _MOST_NAMED), len(takes) == 1
+    if takes[-1]["is_at_once"]:
+        return f"{names} {'holds' if is_one else 'hold'} all at once for under {SHORT_TOGETHER_S:g} s: make it alone."
+    which = f"take {names} is" if is_one else f"takes {names} are"
+    return f"Its {which} short, under {SHORT_S:g} s: make it again."

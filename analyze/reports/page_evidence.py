@@ -240,9 +240,9 @@ def flip_tables(analysis: Analysis) -> list[PageTable]:
             rows.append((position, "measured", *(_signed_or_dash(at[b].change_db) for b in bands)))
             if any(math.isfinite(at[b].predicted_db) for b in bands):
                 rows.append((position, "predicted", *(_signed_or_dash(at[b].predicted_db) for b in bands)))
-        caption = (
-            f"Level in {flipped}, {output} flipped, less that in {plain}; predicted from captures of single outputs"
-        )
+        caption = f"Level in {flipped}, {output} flipped, less that in {plain}"
+        if any(math.isfinite(row.predicted_db) for row in here):
+            caption += "; predicted from captures of single outputs"
         tables.append(PageTable(caption, headings, tuple(rows)))
     return tables
 

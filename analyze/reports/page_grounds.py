@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 # A share of bands that noise hides is told from here on.
 _TOLD_SHARE = 0.005
+# What is lost without a position is said from here on.
+_SHOWN_DB = 0.1
 
 _QUESTIONS = (
     Heading("question"),
@@ -175,7 +177,8 @@ def _sum_lines(analysis: Analysis, output: str, setting: SumGrounds) -> list[tup
         words = "seats without a response of it beside another output's"
         lines.append((words, percent(missing), DASH, DASH, "the audience by weight"))
     held = {name: seat.holds_left_out for name, seat in setting.seats.items() if seat.holds_left_out is not None}
-    return [*lines, *_left_out_lines(held)]
+    costs_db = [seat.left_out_cost_db for seat in setting.seats.values()]
+    return [*lines, *_left_out_lines(held, max((c for c in costs_db if math.isfinite(c)), default=0.0))]
 
 
 def _rival_line(
@@ -206,12 +209,16 @@ def _bands_words(n_bands: Sequence[int]) -> str:
     return f"{whole} counted seat by seat: {each} at each of {plural(len(n_bands), 'position')}"
 
 
-def _left_out_lines(held: Mapping[str, bool]) -> list[tuple[str, ...]]:
-    """Whether the answer stands with every position left out in turn; nothing where there is but one."""
+def _left_out_lines(held: Mapping[str, bool], cost_db: float = 0.0) -> list[tuple[str, ...]]:
+    """Whether the answer stands with every position left out in turn; nothing where there is but one.
+
+    cost_db : what it costs at the most against the best without that position
+    """
     if not held:
         return []
     lost = [name for name, holds in held.items() if not holds]
     answer = f"no longer without {' or '.join(lost)}" if lost else "yes, without any one of them"
+    answer += f": at most {number(cost_db)} dB behind the best then" if not lost and cost_db >= _SHOWN_DB else ""
     return [("still right with a position left out", answer, DASH, DASH, plural(len(held), "position"))]
 
 

@@ -15,30 +15,46 @@ import numpy as np
 
 from analyze.findings import Finding
 
+_COMPARE = (
+    "Some crossovers (second order) are built so, and then every box of its kind shows it; else one driver in the box "
+    "is connected the wrong way round: compare it with another box of its kind."
+)
+_BUILT_SO = (
+    "Every {kind} that could be told shows it, so the crossover is most likely built so (second order). Where it is "
+    "not, one driver in each of these boxes is connected the wrong way round."
+)
 #: Mean cosine to the lowest driver's sign below which the high section is called opposite.
 _OPPOSITE = -0.5
 
 
-def opposite_high_sections(phases_rad: Mapping[str, Sequence[float]]) -> list[Finding]:
+def opposite_high_sections(
+    phases_rad: Mapping[str, Sequence[float]], kinds: Mapping[str, str] | None = None
+) -> list[Finding]:
     """A finding for every output whose high section is of the opposite sign to its lowest driver.
 
+    A note where several outputs of a kind could be told and all show it: so they are built.
+
     phases_rad : per output, phases of its high section re its lowest driver wherever they could be told
+    kinds : the kind of every output; without, each is looked at by itself
     """
+    cosines = {output: np.cos(phases) for output, phases in phases_rad.items() if phases}
+    opposite = [output for output, cosine in cosines.items() if float(np.mean(cosine)) <= _OPPOSITE]
     findings = []
-    for output, phases in phases_rad.items():
-        if not phases:
-            continue
-        cosine = np.cos(phases)
-        if float(np.mean(cosine)) > _OPPOSITE:
-            continue
-        n = int(np.sum(cosine < 0.0))
-        detail = (
-            f"The high section pulls where the lowest driver pushes, at {_share(n, len(phases))}. Some crossovers "
-            "(second order) are built so, and then every box of its kind shows it; else one driver in the box is "
-            "connected the wrong way round: compare it with another box of its kind."
-        )
+    for output in opposite:
+        alike = [other for other in cosines if kinds and kinds[other] == kinds[output]]
+        is_built_so = len(alike) > 1 and all(other in opposite for other in alike)
+        n = int(np.sum(cosines[output] < 0.0))
+        detail = f"The high section pulls where the lowest driver pushes, at {_share(n, len(cosines[output]))}. "
+        detail += _BUILT_SO.format(kind=kinds[output]) if kinds and is_built_so else _COMPARE
         findings.append(
-            Finding("high section of opposite sign", "warning", detail, track=output, value=float(n), unit="positions")
+            Finding(
+                "high section of opposite sign",
+                "note" if is_built_so else "warning",
+                detail,
+                track=output,
+                value=float(n),
+                unit="positions",
+            )
         )
     return findings
 

@@ -59,6 +59,15 @@ def test_a_microphone_that_came_near_full_scale_is_told(peak: float, kind: Kind,
     assert [(one.finding, one.severity) for one in found] == [("little headroom", "note")] * is_told
     if is_told:
         assert found[0].value == pytest.approx(20.0 * math.log10(0.9), abs=1e-4)
+        assert found[0].detail.startswith("It did not clip")
+
+
+def test_a_single_sample_at_full_scale_is_not_said_to_be_well() -> None:
+    samples = noise(100_000, 1)
+    samples[5000] = 0.9999999
+    (found,) = found_in(samples, "mic")
+    assert (found.finding, found.value) == ("little headroom", 0.0)
+    assert found.detail.startswith("Its loudest sample is at full scale")
 
 
 def test_figures_of_a_known_signal() -> None:

@@ -104,7 +104,10 @@ def test_short_takes_are_made_again(check: SoundCheck) -> None:
         "wedge": "Its take 'take 0' is short, under 10 s: make it again."
     }
     assert _to_be_recorded(report(check, **takes(True, True, is_at_once=True)), check) == {
-        "wedge": "'take 1' holds all at once for under 30 s: make it alone."
+        "wedge": "'take 1' and 'take 0' hold all at once for under 30 s: make it alone."
+    }
+    assert _to_be_recorded(report(check, **takes(True, True, True)), check) == {
+        "wedge": "Its takes 'take 2', 'take 1' and 1 more are short, under 10 s: make it again."
     }
     for enough in (takes(False), takes(True, False), takes(False, True)):
         with pytest.raises(DescriptionError, match="every output is decided"):

@@ -85,6 +85,21 @@ def test_both_boxes_of_a_pair_say_the_same() -> None:
     assert (one.track, other.track) == ("main left", "main right")
 
 
+def test_what_all_boxes_of_a_kind_show_is_a_note() -> None:
+    kinds = {"main left": "main", "main right": "main", "fill": "fill", "wedge": "monitor"}
+    mains = {"main left": [3.0, -2.9, 3.1], "main right": [3.0, -2.9]}
+    found = opposite_high_sections(mains | {"fill": [3.0], "wedge": [0.1]}, kinds)
+    assert [(f.track, f.severity) for f in found] == [
+        ("main left", "note"),
+        ("main right", "note"),
+        ("fill", "warning"),
+    ]
+    assert "Every main that could be told shows it" in found[0].detail
+    assert "compare it with another box of its kind" in found[2].detail
+    one_of_two = opposite_high_sections(mains | {"main right": [0.1, 0.2]}, kinds)
+    assert [(f.track, f.severity) for f in one_of_two] == [("main left", "warning")]
+
+
 @pytest.mark.parametrize("upper", [1.2, 1.6, 2.0])
 def test_a_phase_in_between_is_no_finding(upper: float) -> None:
     assert opposite_high_sections({"mains": [upper, -upper]}) == []
