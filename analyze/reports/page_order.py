@@ -22,6 +22,7 @@ _HINTS = (
     "lined up by arrival with the reference",
     "last; tell whoever is on stage before the level comes back",
 )
+_TURNED_HINT = "only a twin that cancels it is turned over; check that the processor shows just this"
 
 
 @dataclass(frozen=True)
@@ -40,8 +41,10 @@ def steps(analysis: Analysis) -> list[Step]:
     for group in _groups(analysis, rows):
         at = _step_of(rows[group[0]], is_reference=analysis.sound_check.reference in group)
         chosen[at] |= {name: rows[name].kind for name in group}
+    is_turned = any(rows[name].decision == "change" for name in chosen[0])
+    hints = (_TURNED_HINT if is_turned else _HINTS[0], *_HINTS[1:])
     return [
-        Step("Reference" if at == 0 else _title(kinds.values()), _HINTS[at], tuple(kinds))
+        Step("Reference" if at == 0 else _title(kinds.values()), hints[at], tuple(kinds))
         for at, kinds in enumerate(chosen)
         if kinds
     ]

@@ -46,7 +46,7 @@ def hand_sentence(analysis: Analysis) -> str:
     described = not_as_described(analysis)
     mend = [shortened(name, _NAME_LENGTH) for name in wired_inverted(analysis) if name not in described]
     look = [shortened(name, _NAME_LENGTH) for name in described]
-    first = "Look at the processor first: was it set inverted, correct the description instead."
+    first = "Look at the processor first: if it was set inverted, correct the description instead."
     words = [f"Mend {listed(mend)}: wired inverted. {first}"] if mend else []
     if look:
         is_one = len(look) == 1
@@ -86,7 +86,7 @@ def until_mended(analysis: Analysis) -> str:
         return ""
     names = listed([shortened(name, _NAME_LENGTH) for name in allowed])
     whose = "The settings below make" if allowed == wrong else f"What is set below for {names} makes"
-    then = "once it is mended, turn the polarity" if len(allowed) == 1 else "as each is mended, turn its polarity"
+    then = "once it is mended, turn the polarity" if len(allowed) == 1 else "when one is mended, turn its polarity"
     return f"{whose} up for that until then; {then} back."
 
 

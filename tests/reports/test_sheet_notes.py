@@ -23,7 +23,7 @@ from analyze.reports.sheet_notes import (
 from analyze.reports.wiring_notes import hand_sentence, repair_note, until_mended
 from analyze.responses.feed_relations import FeedRelation
 
-LOOK = "Look at the processor first: was it set inverted, correct the description instead."
+LOOK = "Look at the processor first: if it was set inverted, correct the description instead."
 
 
 def wired(analysis: Analysis, *inverted: str) -> Analysis:
@@ -175,7 +175,7 @@ def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Ana
         return dataclasses.replace(one, recommendations=tuple(rows))
 
     assert until_mended(with_decisions("keep", "change")) == (
-        "The settings below make up for that until then; as each is mended, turn its polarity back."
+        "The settings below make up for that until then; when one is mended, turn its polarity back."
     )
     half = with_decisions("undecided", "keep")
     assert until_mended(half).startswith(f"What is set below for {wrong[1].output} makes up for that until then; ")
