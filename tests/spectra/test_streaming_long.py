@@ -1,4 +1,4 @@
-"""Long recordings, and threads: what is left of precision after three hours, and where frames overlap less."""
+"""Long recordings, threads and rates: precision after three hours, where frames overlap less, which lines are kept."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import fft
 from spectra_making import RATE_HZ, noise, source_of, summed
 
-from analyze.spectra.cross_spectra import CrossSpectra, line_hz
+from analyze.spectra.cross_spectra import FRAME_S, CrossSpectra, line_hz, n_lines
 from analyze.spectra.frame_plan import FramePlan, plan_frames
 from analyze.spectra.streaming import accumulate
 
@@ -114,3 +114,21 @@ def test_that_leaves_nine_tenths_of_the_averages_and_the_same_answer() -> None:
     lines = line_hz(close.gxy.shape[-1]) > 5.0
     h = [(c.gxy[0, 0] / c.gxx[0, 0, 0].real)[lines] for c in (close, apart)]
     assert np.abs(h[0] - h[1]).mean() < 0.02 * np.abs(h[0]).mean()
+
+
+@pytest.mark.parametrize(("rate_hz", "highest_hz"), [(96_000, 20_000.0), (48_000, 20_000.0), (24_000, 12_000.0)])
+def test_lines_are_kept_up_to_what_is_used(rate_hz: int, highest_hz: float) -> None:
+    """Nothing is decided by what lies beyond 20 kHz; a lower sample rate ends at half of it."""
+    n = n_lines(round(FRAME_S * rate_hz))
+    assert line_hz(n)[-1] == pytest.approx(highest_hz, abs=0.5 / FRAME_S)
+    samples = np.random.default_rng(3).standard_normal((3 * rate_hz, 2)).astype(np.float32)
+    found = accumulate(
+        lambda length: iter([samples[k : k + length] for k in range(0, len(samples), length)]),
+        len(samples),
+        rate_hz,
+        capture="c",
+        feeds=["a"],
+        positions=["p"],
+        shift_s=np.zeros((1, 1)),
+    )
+    assert {found.gxx.shape[-1], found.gyy.shape[-1], found.gxy.shape[-1]} == {n}
