@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.alignment.beforehand import is_faint
+from analyze.alignment.beyond_range import beyond_range_words
 from analyze.alignment.confidence import (
-    RIGHT_DB,
     Spread,
     doubt_words,
     polarity_confidence,
@@ -39,9 +39,9 @@ from analyze.alignment.decision import (
     setting_words,
     undecided,
 )
-from analyze.alignment.device import allowed, rounded, setting_after
+from analyze.alignment.device import rounded
 from analyze.alignment.grounds import BEST, Rival, SumGrounds
-from analyze.alignment.reach import AROUND_ALIGNED_MS, aligned_change_ms, reach
+from analyze.alignment.reach import aligned_change_ms, reach
 from analyze.alignment.score import UNCHANGED, Change, cell_energy
 from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
 from analyze.alignment.sum_grounds import Judged, rival, seat_margins
@@ -221,7 +221,9 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
     confidence = settings_confidence(spread)
     decision = "undecided" if confidence < DECIDED else "keep" if state[k] == UNCHANGED else "change"
     cost, other = _other_polarity(joint, state, k, mask)
-    alternative = _below_zero(joint, state, k, mask) or _runner_up(joint, state, k, mask, cost, other)
+    others = [o for name, o in context.sound_check.outputs.items() if name not in group]
+    beyond = beyond_range_words(_judged(joint, state, k, mask), context.members(group), others)
+    alternative = beyond or _runner_up(joint, state, k, mask, cost, other)
     gain = joint.gain(state, k, mask)
     if decision == "undecided":
         candidate = _candidate_words(joint, state, k, mask)
@@ -242,11 +244,17 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
     )
 
 
+def _judged(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> Judged:
+    """Group k's setting as it is judged, in its own cells."""
+    near_ms = _near_ms(joint.context, joint.groups[k])
+    return Judged(joint.landscape, joint.replicates, tuple(state), k, joint.movers[k], near_ms, mask)
+
+
 def _grounds(joint: _Joint, state: Sequence[Change], k: int, spread: Spread) -> SumGrounds:
     """What the confidence in group k's setting was made of."""
-    context, group, mover = joint.context, joint.groups[k], joint.movers[k]
+    context, group = joint.context, joint.groups[k]
     mask = context.audience.own(context.heard(group))
-    judged = Judged(joint.landscape, joint.replicates, tuple(state), k, mover, _near_ms(context, group), mask)
+    judged = _judged(joint, state, k, mask)
     cost, other = _other_polarity(joint, state, k, mask)
     polarity = rival(judged, other) if math.isfinite(cost) else None
     next_best = _next_best(joint, state, k, mask, cost, other)
@@ -325,28 +333,6 @@ def _next_best(
         j = int(np.flatnonzero(tops)[np.argmax(row[tops])])
         options.append((joint.landscape.score(state, mask) - float(row[j]), (sign, float(grid[j]))))
     return min(options) if options else None
-
-
-def _below_zero(joint: _Joint, state: Sequence[Change], k: int, mask: NDArray[np.bool_]) -> str:
-    """Where only a delay under the device's range would do better, surely and by more than counts as right.
-
-    It says how much the reference would have to be delayed.
-    """
-    members, mover = joint.context.members(joint.groups[k]), joint.movers[k]
-    lowest = allowed(members).low_ms
-    if mover.low_ms > lowest + 1e-9 or mover.low_ms == mover.high_ms:
-        return ""
-    grid = lowest - np.arange(1, round(AROUND_ALIGNED_MS / STEP_MS), dtype=np.float64) * STEP_MS
-    scores = joint.landscape.scan(state, k, grid, mask)[: len(mover.signs)]
-    row, j = np.unravel_index(int(np.argmax(scores)), scores.shape)
-    better = float(scores[row, j]) - joint.landscape.score(state, mask)
-    if better <= max(RIGHT_DB, float(joint.shortfall_std(state, k, grid)[row, j])):
-        return ""
-    polarity, _ = setting_after(members[0], ((1.0, -1.0)[row], 0.0))
-    return (
-        f"its delay cannot go lower: everything else {lowest - float(grid[j]):.2f} ms later and {members[0].name} "
-        f"{polarity} at its shortest delay would give {better:.1f} dB more"
-    )
 
 
 def _least_known(joint: _Joint, k: int) -> str:

@@ -149,7 +149,11 @@ def _values(rows: Sequence[Recommendation]) -> str:
 
 
 def _of_what(row: Recommendation) -> str:
-    """What of a fill or tower is sure, which is not that it should be asked for."""
+    """What is sure: neither that a fill should be asked for, nor that what may be left out is needed."""
+    from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
+
+    if is_optional(row):
+        return f" that no other setting adds over {RIGHT_DB:g} dB more"
     return " to arrive as asked" if row.kind in BY_ARRIVAL and row.delay_change_ms else ""
 
 
@@ -198,7 +202,9 @@ def _either_words(analysis: Analysis, row: Recommendation) -> str:
     is_known = rival is not None and rival.polarity != row.recommended_polarity
     other = f"{rival.polarity} at {number(rival.delay_ms, 2)} ms" if rival and is_known else "at a delay of its own"
     sure = percent(row.polarity_confidence)
-    return f"The other polarity will do too, {other}; that this one is the better is {sure} sure."
+    return (
+        f"The other polarity will do too, {other}; that this one can add more, each at its best delay, is {sure} sure."
+    )
 
 
 def _timing_words(analysis: Analysis, row: Recommendation) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -24,7 +25,7 @@ from mains_subs_making import MAIN, best_of, decided, score_of, sub
 
 from analyze.alignment.mains_subs import decide_mains_subs
 from analyze.alignment.reach import aligned_change_ms
-from analyze.description import Output, Position
+from analyze.description import Output, Position, Setting
 
 # The best there is
 
@@ -183,6 +184,21 @@ def test_a_delay_below_zero_is_mentioned(early_ms: float) -> None:
     assert "shortest delay" in decision.alternative
     may = context([MAIN, sub(30.0, can_invert=False)], seats(1), h)
     assert "shortest delay" not in decided(may).alternative
+
+
+@pytest.mark.parametrize("main_ms", [0.0, 12.0])
+def test_a_delay_over_what_the_device_has_is_mentioned(main_ms: float) -> None:
+    """A sub that is early at its longest delay: by how much all others would have to be earlier, if they can."""
+    h = np.stack([closed(50.0) * delay(20.0), 1.5 * closed(38.0) * delay(11.0)])[:, None]
+    main = dataclasses.replace(MAIN, setting=Setting(main_ms))
+    found = context([main, sub(5.0, can_invert=False, max_delay_ms=5.0)], seats(1), h)
+    decision = decided(found)
+    best = float(max(np.arange(0.2, 19.8, 0.2), key=lambda d: score_of(found, h, {"sub": (1.0, float(d))})))
+    assert f"cannot go higher: everything else {best:.2f} ms earlier" in decision.alternative
+    assert "longest delay" in decision.alternative
+    assert ("which the range of main does not allow" in decision.alternative) is (main_ms < best)
+    may = context([main, sub(5.0, can_invert=False)], seats(1), h)
+    assert "longest delay" not in decided(may).alternative
 
 
 # Ties

@@ -230,7 +230,7 @@ def test_how_sure_it_is_stands_beside_every_change(analysis):
     assert change_lines(less)[0].sure == "93 % sure, polarity 85 %"
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
     (line,) = change_lines(either)
-    assert line.about.endswith("; that this one is the better is 45 % sure.")
+    assert line.about.endswith("; that this one can add more, each at its best delay, is 45 % sure.")
     known = change_lines(analysis)[0]
     page = page_bytes(analysis, []).decode("utf-8")
     assert page.index(f'<span class="sure">{known.sure}</span>') < page.index("<table")
