@@ -18,6 +18,21 @@ def of_the_reference(context: Context, group: tuple[str, ...]) -> Decision:
     return Decision(group, UNCHANGED, "reference", math.nan, math.nan, reason=_reason(context, group), turned=turned)
 
 
+def cancels_its_twin(context: Context, group: tuple[str, ...]) -> str:
+    """That the reference itself is wired wrongly and cancels one of its group, and what to do; else empty.
+
+    All that meets the two of them is to wait: it would be set against a sum that is not to stay.
+    """
+    name = context.sound_check.reference
+    opposite = [o for o in group if _sounding(context, o) == -_sounding(context, name) != 0]
+    if not opposite or context.signs.output_sign[name] > 0:
+        return ""
+    return (
+        f"{name}, the reference, is wired opposite to {opposite[0]}, so they cancel: mend that, then record each "
+        f"again. Until then set {name} alone to its other polarity."
+    )
+
+
 def turned_row(context: Context, row: Recommendation) -> Recommendation:
     """The row of a member that is set to the other polarity until its wiring is mended.
 
@@ -57,17 +72,14 @@ def _reason(context: Context, group: tuple[str, ...]) -> str:
     """What is said of the reference and its group."""
     name, signs = context.sound_check.reference, context.signs.output_sign
     others = [s for o, s in signs.items() if o not in group and s != 0]
-    opposite = [o for o in group if _sounding(context, o) == -_sounding(context, name) != 0]
-    if opposite and signs[name] < 0:
-        return (
-            f"The reference, wired opposite to {opposite[0]}, so they cancel: mend that first and record again, for "
-            "everything is set against it."
-        )
+    cancels = cancels_its_twin(context, group)
+    if cancels:
+        return cancels
     if signs.get(name, 0) < 0 and others and all(s > 0 for s in others):
-        what, it = ("The only output", "it") if len(group) == 1 else ("Its group alone", "the group")
+        what, it = ("It alone", "it") if len(group) == 1 else ("Its group alone", "the group")
         return (
             f"The reference: everything else is set against it as it is wired today. {what} is wired inverted: once "
-            f"that is mended, record again; without that, the same sums come of setting {it} inverted, or of turning "
-            "all others over."
+            f"that is mended, the same sums come of turning all others over, or of setting {it} inverted. To be sure, "
+            "record again."
         )
     return "The reference: everything else is set against it."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analyze.reports.naming import shortened
-from analyze.reports.summaries import listed
+from analyze.reports.summaries import listed, number
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
@@ -83,7 +83,10 @@ def until_mended(analysis: Analysis) -> str:
     made_up = {row.output for row in analysis.recommendations if _makes_up(row)}
     allowed = [name for name in wrong if name in until or name in made_up]
     if not allowed:
-        return ""
+        against = [row for row in analysis.recommendations if _is_set_against_inverted(analysis, row)]
+        return (
+            "What is set against it fits it as it is; once it is mended, set that as its row says." if against else ""
+        )
     names = listed([shortened(name, _NAME_LENGTH) for name in allowed])
     whose = "The settings below make" if allowed == wrong else f"What is set below for {names} makes"
     then = "once it is mended, turn the polarity" if len(allowed) == 1 else "when one is mended, turn its polarity"
@@ -100,6 +103,8 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     if row.output in stopgaps(analysis):
         return f"Wired inverted: set {stopgaps(analysis)[row.output]} until that is mended, then turn it back."
     is_said = row.kind == "monitor" and row.output in not_as_described(analysis)  # in its reason
+    if _is_set_against_inverted(analysis, row):
+        return _once_the_reference_is_mended(analysis, row)
     if row.decision == "reference" and row.output in wired_inverted(analysis):
         again = "Wired inverted: once that is mended, record again, for everything is set against it as it is today."
         return "" if "record again" in row.reason else again
@@ -112,6 +117,27 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     )
     as_found = "" if row.output not in not_as_described(analysis) or row.polarity_change == "yes" else _AS_FOUND
     return f"{as_found}{wired}: once that is mended, set {_other(row.recommended_polarity)}, same delay."
+
+
+def _is_set_against_inverted(analysis: Analysis, row: Recommendation) -> bool:
+    """Whether a main or sub, itself wired rightly, is decided against a group of the reference all wired inverted."""
+    group, wrong = analysis.sound_check.group_of(analysis.sound_check.reference), wired_inverted(analysis)
+    is_decided = row.kind in ("main", "sub") and row.decision in ("change", "keep") and row.output not in group
+    return is_decided and row.output not in wrong and set(group) <= set(wrong) - set(not_as_described(analysis))
+
+
+def _once_the_reference_is_mended(analysis: Analysis, row: Recommendation) -> str:
+    """The setting that keeps the sum once the reference is mended, and the one that needs no switch, if as good."""
+    from analyze.alignment.decision import EQUAL_DB  # these bring in numpy
+    from analyze.reports.runner_up import runner_up
+
+    group = analysis.sound_check.group_of(analysis.sound_check.reference)
+    names = listed([shortened(name, _NAME_LENGTH) for name in group])
+    rival = runner_up(analysis, row.output)
+    is_as_good = rival is not None and rival.polarity != row.recommended_polarity and row.cost_if_wrong_db <= EQUAL_DB
+    other = f", or {row.recommended_polarity} at {number(rival.delay_ms, 2)} ms" if rival and is_as_good else ""
+    verb = "is" if len(group) == 1 else "are"
+    return f"Once {names} {verb} mended: set {_other(row.recommended_polarity)}, same delay{other}."
 
 
 def _makes_up(row: Recommendation) -> bool:

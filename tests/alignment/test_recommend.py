@@ -123,8 +123,8 @@ def test_the_reference_alone_of_odd_polarity_names_both_ways() -> None:
     odd = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1})
     reason = rows_of(whole(signs=odd))["left"].reason
     assert "Its group alone is wired inverted" in reason
-    assert "record again; without that, the same sums come of setting the group inverted" in reason
-    assert "or of turning all others over" in reason
+    assert "once that is mended, the same sums come of turning all others over" in reason
+    assert "or of setting the group inverted. To be sure, record again." in reason
     for others in ({"sub": -1}, {"sub": 0, "tower": 0, "wedge": 0}):
         same = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1} | others)
         assert "wired inverted" not in rows_of(whole(signs=same))["left"].reason
@@ -160,8 +160,14 @@ def test_the_reference_that_cancels_its_twin_is_to_be_mended_first() -> None:
     h[0] *= -1.0
     odd = signs_of(dict.fromkeys(NAMES, 1) | {"left": -1})
     rows = rows_of(whole(h, signs=odd))
-    assert "wired opposite to right, so they cancel: mend that first and record again" in rows["left"].reason
-    assert {rows[name].polarity_change for name in ("left", "right")} == {"no"}
+    for name in ("left", "right", "sub", "wedge"):
+        assert "left, the reference, is wired opposite to right, so they cancel" in rows[name].reason
+        assert rows[name].polarity_change == "no"
+    assert {name: rows[name].decision for name in NAMES} == {
+        **dict.fromkeys(("left", "right"), "reference"),
+        **dict.fromkeys(("sub", "wedge"), "undecided"),
+        "tower": "change",
+    }
 
 
 @pytest.mark.parametrize("change", [{"can_invert": False}, {"setting": Setting(5.0, "inverted")}])

@@ -37,6 +37,11 @@ def mended(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
 
 
 @pytest.fixture(scope="module")
+def both_wrong(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
+    return analysed(tmp_path_factory.mktemp("both_wrong"), ("main left", "main right"))
+
+
+@pytest.fixture(scope="module")
 def cancelling(tmp_path_factory: pytest.TempPathFactory) -> Analysis:
     return analysed(tmp_path_factory.mktemp("cancelling"), ("main right",))
 
@@ -71,3 +76,22 @@ def test_the_sheet_says_what_to_set_until_it_is_mended_and_after(cancelling: Ana
 
 def test_nothing_is_said_of_a_twin_that_is_well(mended: Analysis) -> None:
     assert sheet_steps(mended)[0].hint.startswith("unchanged")
+
+
+def test_where_the_whole_group_is_wrong_it_says_what_to_set_once_it_is_mended(
+    both_wrong: Analysis, mended: Analysis
+) -> None:
+    """Turned over, what was set against it is as right as what is recommended where nothing is wrong."""
+    rows = {row.output: row for row in both_wrong.recommendations}
+    right = {row.output: row for row in mended.recommendations}
+    assert (rows["main left"].decision, rows["main right"].decision) == ("reference", "reference")
+    sub, other = rows["sub left"], {"normal": "inverted", "inverted": "normal"}
+    assert sub.decision == "change"
+    assert repair_note(both_wrong, sub).startswith(
+        f"Once main left and main right are mended: set {other[sub.recommended_polarity]}, same delay"
+    )
+    assert other[sub.recommended_polarity] == right["sub left"].recommended_polarity
+    assert sub.recommended_delay_ms == pytest.approx(right["sub left"].recommended_delay_ms, abs=0.1)
+    assert until_mended(both_wrong).startswith("What is set against it fits it as it is")
+    assert repair_note(both_wrong, rows["main left"]) == ""
+    assert "Wired inverted" not in repair_note(mended, right["sub left"])
