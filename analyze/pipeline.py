@@ -210,7 +210,13 @@ def _of_outputs(
         signs = solve_signs(evidence)
         heard = arrival_rows(measured, sound_check, signs)
     declared = {name: position.polarity for name, position in sound_check.positions.items()}
-    wiring, wiring_findings = wiring_rows(evidence, signs, declared, sound_check.set_inverted)
+    wiring, wiring_findings = wiring_rows(
+        evidence,
+        signs,
+        declared,
+        sound_check.set_inverted,
+        [name for name, output in sound_check.outputs.items() if output.feed_tap == "after"],
+    )
     related, clock_findings = comparable(measured)
     arrivals = arrivals_at_present(related, sound_check, signs)
 

@@ -110,11 +110,13 @@ def wiring_rows(
     signs: Signs,
     declared: Mapping[str, str],
     set_inverted: Collection[str] = (),
+    tapped_after: Collection[str] = (),
 ) -> tuple[list[Wiring], list[Finding]]:
     """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted.
 
     declared : polarity of each microphone chain as described, empty where it is not
     set_inverted : outputs described as set inverted, which their feeds do not show
+    tapped_after : outputs whose feeds are described as recorded behind their settings
     """
     rows, findings = [], []
     inverted = _inverted_positions(signs)
@@ -126,7 +128,8 @@ def wiring_rows(
         reason = _reason(sign, signs.likelier[output], len(own), agreeing, n_turned)
         rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
         if sign < 0:
-            findings.append(_inverted_output(output, signs.confidence[output], len(own), output in set_inverted))
+            of_setting = output in set_inverted, output in tapped_after
+            findings.append(_inverted_output(output, signs.confidence[output], len(own), *of_setting))
     for position in inverted:
         confidence = signs.microphone_confidence[position]
         findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
@@ -152,7 +155,9 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int, n_turned: int) -> s
     return f"First arrival reads {word}: {heard}."
 
 
-def _inverted_output(output: str, confidence: float, n_positions: int, is_set_inverted: bool) -> Finding:
+def _inverted_output(
+    output: str, confidence: float, n_positions: int, is_set_inverted: bool, is_tapped_after: bool
+) -> Finding:
     doubt = " Only one position tells: an inverted microphone chain would look the same: check it first." * (
         n_positions == 1
     )
@@ -164,16 +169,23 @@ def _inverted_output(output: str, confidence: float, n_positions: int, is_set_in
             f"own leads.{doubt}"
         )
     else:
+        instead = (
+            "If its feed was recorded ahead of the processor, or came in upside down, correct that instead."
+            if is_tapped_after
+            else "If its processor was set inverted, and the description does not say so, correct that instead."
+        )
         detail = (
             f"{output} is wired inverted: its lowest driver answers a positive feed with negative pressure. Check "
-            "cable, connector, amplifier and the box's own leads; the polarity switch would only cover it up. If its "
-            f"processor was set inverted, and the description does not say so, correct that instead.{doubt}"
+            "cable, connector, amplifier and the box's own leads; the polarity switch would only cover it up. "
+            f"{instead}{doubt}"
         )
     return Finding("output wired inverted", "warning", detail, track=output, value=confidence, unit="confidence")
 
 
 def _inverted_microphone(position: str, confidence: float, declared: str) -> Finding:
     mend = 'Check cable and preamplifier, or declare polarity = "inverted" for this position.'
+    if declared == "normal":
+        mend = "It is described as normal: check cable and preamplifier, or correct the description."
     if declared == "inverted":
         mend = "It is declared inverted, and reads as if it were not: take the declaration out."
     detail = (

@@ -62,6 +62,19 @@ def test_an_inverted_output() -> None:
     _, (described,) = wiring_rows(evidence, signs, {}, {"sub"})
     assert described.detail.startswith("sub is described as set inverted, and sounds normal. Look at the processor")
     assert findings[0].severity == "warning"
+    assert "If its processor was set inverted" in findings[0].detail
+    _, (behind,) = wiring_rows(evidence, signs, {}, (), {"sub"})
+    assert "If its feed was recorded ahead of the processor, or came in upside down" in behind.detail
+    assert "processor was set inverted" not in behind.detail
+
+
+def test_a_microphone_that_reads_other_than_it_is_described() -> None:
+    evidence = evidence_for({"main": 1.0, "sub": 1.0, "fill": 1.0}, {"a": 1.0, "b": 1.0, "c": -1.0})
+    signs = solve_signs(evidence)
+    for declared, said in (("", "or declare polarity"), ("normal", "described as normal"), ("inverted", "declared")):
+        _, (found,) = wiring_rows(evidence, signs, {"c": declared})
+        assert found.finding == "microphone chain inverted"
+        assert said in found.detail
 
 
 @pytest.mark.parametrize("inverted", ["a", "b", "c"])
