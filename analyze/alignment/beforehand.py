@@ -74,14 +74,22 @@ def is_faint(context: Context, group: Sequence[str], zone: str) -> bool:
 
 def _opposite_members(context: Context, members: tuple[str, ...]) -> Decision | None:
     """Undecided where members of one group are wired opposite and their settings do not make up for it."""
-    known = {n: context.signs.output_sign.get(n, 0) for n in members}
-    sounding = {n: s * context.sound_check.outputs[n].setting.sign for n, s in known.items() if s != 0}
-    inverted = [n for n, s in known.items() if s < 0]
-    normal = [n for n, s in known.items() if s > 0]
-    if not inverted or not normal or len(set(sounding.values())) < 2:
-        return None
-    return undecided(
-        members,
-        f"{inverted[0]} is wired opposite to {normal[0]}, so they cancel: mend that, then record each again. "
-        f"Until then set {inverted[0]} alone to its other polarity.",
+    inverted, normal = wired_opposite(context, members)
+    return undecided(members, cancel_words(inverted[0], normal[0])) if inverted else None
+
+
+def wired_opposite(context: Context, members: Sequence[str]) -> tuple[list[str], list[str]]:
+    """Members wired inverted, and normal, where they cancel; none where their settings make up for it."""
+    wired = {n: context.signs.output_sign.get(n, 0) for n in members}
+    sounding = {n: sign * context.sound_check.outputs[n].setting.sign for n, sign in wired.items()}
+    normal = [n for n in members if wired[n] > 0]
+    inverted = [n for n in members if normal and wired[n] < 0 and sounding[n] != sounding[normal[0]]]
+    return (inverted, normal) if inverted else ([], [])
+
+
+def cancel_words(wrong: str, right: str) -> str:
+    """That one output of a group is wired opposite to another, and what to do."""
+    return (
+        f"{wrong} is wired opposite to {right}, so they cancel: mend that, then record each again. "
+        f"Until then set {wrong} alone to its other polarity."
     )

@@ -18,7 +18,7 @@ from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
 from analyze.alignment.monitors import decide_monitors
-from analyze.alignment.reference_group import cancels_its_twin, of_the_reference, turned_row
+from analyze.alignment.reference_group import cancelling_words, of_the_reference, turned_row
 from analyze.alignment.rows import DelayScan, Recommendation
 from analyze.alignment.score import UNCHANGED, Change, efficiency_db, mean_score
 from analyze.description import Output
@@ -47,7 +47,7 @@ def decide_all(context: Context) -> dict[Group, Decision]:
     for group in (g for g in free if _kind(context, g) in ("fill", "tower")):
         decisions[group] = decide_fill(context, group)
         changes[group] = decisions[group].change
-    cancels = cancels_its_twin(context, reference)
+    cancels = cancelling_words(context, reference)
     if cancels:
         decisions |= {g: undecided(g, cancels) for g in free if g not in decisions}
         return {g: decisions[g] for g in context.sound_check.groups}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from analyze.alignment.beforehand import cancel_words, wired_opposite
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision
 from analyze.alignment.device import allowed
@@ -14,23 +15,19 @@ from analyze.alignment.score import UNCHANGED
 
 def of_the_reference(context: Context, group: tuple[str, ...]) -> Decision:
     """The decision on the reference's group: what its wiring means for it and for all that is set against it."""
-    turned = _cancelling(context, group)
+    turned = () if cancelling_words(context, group) else tuple(wired_opposite(context, group)[0])
     return Decision(group, UNCHANGED, "reference", math.nan, math.nan, reason=_reason(context, group), turned=turned)
 
 
-def cancels_its_twin(context: Context, group: tuple[str, ...]) -> str:
-    """That the reference itself is wired wrongly and cancels one of its group, and what to do; else empty.
+def cancelling_words(context: Context, group: tuple[str, ...]) -> str:
+    """That two of the group cancel and stay so, for the reference itself is wired wrongly, or its twin has no switch.
 
-    All that meets the two of them is to wait: it would be set against a sum that is not to stay.
+    All that meets them is to wait: it would be set against a sum that is not to stay. Else empty.
     """
-    name = context.sound_check.reference
-    opposite = [o for o in group if _sounding(context, o) == -_sounding(context, name) != 0]
-    if not opposite or context.signs.output_sign[name] > 0:
-        return ""
-    return (
-        f"{name}, the reference, is wired opposite to {opposite[0]}, so they cancel: mend that, then record each "
-        f"again. Until then set {name} alone to its other polarity."
-    )
+    inverted, normal = wired_opposite(context, group)
+    outputs = [context.sound_check.outputs[name] for name in inverted]
+    may_turn = context.sound_check.reference in normal and all(-1.0 in allowed([one]).signs for one in outputs)
+    return "" if not inverted or may_turn else cancel_words(inverted[0], normal[0])
 
 
 def turned_row(context: Context, row: Recommendation) -> Recommendation:
@@ -44,27 +41,17 @@ def turned_row(context: Context, row: Recommendation) -> Recommendation:
         f"Wired opposite to {reference}, so they cancel: set it to the other polarity until that is mended. Everything "
         "else is set for both playing together."
     )
-    unknown = {"gain_db": math.nan, "worst_position": "", "worst_gain_db": math.nan, "cost_if_wrong_db": math.nan}
-    row = replace(row, **unknown)  # type: ignore[arg-type]
-    return replace(row, decision="change", confidence=sure, polarity_confidence=sure, alternative="", reason=reason)
-
-
-def _sounding(context: Context, name: str) -> int:
-    """Which way up an output sounds by wiring and setting; 0 where that is not known."""
-    return int(context.signs.output_sign.get(name, 0) * context.sound_check.outputs[name].setting.sign)
-
-
-def _cancelling(context: Context, group: tuple[str, ...]) -> tuple[str, ...]:
-    """Members that are wired inverted, sound opposite to the reference and can be turned over."""
-    upright = _sounding(context, context.sound_check.reference)
-    wired = context.signs.output_sign
-    return tuple(
-        name
-        for name in group
-        if upright != 0
-        and _sounding(context, name) == -upright
-        and wired[name] < 0
-        and len(allowed([context.sound_check.outputs[name]]).signs) > 1
+    return replace(
+        row,
+        decision="change",
+        confidence=sure,
+        polarity_confidence=sure,
+        cost_if_wrong_db=math.nan,
+        gain_db=math.nan,
+        worst_position="",
+        worst_gain_db=math.nan,
+        alternative="",
+        reason=reason,
     )
 
 
@@ -72,14 +59,15 @@ def _reason(context: Context, group: tuple[str, ...]) -> str:
     """What is said of the reference and its group."""
     name, signs = context.sound_check.reference, context.signs.output_sign
     others = [s for o, s in signs.items() if o not in group and s != 0]
-    cancels = cancels_its_twin(context, group)
+    cancels = cancelling_words(context, group)
     if cancels:
         return cancels
-    if signs.get(name, 0) < 0 and others and all(s > 0 for s in others):
-        what, it = ("It alone", "it") if len(group) == 1 else ("Its group alone", "the group")
-        return (
-            f"The reference: everything else is set against it as it is wired today. {what} is wired inverted: once "
-            f"that is mended, the same sums come of turning all others over, or of setting {it} inverted. To be sure, "
-            "record again."
-        )
-    return "The reference: everything else is set against it."
+    if signs.get(name, 0) >= 0:
+        return "The reference: everything else is set against it."
+    reason = "The reference: everything else is set against it as it is wired today, inverted"
+    if not others or any(s < 0 for s in others):
+        return f"{reason}. Once that is mended, record again."
+    return (
+        f"{reason}, and nothing outside its group is. Once that is mended, the same sums come of turning all others "
+        f"over, or of setting {'it' if len(group) == 1 else 'the group'} inverted. To be sure, record again."
+    )

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from analyze.pipeline import Analysis
 
 _NAME_LENGTH = 40
+_FITS = "The settings below fit the wiring as it is; once it is mended, set what each row says."
 # Of a polarity that may not be what the description says, whichever it is.
 _AS_FOUND = "Leave its switch as you find it, whatever stands here. "
 
@@ -83,10 +84,8 @@ def until_mended(analysis: Analysis) -> str:
     made_up = {row.output for row in analysis.recommendations if _makes_up(row)}
     allowed = [name for name in wrong if name in until or name in made_up]
     if not allowed:
-        against = [row for row in analysis.recommendations if _is_set_against_inverted(analysis, row)]
-        return (
-            "What is set against it fits it as it is; once it is mended, set that as its row says." if against else ""
-        )
+        is_against = any(_is_set_against_inverted(analysis, row) for row in analysis.recommendations)
+        return _FITS if is_against else ""
     names = listed([shortened(name, _NAME_LENGTH) for name in allowed])
     whose = "The settings below make" if allowed == wrong else f"What is set below for {names} makes"
     then = "once it is mended, turn the polarity" if len(allowed) == 1 else "when one is mended, turn its polarity"
@@ -105,9 +104,6 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
     is_said = row.kind == "monitor" and row.output in not_as_described(analysis)  # in its reason
     if _is_set_against_inverted(analysis, row):
         return _once_the_reference_is_mended(analysis, row)
-    if row.decision == "reference" and row.output in wired_inverted(analysis):
-        again = "Wired inverted: once that is mended, record again, for everything is set against it as it is today."
-        return "" if "record again" in row.reason else again
     if not _makes_up(row) or row.output not in wired_inverted(analysis) or is_said:
         return ""
     wired = (
@@ -120,9 +116,12 @@ def repair_note(analysis: Analysis, row: Recommendation) -> str:
 
 
 def _is_set_against_inverted(analysis: Analysis, row: Recommendation) -> bool:
-    """Whether a main or sub, itself wired rightly, is decided against a group of the reference all wired inverted."""
+    """Whether an output, itself wired rightly, is decided against a group of the reference all wired inverted.
+
+    A monitor is not: it is never turned over for what others do, and is judged again.
+    """
     group, wrong = analysis.sound_check.group_of(analysis.sound_check.reference), wired_inverted(analysis)
-    is_decided = row.kind in ("main", "sub") and row.decision in ("change", "keep") and row.output not in group
+    is_decided = row.kind != "monitor" and row.decision in ("change", "keep") and row.output not in group
     return is_decided and row.output not in wrong and set(group) <= set(wrong) - set(not_as_described(analysis))
 
 

@@ -27,25 +27,23 @@ _BUILT_SO = (
 _OPPOSITE = -0.5
 
 
-def opposite_high_sections(
-    phases_rad: Mapping[str, Sequence[float]], kinds: Mapping[str, str] | None = None
-) -> list[Finding]:
+def opposite_high_sections(phases_rad: Mapping[str, Sequence[float]], kinds: Mapping[str, str]) -> list[Finding]:
     """A finding for every output whose high section is of the opposite sign to its lowest driver.
 
     A note where several outputs of a kind could be told and all show it: so they are built.
 
     phases_rad : per output, phases of its high section re its lowest driver wherever they could be told
-    kinds : the kind of every output; without, each is looked at by itself
+    kinds : the kind of every output
     """
     cosines = {output: np.cos(phases) for output, phases in phases_rad.items() if phases}
     opposite = [output for output, cosine in cosines.items() if float(np.mean(cosine)) <= _OPPOSITE]
     findings = []
     for output in opposite:
-        alike = [other for other in cosines if kinds and kinds[other] == kinds[output]]
+        alike = [other for other in cosines if kinds[other] == kinds[output]]
         is_built_so = len(alike) > 1 and all(other in opposite for other in alike)
         n = int(np.sum(cosines[output] < 0.0))
         detail = f"The high section pulls where the lowest driver pushes, at {_share(n, len(cosines[output]))}. "
-        detail += _BUILT_SO.format(kind=kinds[output]) if kinds and is_built_so else _COMPARE
+        detail += _BUILT_SO.format(kind=kinds[output]) if is_built_so else _COMPARE
         findings.append(
             Finding(
                 "high section of opposite sign",

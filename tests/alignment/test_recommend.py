@@ -122,8 +122,8 @@ def test_the_reference_never_moves_nor_its_group() -> None:
 def test_the_reference_alone_of_odd_polarity_names_both_ways() -> None:
     odd = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1})
     reason = rows_of(whole(signs=odd))["left"].reason
-    assert "Its group alone is wired inverted" in reason
-    assert "once that is mended, the same sums come of turning all others over" in reason
+    assert "as it is wired today, inverted, and nothing outside its group is." in reason
+    assert "Once that is mended, the same sums come of turning all others over" in reason
     assert "or of setting the group inverted. To be sure, record again." in reason
     for others in ({"sub": -1}, {"sub": 0, "tower": 0, "wedge": 0}):
         same = signs_of({"left": -1, "right": -1, "sub": 1, "tower": 1, "wedge": 1} | others)
@@ -161,7 +161,7 @@ def test_the_reference_that_cancels_its_twin_is_to_be_mended_first() -> None:
     odd = signs_of(dict.fromkeys(NAMES, 1) | {"left": -1})
     rows = rows_of(whole(h, signs=odd))
     for name in ("left", "right", "sub", "wedge"):
-        assert "left, the reference, is wired opposite to right, so they cancel" in rows[name].reason
+        assert "left is wired opposite to right, so they cancel: mend that" in rows[name].reason
         assert rows[name].polarity_change == "no"
     assert {name: rows[name].decision for name in NAMES} == {
         **dict.fromkeys(("left", "right"), "reference"),
@@ -170,14 +170,19 @@ def test_the_reference_that_cancels_its_twin_is_to_be_mended_first() -> None:
     }
 
 
-@pytest.mark.parametrize("change", [{"can_invert": False}, {"setting": Setting(5.0, "inverted")}])
-def test_a_twin_is_left_alone_where_it_cannot_be_turned_or_its_setting_makes_up_for_it(
-    change: dict[str, object],
+@pytest.mark.parametrize(
+    ("change", "decision"), [({"can_invert": False}, "undecided"), ({"setting": Setting(5.0, "inverted")}, "change")]
+)
+def test_a_twin_stays_where_it_cannot_be_turned_or_its_setting_makes_up_for_it(
+    change: dict[str, object], decision: str
 ) -> None:
+    """In the one case nothing is set against the two that cancel, in the other all is well."""
     outputs = [dataclasses.replace(o, **change) if o.name == "right" else o for o in OUTPUTS]  # type: ignore[arg-type]
     odd = signs_of(dict.fromkeys(NAMES, 1) | {"right": -1})
-    found = context(outputs, POSITIONS, hall(), arrivals=arrivals(), reference="left", signs=odd)
-    assert rows_of(found)["right"].decision == "reference"
+    rows = rows_of(context(outputs, POSITIONS, hall(), arrivals=arrivals(), reference="left", signs=odd))
+    assert (rows["right"].decision, rows["right"].polarity_change) == ("reference", "no")
+    assert rows["sub"].decision == decision
+    assert ("they cancel" in rows["left"].reason) is (decision == "undecided")
 
 
 def test_an_undecided_output_keeps_its_setting() -> None:

@@ -121,7 +121,7 @@ def test_a_figure_has_no_more_digits_than_are_known(analysis, value, unit, figur
 
 
 def test_a_pair_of_boxes_has_one_note(analysis):
-    rows = opposite_high_sections({"mains": [3.0, -2.9], "sub left": [3.1, -3.0]})
+    rows = opposite_high_sections({"mains": [3.0, -2.9], "sub left": [3.1, -3.0]}, {"mains": "main", "sub left": "sub"})
     (row,) = shown(analysis, *rows)
     assert row.place == "mains; sub left"
     assert row.lines == (1, 2)

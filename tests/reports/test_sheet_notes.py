@@ -185,6 +185,23 @@ def test_a_wrong_wiring_is_allowed_for_where_something_was_decided(analysis: Ana
     assert notes[1].startswith("Wired inverted: once that is mended, set ")
 
 
+def test_what_is_set_against_a_reference_that_is_wired_inverted_says_what_to_set_once_that_is_mended(
+    analysis: Analysis,
+) -> None:
+    """Fills and towers, too, for they follow its sign; a monitor is judged again."""
+    group = analysis.sound_check.group_of(analysis.sound_check.reference)
+    one = wired(analysis, *group)
+    rows = [dataclasses.replace(row, decision="change") for row in analysis.recommendations if row.output not in group]
+    assert {row.kind for row in rows} == {"sub", "tower", "monitor"}
+    for row in rows:
+        other = {"normal": "inverted", "inverted": "normal"}[row.recommended_polarity]
+        said = f"Once {group[0]} is mended: set {other}, same delay"
+        assert repair_note(one, row).startswith(said) is (row.kind != "monitor")
+        assert repair_note(wired(analysis), row) == ""
+        assert "Once" not in repair_note(wired(analysis, *group, row.output), row)
+    assert until_mended(one).startswith("The settings below fit the wiring as it is")
+
+
 def test_a_monitor_that_is_left_upside_down_is_not_said_to_make_up_for_its_wiring(analysis: Analysis) -> None:
     """It is kept, for nothing is turned over for what that gains; once it is mended it is measured again."""
     row = dataclasses.replace(

@@ -68,27 +68,29 @@ def test_one_driver_has_no_high_section_of_its_own() -> None:
         assert math.cos(phase) < -0.95
 
 
+KINDS = {"main left": "main", "main right": "main", "fill": "fill", "wedge": "monitor"}
+
+
 def test_a_finding_names_the_output_and_where_it_shows() -> None:
-    found = opposite_high_sections({"mains": [0.1, -0.2, 0.0], "wedge": [3.0, -2.9, 3.1, 0.4], "sub": []})
+    found = opposite_high_sections({"main left": [0.1, -0.2, 0.0], "wedge": [3.0, -2.9, 3.1, 0.4], "fill": []}, KINDS)
     assert [(f.finding, f.severity, f.track, f.value) for f in found] == [
         ("high section of opposite sign", "warning", "wedge", 3.0)
     ]
     assert re.search("at most positions that tell", found[0].detail)
-    (whole,) = opposite_high_sections({"wedge": [3.0, -2.9]})
+    (whole,) = opposite_high_sections({"wedge": [3.0, -2.9]}, KINDS)
     assert re.search("at all positions that tell", whole.detail)
 
 
 def test_both_boxes_of_a_pair_say_the_same() -> None:
     """So that a report says it once: the detail names neither box nor figure."""
-    one, other = opposite_high_sections({"main left": [3.0, -2.9, 3.1], "main right": [3.0, -2.9]})
+    one, other = opposite_high_sections({"main left": [3.0, -2.9, 3.1], "main right": [3.0, -2.9]}, KINDS)
     assert one.detail == other.detail
     assert (one.track, other.track) == ("main left", "main right")
 
 
 def test_what_all_boxes_of_a_kind_show_is_a_note() -> None:
-    kinds = {"main left": "main", "main right": "main", "fill": "fill", "wedge": "monitor"}
     mains = {"main left": [3.0, -2.9, 3.1], "main right": [3.0, -2.9]}
-    found = opposite_high_sections(mains | {"fill": [3.0], "wedge": [0.1]}, kinds)
+    found = opposite_high_sections(mains | {"fill": [3.0], "wedge": [0.1]}, KINDS)
     assert [(f.track, f.severity) for f in found] == [
         ("main left", "note"),
         ("main right", "note"),
@@ -96,13 +98,13 @@ def test_what_all_boxes_of_a_kind_show_is_a_note() -> None:
     ]
     assert "Every main that could be told shows it" in found[0].detail
     assert "compare it with another box of its kind" in found[2].detail
-    one_of_two = opposite_high_sections(mains | {"main right": [0.1, 0.2]}, kinds)
+    one_of_two = opposite_high_sections(mains | {"main right": [0.1, 0.2]}, KINDS)
     assert [(f.track, f.severity) for f in one_of_two] == [("main left", "warning")]
 
 
 @pytest.mark.parametrize("upper", [1.2, 1.6, 2.0])
 def test_a_phase_in_between_is_no_finding(upper: float) -> None:
-    assert opposite_high_sections({"mains": [upper, -upper]}) == []
+    assert opposite_high_sections({"main left": [upper, -upper]}, KINDS) == []
 
 
 @pytest.mark.parametrize("box", BOXES)
