@@ -27,8 +27,12 @@ def main() -> None:
 
 def _interrupt_once(_number: int, _frame: FrameType | None) -> None:
     """Stop for the first interrupt: another one would stop what is being put in order for it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, _not_heard)
     raise KeyboardInterrupt
+
+
+def _not_heard(_number: int, _frame: FrameType | None) -> None:
+    """Go on. Not SIG_IGN, which a process that is just being started would inherit, and never end for an interrupt."""
 
 
 def _run(arguments: list[str]) -> int:

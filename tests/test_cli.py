@@ -206,6 +206,26 @@ def test_interrupt_exits_130_and_leaves_nothing(tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["c"]
 
 
+def test_what_is_started_after_an_interrupt_can_be_interrupted_too(tmp_path):
+    """A batch may be starting its next analysis at that moment; the batch itself hears of no second interrupt."""
+    (tmp_path / "interrupted.py").write_text(
+        "import os, signal, subprocess, sys\n"
+        "import analyze.cli\n"
+        "from analyze.__main__ import main\n"
+        "def interrupted(*a, **k):\n"
+        "    try:\n"
+        "        os.kill(os.getpid(), signal.SIGINT)\n"
+        "    except KeyboardInterrupt:\n"
+        "        os.kill(os.getpid(), signal.SIGINT)\n"
+        "    child = 'import os, signal; os.kill(os.getpid(), signal.SIGINT)'\n"
+        "    return 50 - subprocess.run([sys.executable, '-c', child], stderr=subprocess.DEVNULL).returncode\n"
+        "analyze.cli.commands.main = interrupted\n"
+        "main()\n"
+    )
+    process = subprocess.run([sys.executable, "interrupted.py"], cwd=tmp_path, capture_output=True, text=True)
+    assert process.returncode == 50 + signal.SIGINT, process.stderr
+
+
 def test_interrupt_while_a_class_is_made_exits_130_too(check, tmp_path):
     """Libraries make classes by running texts; Python takes an interrupt in there for one that nobody answers."""
     (tmp_path / "interrupted.py").write_text(
