@@ -123,15 +123,23 @@ def demo(out: Path, seed: int, second_visit: bool) -> int:
     "they are its last tracks, the feeds stand before them.",
 )
 @click.option(
+    "--feeds",
+    default="",
+    metavar="NAME,NAME,...",
+    help="Likewise the outputs: in the order of their feeds, the first tracks; where every recording has one feed, in "
+    "the order of the recordings.",
+)
+@click.option(
     "--on-stage", default="", metavar="NAME,...", help="Which of the positions are on stage; all others are audience."
 )
 @debug
-def draft(folder: Path, mics: str, on_stage: str) -> int:
+def draft(folder: Path, mics: str, feeds: str, on_stage: str) -> int:
     """Write a soundcheck.toml for the recordings in FOLDER, to be corrected by hand."""
     from analyze.draft import write_draft
     from analyze.draft_said import Said, names_in
 
-    made = write_draft(folder, Said(names_in(mics, "--mics"), names_in(on_stage, "--on-stage")))
+    said = Said(names_in(mics, "--mics"), names_in(on_stage, "--on-stage"), names_in(feeds, "--feeds"))
+    made = write_draft(folder, said)
     of_kinds = {"output": made.n_outputs, "position": made.n_positions, "capture": made.n_captures}
     counts = ", ".join(f"{n} {kind}{'s' * (n != 1)}" for kind, n in of_kinds.items())
     click.echo(f"A draft is in {printable(str(made.path))}: {counts}, all guessed.", err=True)

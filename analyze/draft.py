@@ -10,6 +10,7 @@ new one appears whole or not at all.
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -21,9 +22,9 @@ from analyze.draft_files import LeftOut, find_audio
 from analyze.draft_names import Draft, name_draft
 from analyze.draft_order import is_nameless, with_roles_by_order
 from analyze.draft_recordings import bundle_tracks
-from analyze.draft_said import Said, with_known_names, with_names_by_order, with_zones
-from analyze.draft_text import draft_text
-from analyze.draft_tracks import guess_tracks
+from analyze.draft_said import Said, said_in, said_line, with_known_names, with_names_by_order, with_zones
+from analyze.draft_text import draft_text, said_of
+from analyze.draft_tracks import Track, guess_tracks
 from analyze.errors import AnalyzeError, AudioError, DescriptionError, OutputError
 from analyze.reports.summaries import first_few
 
@@ -60,7 +61,7 @@ def write_draft(folder: Path, said: Said | None = None) -> Drafted:
     """
     target, is_there = _target(folder, said)
     draft = guess_sound_check(folder, said)
-    text = draft_text(draft)
+    text = draft_text(draft, said_line(said or Said()))
     if len(text.encode()) > MAX_FILE_BYTES:
         what = f"holds more tracks than a description may have (expected at most {MAX_FILE_BYTES} bytes of text)."
         raise DescriptionError(what, "Draft one sound check at a time, each from its own folder.", path=folder)
@@ -83,7 +84,7 @@ def guess_sound_check(folder: Path, said: Said | None = None) -> Draft:
     if not files:
         raise _nothing_readable(folder, left_out)
     said = said or Said()
-    tracks = with_roles_by_order(with_known_names(guess_tracks(files), said), len(said.mics))
+    tracks = with_roles_by_order(with_known_names(guess_tracks(files), said), len(said.feeds), len(said.mics))
     bundles, alone = bundle_tracks(tracks)
     lone = [LeftOut(track.text, "a stage input that has no second microphone to be compared with.") for track in alone]
     named = with_names_by_order(bundles, said)
@@ -112,9 +113,11 @@ def _target(folder: Path, said: Said | None) -> tuple[Path, bool]:
 
 
 def _is_untouched(folder: Path, target: Path) -> bool:
-    """Whether a description is what a draft of the folder says, to the letter."""
+    """Whether a description is what a draft of the folder says, to the letter, asked for as it was."""
     try:
-        return target.is_file() and target.read_text(encoding="utf-8") == draft_text(guess_sound_check(folder))
+        text = target.read_text(encoding="utf-8") if target.is_file() else ""
+        said = said_of(text)
+        return bool(text) and text == draft_text(guess_sound_check(folder, said_in(said)), said)
     except (AnalyzeError, OSError, ValueError):
         return False
 
@@ -162,17 +165,26 @@ def _by_order_alone(draft: Draft) -> tuple[str, ...]:
 
 
 def _nameless(draft: Draft) -> tuple[str, ...]:
-    """How to name the microphones of files that name none of their tracks."""
-    mics = [(name, track) for capture in draft.live for name, track in capture.mics.items()]
-    unnamed = (name for name, track in mics if track.file.n_channels > 1 and not track.is_told and is_nameless(track))
-    nameless = list(dict.fromkeys(unnamed))
-    if not nameless:
+    """How to name feeds and microphones of files that name none of their tracks."""
+    mics = _without_names((name, track) for capture in draft.live for name, track in capture.mics.items())
+    feeds = _without_names((n, t) for capture in draft.live for n, t in capture.feeds.items() if not t.kind)
+    named = [f"the feeds {first_few(feeds, _MOST_NAMED)}"] * bool(feeds)
+    named += [f"the microphones {first_few(mics, _MOST_NAMED)}"] * bool(mics)
+    if not named:
         return ()
+    feeds_said, mics_said = "--feeds main_left,main_right,sub", "--mics mix,front,back"
+    options = " and ".join([feeds_said] * bool(feeds) + [mics_said] * bool(mics))
     return (
-        f"Nothing names the microphones {first_few(nameless, _MOST_NAMED)}. If they are the last tracks, in one "
-        "order on every such recording, say it once: draft again with all of their names, as in --mics mix,front,back. "
-        "As long as nobody has touched this draft, the new one takes its place.",
+        f"Nothing names {' and '.join(named)}. If feeds are the first tracks and microphones the last, in one order on "
+        f"every such recording, say it once: draft again with all of their names, as in {options}. As long as nobody "
+        "has touched this draft, the new one takes its place.",
     )
+
+
+def _without_names(named: Iterable[tuple[str, Track]]) -> list[str]:
+    """Those whose track has no name of its own, in a file of several, and of which the user says nothing; each once."""
+    unnamed = (name for name, track in named if track.file.n_channels > 1 and not track.is_told and is_nameless(track))
+    return list(dict.fromkeys(unnamed))
 
 
 def _loaded(target: Path) -> tuple[str, tuple[str, ...]]:

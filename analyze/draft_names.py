@@ -153,7 +153,7 @@ class _Names:
         known = next((output for output in self.outputs if output.key == key and output.name not in taken), None)
         if known is None:
             name = unique_name(label, [output.name for output in self.outputs])
-            known = DraftOutput(name, track.kind, key, f"{track.kind_why} of {track.text}")
+            known = DraftOutput(name, track.kind, key, _why(track.kind_why, track))
             self.outputs.append(known)
         return known.name
 
@@ -173,7 +173,12 @@ def _zone_why(track: Track) -> str:
     """What the zone of a microphone was guessed from."""
     if not track.zone:
         return "nothing says where it stood"
-    return track.why if track.is_told else f"{track.why} of {track.text}"
+    return _why(track.why, track)
+
+
+def _why(why: str, track: Track) -> str:
+    """What a guess was made from, with the track that it is of unless the user said it of all."""
+    return why if track.is_told else f"{why} of {track.text}"
 
 
 def _capture_name(bundle: Bundle, outputs: tuple[str, ...]) -> str:

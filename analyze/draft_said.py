@@ -1,7 +1,8 @@
-"""What the user says once of all recordings of a draft: the order of the microphones, and which stand on stage."""
+"""What the user says once of all recordings of a draft: the order of feeds and microphones, and who is on stage."""
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,11 @@ from analyze.draft_recordings import Bundle
 from analyze.draft_tracks import Track, because
 from analyze.errors import DescriptionError
 
+#: The option that names the tracks of each role.
+_OPTIONS = {"feed": "--feeds", "mic": "--mics"}
+#: All options that name something.
+_NAMING = ("--mics", "--feeds", "--on-stage")
+
 
 @dataclass(frozen=True)
 class Said:
@@ -21,10 +27,30 @@ class Said:
 
     mics : of the microphones, in the order of their tracks, on every recording whose tracks have no names of their own
     on_stage : positions on stage; where any is named, all others are in the audience
+    feeds : of the outputs, in the order of their feeds' tracks on such recordings; or of recordings with one feed each
     """
 
     mics: tuple[str, ...] = ()
     on_stage: tuple[str, ...] = ()
+    feeds: tuple[str, ...] = ()
+
+
+def said_line(said: Said) -> str:
+    """What the user says as a line of a draft; empty if nothing.
+
+    >>> said_line(Said(("mix", "front row"), feeds=("main",)))
+    "--mics 'mix,front row' --feeds main"
+    """
+    options = zip(_NAMING, (said.mics, said.feeds, said.on_stage), strict=True)
+    return " ".join(f"{option} {shlex.quote(','.join(names))}" for option, names in options if names)
+
+
+def said_in(line: str) -> Said:
+    """What a line of a draft says that the user has said. Raises DescriptionError or ValueError if nobody can have."""
+    words = shlex.split(line)
+    given = dict(zip(words[::2], words[1::2], strict=True))
+    mics, feeds, on_stage = (names_in(given.get(option, ""), option) for option in _NAMING)
+    return Said(mics, on_stage, feeds)
 
 
 def names_in(text: str, option: str) -> tuple[str, ...]:
@@ -41,32 +67,42 @@ def names_in(text: str, option: str) -> tuple[str, ...]:
     plain = [plain_text(name) for name in names]
     twice = next((name for name, each in zip(names, plain, strict=True) if plain.count(each) > 1), "")
     if twice:
-        raise DescriptionError(f"{option} names {shown(twice)} twice.", "Give every microphone a name of its own.")
+        raise DescriptionError(f"{option} names {shown(twice)} twice.", "Give each a name of its own.")
     return names
 
 
 def with_known_names(tracks: Iterable[Track], said: Said) -> tuple[Track, ...]:
-    """The tracks, those that bear the name of a microphone by themselves taken for it."""
-    spelt = {plain_text(name): name for name in said.mics}
-    return tuple(
-        _told(track, spelt[plain_text(track.own_name)])
-        if track.role in ("", "mic") and plain_text(track.own_name) in spelt and not is_nameless(track)
-        else track
-        for track in tracks
-    )
+    """The tracks, those that bear the name of a feed or microphone by themselves taken for it."""
+    spelt = [(role, {plain_text(name): name for name in names}) for role, names, _ in _kinds(said)]
+
+    def told(track: Track) -> Track:
+        own = plain_text(track.own_name)
+        known = ((role, names[own]) for role, names in spelt if track.role in ("", role) and own in names)
+        role, name = next(known, ("", "")) if not is_nameless(track) else ("", "")
+        return _told(track, role, name) if name else track
+
+    return tuple(map(told, tracks))
 
 
 def with_names_by_order(bundles: Sequence[Bundle], said: Said) -> list[Bundle]:
-    """The bundles, their microphones without names called as the user says.
+    """The bundles, their feeds and microphones without names called as the user says.
 
     Raises DescriptionError if their number is another in a recording, or if no recording has any of those named.
     """
-    if not said.mics:
-        return list(bundles)
-    named = [_named(bundle, said.mics) for bundle in bundles]
-    if not any(track.is_told for bundle in named for track in bundle.tracks):
-        what = f"--mics names {listed(said.mics)}, and no recording has microphones without names."
-        raise DescriptionError(what, "Leave the option away: the tracks are called as their files or track lists say.")
+    named = list(bundles)
+    for role, names, what in _kinds(said):
+        groups = [group for bundle in named for group in _nameless(bundle, role)]
+        told: dict[tuple[str, int], Track] = {}
+        for number, group in enumerate(groups):
+            own = names[number : number + 1] if role == "feed" and _is_one_each(groups, names) else names
+            if len(group) != len(own):
+                raise _another_number(group, names, role)
+            told |= {track.place: _told(track, role, name) for track, name in zip(group, own, strict=True)}
+        named = [replace(b, tracks=tuple(told.get(track.place, track) for track in b.tracks)) for b in named]
+        if not any(track.is_told and track.role == role for bundle in named for track in bundle.tracks):
+            what = f"{_OPTIONS[role]} names {listed(names)}, and no recording has {what} without names."
+            mend = "Leave the option away: the tracks are called as their files or track lists say."
+            raise DescriptionError(what, mend)
     return named
 
 
@@ -87,32 +123,46 @@ def with_zones(positions: Sequence[DraftPosition], said: Said) -> tuple[DraftPos
     return tuple(replace(position, zone=zone, why="") for position, zone in zip(positions, zones, strict=True))
 
 
-def _named(bundle: Bundle, names: Sequence[str]) -> Bundle:
-    """A bundle, its microphones without names named: per file of several channels, and all other files together."""
+def _kinds(said: Said) -> list[tuple[str, tuple[str, ...], str]]:
+    """Role, names and what they are of, for what the user names."""
+    kinds = (("feed", said.feeds, "feeds"), ("mic", said.mics, "microphones"))
+    return [kind for kind in kinds if kind[1]]
+
+
+def _nameless(bundle: Bundle, role: str) -> list[list[Track]]:
+    """Tracks without names of a role, by number: per file of several channels, and all other files together.
+
+    Beside feeds or microphones that are known, tracks of which nothing is known may be the other.
+    """
     groups: dict[str, list[Track]] = {}
-    for track in bundle.of("mic"):
+    others = bundle.of("") if bundle.of("mic" if role == "feed" else "feed") else ()
+    for track in bundle.of(role) or filter(is_nameless, others):
         groups.setdefault(track.file.path if track.file.n_channels > 1 else "", []).append(track)
-    told: dict[tuple[str, int], Track] = {}
-    for group in groups.values():
-        if not all(map(is_nameless, group)):
-            continue
-        if len(group) != len(names):
-            raise _another_number(group, names)
-        told |= {track.place: _told(track, name) for track, name in zip(by_number(group), names, strict=True)}
-    return replace(bundle, tracks=tuple(told.get(track.place, track) for track in bundle.tracks))
+    return [by_number(group) for group in groups.values() if all(map(is_nameless, group))]
 
 
-def _told(track: Track, name: str) -> Track:
-    """A track as the microphone that the user says it is."""
+def _is_one_each(groups: Sequence[Sequence[Track]], names: Sequence[str]) -> bool:
+    """Whether there are as many recordings as names, each with a single feed: one output after another."""
+    return len(groups) == len(names) and all(len(group) == 1 for group in groups)
+
+
+def _told(track: Track, role: str, name: str) -> Track:
+    """A track as the feed or microphone that the user says it is."""
     reading = read_text(name)
-    why = because(reading.words, "--mics")
-    return replace(track, role="mic", is_sure=True, label=name, zone=reading.zone, why=why, is_told=True)
+    told = replace(track, role=role, is_sure=True, label=name, is_told=True, is_by_order=False)
+    if role == "feed":
+        why = because(reading.kind_words, _OPTIONS[role])
+        return replace(told, kind=reading.kind, output_key=reading.output_key, why="", kind_why=why)
+    return replace(told, zone=reading.zone, why=because(reading.words, _OPTIONS[role]))
 
 
-def _another_number(group: Sequence[Track], names: Sequence[str]) -> DescriptionError:
-    """The error for a recording that has more or fewer microphones than are named."""
-    texts = [track.text for track in by_number(group)]
+def _another_number(group: Sequence[Track], names: Sequence[str], role: str) -> DescriptionError:
+    """The error for a recording that has more or fewer feeds or microphones than are named."""
+    texts = [track.text for track in group]
     tracks = f"from {texts[0]} to {texts[-1]}" if len(texts) > 1 else texts[0]
-    what = f"--mics does not fit a recording (found {len(group)} without names: {tracks}, expected {len(names)}:"
+    option = _OPTIONS[role]
+    what = f"{option} does not fit a recording (found {len(group)} without names: {tracks}, expected {len(names)}:"
     mend = "Name all that have no name, in the order of the tracks. Where others were used, give those tracks names."
+    if role == "feed":
+        mend += " Where one output plays after another, --mics says how many tracks are none of the feed."
     return DescriptionError(f"{what} {listed(names)}).", mend)

@@ -26,7 +26,10 @@ _HEAD = """\
 # guess may be wrong; take the mark away where it is right. The delays and polarities that were set while recording are
 # known to nobody but you: type them in.
 # A position has one name in all captures; so has an output. What could not be placed stands in comments. With
-# device = "..." and channel = "..." an output says where its setting is typed; the sheet shows it."""
+# device = "..." and channel = "..." an output says where its setting is typed; the sheet shows it. What the device
+# allows is taken to be 0 to 500 ms in steps of 0.01, and a polarity switch; else write max_delay_ms, delay_step_ms or
+# can_invert = false. Outputs that get the same change, such as left and right, share one group = "..."."""
+_SAID = "# Asked for with "
 _BY_ORDER = """\
 # Which of these are feeds and which microphones is a guess by their order: check each line, move what is wrong to its
 # table, and rename outputs and positions here and above. Tracks of the stage belong under [captures.inputs]."""
@@ -35,12 +38,12 @@ _PLACE_THESE = """\
 # sent to an output), [captures.mics] (a measurement microphone) or [captures.inputs] (the stage), renamed:"""
 
 
-def draft_text(draft: Draft) -> str:
-    """The text of the description."""
+def draft_text(draft: Draft, said: str = "") -> str:
+    """The text of the description; `said` are the options with which it was asked for."""
     live = draft.live
     outputs = {name for capture in live for name in capture.feeds}
     positions = {name for capture in live for name in capture.mics}
-    blocks = [_head(draft)]
+    blocks = [_head(draft, said)]
     first_of_group = {output.group: output.name for output in reversed(draft.outputs) if output.name in outputs}
     for output in draft.outputs:
         is_marked = first_of_group.get(output.group, output.name) == output.name
@@ -54,9 +57,19 @@ def draft_text(draft: Draft) -> str:
     return "\n\n".join(blocks) + "\n"
 
 
-def _head(draft: Draft) -> str:
+def said_of(text: str) -> str:
+    """The options with which a draft was asked for, as it tells itself; empty if with none."""
+    return next((line.removeprefix(_SAID) for line in text.splitlines() if line.startswith(_SAID)), "")
+
+
+def _head(draft: Draft, said: str) -> str:
     """What stands before the first table."""
-    lines = [_HEAD, "format = 1", _marked(f"title = {_quoted(draft.title)}", "the name of the folder")]
+    lines = [
+        _HEAD,
+        *([_SAID + said] if said else []),
+        "format = 1",
+        _marked(f"title = {_quoted(draft.title)}", "the name of the folder"),
+    ]
     if draft.day:
         lines.append(_marked(f"date = {draft.day}", "by the clock of the recorder"))
     else:

@@ -37,7 +37,7 @@ def test_a_skeleton_is_marked_and_said_to_be_a_guess(tmp_path: Path) -> None:
     made = write_draft(recordings(tmp_path, {"take1.wav": 5}))
     order, nameless = made.doubts
     assert "guessed by their order. Hold every line against your notes" in order
-    assert "Nothing names the microphones mic 1 and mic 2." in nameless
+    assert "Nothing names the feeds output 1, output 2 and output 3 and the microphones mic 1 and mic 2." in nameless
     assert "--mics mix,front,back" in nameless
     text = text_of(tmp_path)
     assert "# Which of these are feeds and which microphones is a guess by their order" in text

@@ -48,7 +48,7 @@ def test_the_command_says_what_to_fill_in(tmp_path: Path) -> None:
     done = call("draft", str(recordings(tmp_path, {"take.wav": 4})))
     assert done.returncode == 0
     assert "To be filled in first" in done.stderr
-    assert 'soundcheck.toml:12: outputs."output 1".kind' in done.stderr
+    assert 'soundcheck.toml:14: outputs."output 1".kind' in done.stderr
 
 
 def test_a_description_is_never_overwritten(tmp_path: Path) -> None:

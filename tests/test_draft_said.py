@@ -74,7 +74,9 @@ def test_positions_on_stage_are_said_once_and_the_others_are_audience(tmp_path: 
 
 def test_the_feeds_of_an_unknown_recording_stand_before_the_microphones(tmp_path: Path) -> None:
     made = write_draft(recordings(tmp_path, {"MULTITRACK_0412.wav": 7}), Said(("FOH", "row 8", "back row", "balcony")))
-    assert (made.n_outputs, made.n_positions, made.doubts) == (3, 4, ())
+    assert (made.n_outputs, made.n_positions) == (3, 4)
+    (doubt,) = made.doubts
+    assert "Nothing names the feeds output 1, output 2 and output 3. If" in doubt
     text = text_of(tmp_path)
     assert '"output 1" = "MULTITRACK_0412.wav:1"  # guess: feed, and so are the 2 below: it stands before the' in text
     assert 'balcony = "MULTITRACK_0412.wav:7"\n' in text
@@ -166,8 +168,7 @@ def test_a_draft_that_nobody_touched_gives_way_to_what_is_said(tmp_path: Path) -
         write_draft(folder, Said(MICS[:4]))  # does not fit, and nothing is lost
     assert text_of(folder) == before
     assert tuple(told(folder).positions) == MICS
-    with pytest.raises(DescriptionError, match="never overwritten"):
-        write_draft(folder, Said(MICS, ("centre",)))  # that one was drafted with more than nothing
+    assert told(folder, on_stage=("centre",)).positions["centre"].zone == "stage"
 
 
 def test_a_draft_that_was_touched_stays(tmp_path: Path) -> None:
@@ -179,3 +180,80 @@ def test_a_draft_that_was_touched_stays(tmp_path: Path) -> None:
         write_draft(folder, Said(MICS))
     assert text_of(folder) == mine
     assert not list(folder.glob(".*"))
+
+
+def test_feeds_of_a_multitrack_are_named_in_the_order_of_its_tracks(tmp_path: Path) -> None:
+    """Their names tell kinds and groups, so nothing is left to fill in."""
+    said = Said(("mix", "back"), feeds=("main left", "main right", "sub"))
+    made = write_draft(recordings(tmp_path, {"MULTITRACK_0412.wav": 5}), said)
+    assert (made.to_fill_in, made.doubts) == ("", ())
+    check = load_sound_check(tmp_path)
+    assert check.captures[0].feeds == {
+        name: Track("MULTITRACK_0412.wav", channel) for channel, name in enumerate(said.feeds, start=1)
+    }
+    assert [(o.kind, o.group) for o in check.outputs.values()] == [("main", "mains"), ("main", "mains"), ("sub", "")]
+    assert "# guess: feed" not in text_of(tmp_path)
+
+
+def test_without_microphones_named_all_tracks_behind_the_feeds_are_theirs(tmp_path: Path) -> None:
+    write_draft(recordings(tmp_path, {"MULTITRACK_0412.wav": 5}), Said(feeds=("main", "sub")))
+    (capture,) = load_sound_check(tmp_path).captures
+    assert list(capture.feeds) == ["main", "sub"]
+    assert [track.channel for track in capture.mics.values()] == [3, 4, 5]
+    assert "it stands behind the feeds that --feeds names" in text_of(tmp_path)
+
+
+def test_one_feed_a_recording_is_named_in_the_order_of_the_recordings(tmp_path: Path) -> None:
+    names = [f"REC{number:04d}.wav" for number in (2, 9, 10)]
+    write_draft(recordings(tmp_path, dict.fromkeys(names, 3)), Said(("mix", "back"), feeds=("main", "sub", "tower")))
+    check = load_sound_check(tmp_path)
+    feeds = [dict(capture.feeds) for capture in check.captures]
+    outputs = zip(("main", "sub", "tower"), names, strict=True)
+    assert feeds == [{output: Track(name, 1)} for output, name in outputs]
+    assert all(list(capture.mics) == ["mix", "back"] for capture in check.captures)
+
+
+def test_numbered_tracks_beside_microphones_with_names_are_feeds(tmp_path: Path) -> None:
+    recordings(tmp_path, ["Track 1.wav", "Track 2.wav", "mic balcony.wav", "mic mix.wav"])
+    write_draft(tmp_path, Said(feeds=("main", "sub")))
+    (capture,) = load_sound_check(tmp_path).captures
+    assert capture.feeds == {"main": Track("Track 1.wav", 1), "sub": Track("Track 2.wav", 1)}
+    assert set(capture.mics) == {"balcony", "mix"}
+
+
+def test_numbered_tracks_beside_feeds_with_names_are_microphones(tmp_path: Path) -> None:
+    recordings(tmp_path, ["main feed.wav", "sub feed.wav", "Track 3.wav", "Track 4.wav"])
+    write_draft(tmp_path, Said(("mix", "back")))
+    (capture,) = load_sound_check(tmp_path).captures
+    assert capture.mics == {"mix": Track("Track 3.wav", 1), "back": Track("Track 4.wav", 1)}
+
+
+def test_feeds_that_do_not_fit_are_refused(tmp_path: Path) -> None:
+    match = (
+        r"--feeds does not fit a recording \(found 3 without names: from R\.wav:1 to R\.wav:3, expected 2: main \| s"
+    )
+    refused(recordings(tmp_path, {"R.wav": 5}), Said(("mix", "back"), feeds=("main", "sub")), match)
+
+
+def test_feeds_that_no_recording_has_use_for_are_refused(tmp_path: Path) -> None:
+    recordings(tmp_path, ["main feed.wav", "mic balcony.wav"])
+    refused(tmp_path, Said(feeds=("tower",)), "no recording has feeds without names")
+
+
+def test_a_draft_of_nameless_feeds_says_how_to_name_them(tmp_path: Path) -> None:
+    made = write_draft(recordings(tmp_path, {"MULTITRACK_0412.wav": 4}))
+    assert "the feeds output 1 and output 2 and the microphones mic 1 and mic 2" in made.doubts[-1]
+    assert "--feeds main_left,main_right,sub and --mics mix,front,back" in made.doubts[-1]
+
+
+def test_a_draft_that_nobody_touched_gives_way_to_what_is_said_later(tmp_path: Path) -> None:
+    """Also where something had been said before; what was typed in since is never overwritten."""
+    recordings(tmp_path, {"MULTITRACK_0412.wav": 5})
+    write_draft(tmp_path, Said(("front row", "back")))
+    assert "# Asked for with --mics 'front row,back'\n" in text_of(tmp_path)
+    write_draft(tmp_path, Said(("front row", "back"), feeds=("main left", "main right", "sub")))
+    assert list(load_sound_check(tmp_path).outputs) == ["main left", "main right", "sub"]
+    description = tmp_path / "soundcheck.toml"
+    description.write_text(text_of(tmp_path).replace("temperature_c = 20.0", "temperature_c = 21.0"))
+    with pytest.raises(DescriptionError, match="is never overwritten"):
+        write_draft(tmp_path, Said(("mix", "back")))
