@@ -33,6 +33,9 @@ __all__ = [
 ]
 
 Kind = Literal["feed", "mic", "input"]
+
+#: Findings that ask for less gain.
+CLIPPING, LITTLE_HEADROOM = "clipping", "little headroom"
 #: Under this level a track is silent: the noise of any microphone and preamplifier lies above.
 SILENT_DBFS = -90.0
 #: A mean beyond this is an offset.
@@ -95,7 +98,7 @@ def _little_headroom(summary: TrackSummary, track: int, place: TrackPlace) -> li
     peak_dbfs = 0.0 if peak_dbfs > _AT_FULL_SCALE_DBFS else peak_dbfs
     whole = "It did not clip, and a louder hit would have" if peak_dbfs < 0.0 else "Its loudest sample is at full scale"
     detail = f"{whole}: 10 dB less gain costs nothing."
-    return [_finding(place, "little headroom", "note", detail, peak_dbfs, "dBFS")]
+    return [_finding(place, LITTLE_HEADROOM, "note", detail, peak_dbfs, "dBFS")]
 
 
 def waveforms_of(summary: TrackSummary, places: Sequence[TrackPlace]) -> tuple[Waveform, ...]:
@@ -223,7 +226,7 @@ def _clipping(summary: TrackSummary, track: int, place: TrackPlace) -> list[Find
             "They are left out. Lower the gain there, at the microphone or its preamplifier, before the next take."
         )
     share = 100.0 * n / float(summary.n_data[track])
-    return [_finding(place, "clipping", "warning", detail, share, "%", _at_s(summary, first, place))]
+    return [_finding(place, CLIPPING, "warning", detail, share, "%", _at_s(summary, first, place))]
 
 
 def _dropouts(summary: TrackSummary, track: int, place: TrackPlace) -> list[Finding]:

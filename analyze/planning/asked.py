@@ -9,6 +9,7 @@ from pathlib import Path
 
 from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, open_report
+from analyze.audio.damage import CLIPPING, LITTLE_HEADROOM
 from analyze.description import SoundCheck, load_outline
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
@@ -27,6 +28,7 @@ class Asked:
 
     name : what the user calls it; doubts : findings of the report that put its description in doubt
     nearest : output -> the position of its zone at which it was heard first
+    too_hot : positions whose microphones clipped or nearly did
     """
 
     name: str
@@ -34,11 +36,12 @@ class Asked:
     plan: Plan
     doubts: tuple[str, ...] = ()
     nearest: Mapping[str, str] = field(default_factory=dict)
+    too_hot: tuple[str, ...] = ()
 
     @property
     def checklist(self) -> Checklist:
         """The list of the plan."""
-        return checklist(self.check, self.plan, self.doubts, self.nearest)
+        return checklist(self.check, self.plan, self.doubts, self.nearest, self.too_hot)
 
 
 def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
@@ -58,7 +61,7 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
         captures = [capture["name"] for capture in report.check["captures"]]
         files = [file["path"] for file in report.results.get("input_files", ())]
         plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, captures=captures, files=files)
-        return Asked(report.name, check, plan, report.doubts, _nearest(report, check))
+        return Asked(report.name, check, plan, report.doubts, _nearest(report, check), _too_hot(report, check))
     check = in_track_order(load_outline(path))
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 
@@ -105,6 +108,12 @@ def _left_to_do(report: ReportRead) -> str:
             f"Type the settings in and record once more: analyze verify-settings then says what they did. {everything}"
         )
     return everything
+
+
+def _too_hot(report: ReportRead, check: SoundCheck) -> tuple[str, ...]:
+    """The positions whose microphones clipped or came near it, in the order of the description."""
+    found = {row["track"] for row in rows_of(report, "quality") if row["finding"] in (CLIPPING, LITTLE_HEADROOM)}
+    return tuple(position for position in check.positions if position in found)
 
 
 def _nearest(report: ReportRead, check: SoundCheck) -> dict[str, str]:

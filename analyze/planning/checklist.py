@@ -44,12 +44,17 @@ class Checklist:
 
 
 def checklist(
-    check: SoundCheck, plan: Plan, doubts: Sequence[str] = (), nearest: Mapping[str, str] | None = None
+    check: SoundCheck,
+    plan: Plan,
+    doubts: Sequence[str] = (),
+    nearest: Mapping[str, str] | None = None,
+    too_hot: Sequence[str] = (),
 ) -> Checklist:
     """The list of a plan.
 
     doubts : findings of a report that put its description in doubt
     nearest : output -> the position nearest to it, as far as it was heard
+    too_hot : positions whose microphones clipped or nearly did
     """
     rounds = tuple((_microphones(number, plan, round_), round_) for number, round_ in enumerate(plan.rounds, 1))
     return Checklist(
@@ -58,7 +63,7 @@ def checklist(
         lead=_lead(plan),
         lacking=tuple(_lacking(check)),
         channels={output.name: output.notes.get("channel", "") for output in check.outputs.values()},
-        setting_up=tuple(_setting_up(check, plan, nearest or {})),
+        setting_up=tuple(_setting_up(check, plan, nearest or {}, too_hot)),
         settings=tuple((output.name, _setting(output)) for output in check.outputs.values()),
         rounds=rounds,
         afterwards=tuple(_afterwards(plan)),
@@ -104,7 +109,7 @@ def _lacking(check: SoundCheck) -> Iterator[str]:
             )
 
 
-def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str]) -> Iterator[str]:
+def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str], too_hot: Sequence[str]) -> Iterator[str]:
     """What is done before the first take."""
     taken = list(dict.fromkeys(take.output for take in plan.takes))
     behind = [name for name in taken if plan.is_rest and check.outputs[name].feed_tap == "after"]
@@ -126,6 +131,12 @@ def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str]) -> It
         "Until a round is done nobody moves one and nobody touches a gain."
     )
     yield _level(plan)
+    if too_hot:
+        them = "that microphone" if len(too_hot) == 1 else "those microphones"
+        yield (
+            f"Too hot last time: {_few_ways(too_hot)}. Turn the gain of {them} down by 10 dB before the first take, "
+            "or further until peaks stay near -12 dB of full scale."
+        )
     yield from _taping(check, nearest)
     yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
     yield (

@@ -10,7 +10,8 @@ import pytest
 from analyze.archive.opening import ReportRead
 from analyze.description import SoundCheck, load_outline
 from analyze.errors import DescriptionError
-from analyze.planning.asked import _to_be_recorded
+from analyze.planning.asked import _to_be_recorded, _too_hot
+from analyze.planning.checklist import checklist
 from analyze.planning.takes import plan_rest
 from analyze.reports.page_findings import WIRED_INVERTED
 
@@ -138,3 +139,22 @@ def test_a_monitor_that_the_audience_would_pay_for_is_recorded_at_the_seats(chec
     why = "It would take 1.0 dB from the sum. Record wedge at the seats again, alone and louder, to settle it."
     assert {take.positions for take in plan_rest(check, {"wedge": why}).takes} == {("mix", "drums")}
     assert {take.positions for take in plan_rest(check, {"wedge": "too quiet"}).takes} == {("drums",)}
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [
+        (["mix"], "Too hot last time: mix. Turn the gain of that microphone down by 10 dB"),
+        (["drums", "mix"], "Too hot last time: mix, drums. Turn the gain of those microphones down by 10 dB"),
+    ],
+)
+def test_microphones_that_clipped_or_nearly_did_are_named_with_their_gain(
+    check: SoundCheck, found: list[str], said: str
+) -> None:
+    names = dict(zip(found, ("clipping", "little headroom"), strict=False))
+    quality = [finding(name, "x", track=track) for track, name in names.items()]
+    too_hot = _too_hot(report(check, quality=[*quality, finding("clipping", "x", track="sub")]), check)
+    plan = plan_rest(check, {"sub": "x"})
+    items = checklist(check, plan, too_hot=too_hot).setting_up
+    assert [item.startswith(said) for item in items].count(True) == 1
+    assert not any("Too hot" in item for item in checklist(check, plan).setting_up)
