@@ -73,6 +73,7 @@ def _unforeseen(error: Exception, arguments: list[str]) -> int:
 
 
 def _interrupted() -> int:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # at the end of Python one more would kill it: its handlers are gone
     exec("")  # else `python -m` dies of the signal at its end if the interrupt came while a text was run by exec
     click.echo("analyze: interrupted; nothing half-written is left.", err=True)
     return _INTERRUPTED

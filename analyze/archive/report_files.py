@@ -7,6 +7,7 @@ refused. What somebody added to the report is part of it.
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,11 +18,14 @@ from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
 from analyze.reports.datapackage import MANIFEST
 from analyze.reports.reading import manifest_of
+from analyze.reports.summaries import first_few
 from analyze.reports.writer import RESULTS
 
 # What a record takes from `results.json` beyond what every report needs to be opened.
 _NEEDED = {"input_files", "description_file"}
 
+# So many files are named behind the first.
+_MOST_NAMED = 5
 _AGAIN = "Run the analysis again, then archive its report."
 
 
@@ -41,9 +45,9 @@ def read_report(folder: Path) -> ReportFiles:
     if not manifest:
         raise DescriptionError(f"is not a report of this program ({MANIFEST} is not ours).", _AGAIN, path=folder)
     files = _files(folder)
-    for name in manifest["files"]:
-        if name not in files:
-            raise DescriptionError("a file of this report is missing.", _AGAIN, path=folder / str(name))
+    missing = [str(name) for name in manifest["files"] if name not in files]
+    if missing:
+        raise _refused("is missing from this report", missing, folder)
     if FILE_NAME not in manifest["files"]:
         raise DescriptionError(f"holds no {FILE_NAME}; an earlier version wrote it.", _AGAIN, path=folder)
     _check_sums(report, files, manifest)
@@ -93,6 +97,13 @@ def _check_sums(report: ReportRead, files: tuple[str, ...], manifest: dict[str, 
         raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder) from error
     if not set(report.results) >= _NEEDED:
         raise DescriptionError("is not a report as the program wrote it.", _AGAIN, path=folder / RESULTS)
-    for name, sha256 in written.items():
-        if name not in files or sha256_of(folder / name) != sha256:
-            raise DescriptionError("has changed since the report was written.", _AGAIN, path=folder / name)
+    changed = [name for name, sha256 in written.items() if name not in files or sha256_of(folder / name) != sha256]
+    if changed:
+        raise _refused("has changed since the report was written", changed, folder)
+
+
+def _refused(what: str, names: Sequence[str], folder: Path) -> DescriptionError:
+    """The error for files of a report: where the first is, and which are like it."""
+    first, *others = names
+    more = f" (likewise {first_few(others, _MOST_NAMED)})" if others else ""
+    return DescriptionError(f"{what}{more}.", _AGAIN, path=folder / first)

@@ -1,4 +1,4 @@
-"""A report or record opened to be relied on: of a record what is read must be as it was written."""
+"""A report or record opened to be relied on: what is read must be as it was written."""
 
 from __future__ import annotations
 
@@ -8,28 +8,43 @@ from analyze.archive.about import REPORT
 from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.verification import damaged_files
+from analyze.audio.files import sha256_of
 from analyze.errors import DescriptionError
+from analyze.reports.reading import manifest_of
 from analyze.reports.writer import RESULTS
 
-#: What is read of a record.
-_READ = (f"{REPORT}/{RESULTS}", f"{REPORT}/responses/")
+#: What is read of a report.
+_READ = (RESULTS, "responses/")
 
 
 def open_whole(path: Path) -> ReportRead:
-    """Open a report, or a record of which nothing that is read is damaged.
+    """Open a report or record of which nothing that is read is damaged or was changed.
 
     Raises
     ------
-    DescriptionError : there is neither, it is damaged, or of a later format than this program knows
+    DescriptionError : there is neither, it is damaged or changed, or of a later format than this program knows
     """
     if is_bag(path):
         _check_undamaged(path)
-    return open_report(path)
+    report = open_report(path)
+    if not report.is_record:
+        _check_unchanged(report.folder)
+    return report
+
+
+def _check_unchanged(folder: Path) -> None:
+    """Refuse a report whose figures are not those that were written; an earlier one states no sums."""
+    sums = manifest_of(folder).get("sha256")
+    for name, sha256 in (sums if isinstance(sums, dict) else {}).items():
+        file = folder / name
+        if name.startswith(_READ) and file.is_file() and sha256_of(file) != sha256:
+            mend = "Take the report as it was written, or make it again with analyze run."
+            raise DescriptionError("has changed since the report was written.", mend, path=file)
 
 
 def _check_undamaged(record: Path) -> None:
     """Refuse a record of which what is to be read is not what was written. Raises DescriptionError."""
-    problems = damaged_files(record, _READ)
+    problems = damaged_files(record, tuple(f"{REPORT}/{name}" for name in _READ))
     if not problems:
         return
     first = problems[0]

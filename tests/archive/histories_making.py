@@ -39,6 +39,17 @@ def recorded_anew(results: dict[str, Any]) -> dict[str, Any]:
     return results
 
 
+def rewritten(folder: Path, results: dict[str, Any]) -> Path:
+    """The report in a folder with other results, as if the program had written them: its manifest states their sum."""
+    content = json.dumps(results).encode()
+    (folder / "results.json").write_bytes(content)
+    manifest = json.loads((folder / "datapackage.json").read_bytes())
+    if "sha256" in manifest:
+        manifest["sha256"]["results.json"] = hashlib.sha256(content).hexdigest()
+        (folder / "datapackage.json").write_text(json.dumps(manifest), encoding="utf-8")
+    return folder
+
+
 def make_report(folder: Path, date: str = "2026-05-14", edit: Edit | None = None, **check: Any) -> Path:
     """The report of the kept record on another day; `check` are keys of its description, `venue` its note."""
     shutil.copytree(KEPT_RECORD / "data" / "report", folder)
@@ -51,8 +62,7 @@ def make_report(folder: Path, date: str = "2026-05-14", edit: Edit | None = None
         capture["temperature_c"] = results["sound_check"]["temperature_c"]
     if edit is not None:
         edit(results)
-    file.write_text(json.dumps(recorded_anew(results)), encoding="utf-8")
-    return folder
+    return rewritten(folder, recorded_anew(results))
 
 
 def make_record(folder: Path, date: str = "2026-05-14", edit: Edit | None = None, **check: Any) -> Path:

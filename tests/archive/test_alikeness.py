@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 from archive_making import make_report
+from histories_making import rewritten
 from visits_making import SECONDS, SEED, place, visit
 
 from analyze.archive.alikeness import are_too_alike
@@ -84,7 +85,7 @@ def test_a_history_passes_it_over(edited: ReportRead, tmp_path: Path) -> None:
         folder = shutil.copytree(report.folder, tmp_path / "reports" / name)
         results = json.loads((folder / "results.json").read_text("utf-8"))
         results["sound_check"] |= {"date": day, "notes": {"venue": "Harbour hall"}}
-        (folder / "results.json").write_text(json.dumps(results), encoding="utf-8")
+        rewritten(folder, results)
     found = history_of(tmp_path / "reports")
     assert [(row.path, row.state, row.previous) for row in found.visits] == [
         ("a", "read", ""), ("c", "read", "a"), ("b", "copy", "")
@@ -107,7 +108,7 @@ def test_an_archive_names_records_beside_one_that_are_too_alike(tmp_path: Path) 
              "level_db": level_db[o, k] + apart_db * rng.standard_normal()}
             for o, output in enumerate(("main", "sub")) for k in range(20)
         ]  # fmt: skip
-        (report / "results.json").write_text(json.dumps(results), encoding="utf-8")
+        rewritten(report, results)
         records.append(write_record(report, tmp_path / "records"))
     assert [one.alike for one in records] == [(), ("march",), ()]
     assert "It is more alike march, beside it, than two recordings can be" in record_text(records[1])

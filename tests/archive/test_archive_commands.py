@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import resource
 import shutil
 import signal
@@ -97,6 +98,26 @@ def test_a_damaged_record_is_not_compared(record, tmp_path, command):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize("command", [("compare",), ("verify-settings",)])
+@pytest.mark.parametrize("name", ["results.json", "responses"])
+def test_a_report_whose_figures_were_changed_is_not_compared(place, tmp_path, command, name):
+    report = shutil.copytree(place / "reports" / "boathouse", tmp_path / "boathouse")
+    file = report / name if (report / name).is_file() else sorted((report / name).iterdir())[0]
+    file.write_bytes(file.read_bytes() + b" ")
+    done = call(*command, KEPT / "format_1", report, "--out", tmp_path / "out")
+    assert done.returncode == 2
+    assert f"{file}: has changed since the report was written." in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_report_that_was_commented_is_compared_all_the_same(place, tmp_path):
+    """Its page is nothing that a comparison reads."""
+    report = shutil.copytree(place / "reports" / "boathouse", tmp_path / "boathouse")
+    (report / "report.html").write_text("seen by me")
+    done = call("compare", KEPT / "format_1", report, "--out", tmp_path / "out")
+    assert "has changed" not in done.stderr
+
+
 @pytest.mark.parametrize("name", ["report.html", "results.json", "responses", "plots"])
 def test_a_report_that_was_edited_is_not_kept(place, tmp_path, name):
     report = shutil.copytree(place / "reports" / "boathouse", tmp_path / "boathouse")
@@ -107,6 +128,19 @@ def test_a_report_that_was_edited_is_not_kept(place, tmp_path, name):
     done = call("archive", report, "--to", tmp_path / "records")
     assert done.returncode == 2
     assert not (tmp_path / "records").exists()
+
+
+def test_all_that_was_edited_in_a_report_or_is_gone_is_named_at_once(place, tmp_path):
+    report = shutil.copytree(place / "reports" / "boathouse", tmp_path / "boathouse")
+    for name in ("bands.csv", "arrivals.csv", "report.html"):
+        (report / name).write_text("x")
+    done = call("archive", report, "--to", tmp_path / "records")
+    assert f"{report / 'arrivals.csv'}: has changed since the report was written (likewise" in done.stderr
+    assert {"bands.csv", "report.html"} <= set(re.findall(r"[\w.]+", done.stderr.partition("likewise")[2]))
+    for name in ("bands.csv", "arrivals.csv"):
+        (report / name).unlink()
+    done = call("archive", report, "--to", tmp_path / "records")
+    assert "is missing from this report (likewise bands.csv)." in done.stderr
 
 
 def test_json_goes_to_stdout(record):

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from histories_making import damaged, make_record, make_report, of_later_format, recorded_anew
+from histories_making import damaged, make_record, make_report, of_later_format, recorded_anew, rewritten
 from visits_making import compared, visit
 
 import analyze.archive.history as module
@@ -36,7 +36,7 @@ def simulated(tmp_path_factory) -> Path:
         report = shutil.copytree(visit(name).folder, folder / f"{number}_{name}")
         results = json.loads((report / "results.json").read_text("utf-8"))
         results["sound_check"] |= {"date": day, "notes": {"venue": "Harbour hall"}}
-        (report / "results.json").write_text(json.dumps(recorded_anew(results)), encoding="utf-8")
+        rewritten(report, recorded_anew(results))
     return folder
 
 
@@ -101,10 +101,10 @@ def test_a_visit_that_doubts_itself_is_said(hall):
 
 def test_what_stands_otherwise_than_at_the_first_visit_is_said_after_a_quiet_one_too(simulated, tmp_path):
     for number, name in enumerate(("2_first", "0_several", "0_several")):
-        file = shutil.copytree(simulated / name, tmp_path / str(number)) / "results.json"
-        results = json.loads(file.read_text("utf-8"))
+        report = shutil.copytree(simulated / name, tmp_path / str(number))
+        results = json.loads((report / "results.json").read_text("utf-8"))
         results["sound_check"]["date"] = f"{2024 + number}-01-01"
-        file.write_text(json.dumps(recorded_anew(results)), encoding="utf-8")
+        rewritten(report, recorded_anew(results))
     found = history_of(tmp_path)
     assert [row.verdict for row in found.visits] == ["first", "changed", "same"]
     assert [bool(row.since_first) for row in found.visits] == [False, False, True]
@@ -178,7 +178,7 @@ def test_an_output_that_is_gone_has_a_row_and_begins_anew_when_it_is_back(simula
         results["sound_check"]["date"] = day
         if number == 1:
             without(results)
-        (report / "results.json").write_text(json.dumps(recorded_anew(results)), encoding="utf-8")
+        rewritten(report, recorded_anew(results))
     found = history_of(tmp_path)
     said = [rows(found, str(number))["sub left"] for number in range(3)]
     assert [row.verdict for row in said] == ["", "gone", "new"]
@@ -318,6 +318,15 @@ def test_what_is_damaged_or_of_a_later_format_is_left_out_with_its_reason(tmp_pa
     for path, text in words.items():
         assert text in said[path], path
     assert [row.path for row in found.history] == ["good", "undeclared"]
+
+
+def test_a_report_whose_figures_were_changed_is_no_visit(simulated, tmp_path):
+    folder = shutil.copytree(simulated, tmp_path / "hall")
+    file = folder / "1_warmer" / "results.json"
+    file.write_bytes(file.read_bytes() + b"\n")
+    found = history_of(folder)
+    (left_out,) = [row for row in found.visits if row.state == "left out"]
+    assert (left_out.path, left_out.reason[:46]) == ("1_warmer", "has changed since the report was written. Take")
 
 
 def test_damage_beside_what_is_read_leaves_nothing_out(tmp_path):
