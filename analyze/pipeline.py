@@ -58,6 +58,7 @@ from analyze.responses.several_captures import comparable, flip_rows, in_step, j
 from analyze.responses.steadiness import not_steady
 from analyze.responses.taped_distances import taped_distances
 from analyze.responses.transfer import merged
+from analyze.responses.twin_signs import twin_evidence
 from analyze.responses.twins import twins_explained
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.version import VERSION, library_versions
@@ -201,13 +202,15 @@ def _of_outputs(
     copies = copied_takes(_heard_tracks(recorded, sound_check), sound_check)
     of_others = of_unknown_take(copies, sound_check)  # these were not recorded, another sound was
     evidence = wiring_evidence(measured)
-    signs = solve_signs(evidence)
+    twins = twin_evidence(measured, sound_check)
+    signs = solve_signs(evidence, twins)
     heard = arrival_rows(measured, sound_check, signs)
     not_their_own = {*of_others, *before_its_feed(heard, measured)}
     untrue = not_their_own - {sound_check.reference}
     if untrue:  # what is not theirs says nothing of how they, or any microphone, are wired
         evidence = {key: 0.0 if key[0] in untrue else one for key, one in evidence.items()}
-        signs = solve_signs(evidence)
+        twins = {pair: tables for pair, tables in twins.items() if not untrue & {*pair}}
+        signs = solve_signs(evidence, twins)
         heard = arrival_rows(measured, sound_check, signs)
     declared = {name: position.polarity for name, position in sound_check.positions.items()}
     wiring, wiring_findings = wiring_rows(

@@ -12,6 +12,7 @@ from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision, undecided
 from analyze.alignment.score import UNCHANGED
 from analyze.responses.capture import usable_tracks
+from analyze.responses.wiring import opposite_twins
 
 
 def decided_beforehand(context: Context, group: Sequence[str]) -> Decision | None:
@@ -75,7 +76,8 @@ def is_faint(context: Context, group: Sequence[str], zone: str) -> bool:
 def _opposite_members(context: Context, members: tuple[str, ...]) -> Decision | None:
     """Undecided where members of one group are wired opposite and their settings do not make up for it."""
     inverted, normal = wired_opposite(context, members)
-    return undecided(members, cancel_words(inverted[0], normal[0])) if inverted else None
+    words = cancel_words(inverted[0], normal[0]) if inverted else opposite_words(context, members)
+    return undecided(members, words) if words else None
 
 
 def wired_opposite(context: Context, members: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -85,6 +87,18 @@ def wired_opposite(context: Context, members: Sequence[str]) -> tuple[list[str],
     normal = [n for n in members if wired[n] > 0]
     inverted = [n for n in members if normal and wired[n] < 0 and sounding[n] != sounding[normal[0]]]
     return (inverted, normal) if inverted else ([], [])
+
+
+def opposite_words(context: Context, members: Sequence[str]) -> str:
+    """That two of a group are wired opposite and cancel, which of them is inverted being unknown; else empty."""
+    outputs = context.sound_check.outputs
+    for one, other in opposite_twins(context.signs):
+        if {one, other} <= {*members} and outputs[one].setting.sign == outputs[other].setting.sign:
+            return (
+                f"{one} and {other} are wired opposite to each other, so they cancel: find out which of them is "
+                "inverted, mend that, then record each again. Until then set one of the two to its other polarity."
+            )
+    return ""
 
 
 def cancel_words(wrong: str, right: str) -> str:

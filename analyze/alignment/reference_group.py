@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from analyze.alignment.beforehand import cancel_words, wired_opposite
+from analyze.alignment.beforehand import cancel_words, opposite_words, wired_opposite
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision
 from analyze.alignment.device import allowed
@@ -20,14 +20,16 @@ def of_the_reference(context: Context, group: tuple[str, ...]) -> Decision:
 
 
 def cancelling_words(context: Context, group: tuple[str, ...]) -> str:
-    """That two of the group cancel and stay so, for the reference itself is wired wrongly, or its twin has no switch.
+    """That two of the group cancel and stay so: the reference itself, or who knows which, is wrong; no switch to turn.
 
     All that meets them is to wait: it would be set against a sum that is not to stay. Else empty.
     """
     inverted, normal = wired_opposite(context, group)
+    if not inverted:
+        return opposite_words(context, group)
     outputs = [context.sound_check.outputs[name] for name in inverted]
     may_turn = context.sound_check.reference in normal and all(-1.0 in allowed([one]).signs for one in outputs)
-    return "" if not inverted or may_turn else cancel_words(inverted[0], normal[0])
+    return "" if may_turn else cancel_words(inverted[0], normal[0])
 
 
 def turned_row(context: Context, row: Recommendation) -> Recommendation:

@@ -9,7 +9,7 @@ microphone and outputs cannot be told apart, and the reason says so.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 
 import numpy as np
@@ -21,6 +21,11 @@ from analyze.responses.rows import Wiring
 #: Log-odds, before anything is heard, that a microphone chain or an output is wired as declared.
 MICROPHONE_PRIOR = 2.5
 OUTPUT_PRIOR = 1.3
+#: That twins are wired alike.
+TWIN_PRIOR = 2.5
+#: Below this probability of being wired opposite twins have shown that they are alike: by more than that prior.
+_ALIKE = 0.02
+TWINS_OPPOSITE = "twins wired opposite"
 #: Evidence of one position counts no more than this: its room is one room.
 _MOST_PER_POSITION = 6.0
 #: Evidence to log-odds: positions of one hall are not quite independent, the model is not quite right.
@@ -42,6 +47,7 @@ class Signs:
     output_sign : per output +1, -1, or 0 where undecided; confidence : per output of the likelier sign
     likelier : per output +1 or -1
     microphone_sign : per position +1 or -1; microphone_confidence : of it
+    opposite : per pair of twins that were held against each other, the probability that they are wired opposite
     """
 
     output_sign: Mapping[str, int]
@@ -49,26 +55,44 @@ class Signs:
     confidence: Mapping[str, float]
     microphone_sign: Mapping[str, int]
     microphone_confidence: Mapping[str, float]
+    opposite: Mapping[tuple[str, str], float] = field(default_factory=dict)
 
 
-def solve_signs(evidence: Mapping[tuple[str, str], float]) -> Signs:
+def solve_signs(
+    evidence: Mapping[tuple[str, str], float],
+    twins: Mapping[tuple[str, str], Mapping[str, float]] | None = None,
+) -> Signs:
     """Signs of outputs and microphone chains from the evidence of each (output, position), positive for `normal`.
 
     Settings and declared microphone polarities are taken out of the evidence before. Every combination of microphone
     signs is weighed, the outputs summed out of each; beyond ten microphones each is weighed with the others normal.
+
+    twins : for pairs of outputs, per position the evidence that both are wired alike
     """
     outputs = list(dict.fromkeys(o for o, _ in evidence))
     positions = list(dict.fromkeys(p for _, p in evidence))
     table = np.zeros((len(outputs), len(positions)))
     for (o, p), value in evidence.items():
-        limited = np.clip(_TEMPER * value, -_MOST_PER_POSITION, _MOST_PER_POSITION)
-        table[outputs.index(o), positions.index(p)] = limited
+        table[outputs.index(o), positions.index(p)] = _limited(value)
     signs = _candidates(len(positions))  # (candidate, position)
-    log_odds = OUTPUT_PRIOR + signs @ table.T  # (candidate, output)
-    log_weight = np.logaddexp(log_odds / 2, -log_odds / 2).sum(axis=1) - MICROPHONE_PRIOR * (signs < 0).sum(axis=1)
+    log_odds = signs @ table.T  # (candidate, output)
+    pairs = {
+        (outputs.index(one), outputs.index(other)): sum(map(_limited, alike.values()))
+        for (one, other), alike in (twins or {}).items()
+        if one in outputs and other in outputs
+    }
+    weighed = [_weighed(log_odds, cluster, pairs) for cluster in _clusters(len(outputs), pairs)]
+    log_weight = sum(one.log_weight for one in weighed) - MICROPHONE_PRIOR * (signs < 0).sum(axis=1)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    normal = weight @ (1.0 / (1.0 + np.exp(-log_odds)))  # (output,)
+    normal = np.zeros(len(outputs))
+    for one in weighed:
+        normal[one.members] = weight @ one.normal
+    opposite = {
+        (outputs[a], outputs[b]): float(weight @ probability)
+        for one in weighed
+        for (a, b), probability in one.opposite.items()
+    }
     mic_normal = weight @ (signs > 0)
     confidence = np.minimum(np.maximum(normal, 1.0 - normal), _MOST)
     likelier = np.where(normal >= 0.5, 1, -1)
@@ -79,7 +103,56 @@ def solve_signs(evidence: Mapping[tuple[str, str], float]) -> Signs:
         dict(zip(outputs, confidence.tolist(), strict=True)),
         dict(zip(positions, np.where(mic_normal >= 0.5, 1, -1).tolist(), strict=True)),
         dict(zip(positions, np.minimum(np.maximum(mic_normal, 1.0 - mic_normal), _MOST).tolist(), strict=True)),
+        opposite,
     )
+
+
+def _limited(evidence: float) -> float:
+    """Evidence of one position as it counts among others."""
+    return float(np.clip(_TEMPER * evidence, -_MOST_PER_POSITION, _MOST_PER_POSITION))
+
+
+@dataclass(frozen=True)
+class _Weighed:
+    """Outputs that hang together, weighed under every combination of microphone signs.
+
+    members : numbers of the outputs; log_weight (candidate,); normal (candidate, member) probability
+    opposite : pair of outputs -> (candidate,) probability that they are wired opposite
+    """
+
+    members: list[int]
+    log_weight: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    opposite: dict[tuple[int, int], NDArray[np.float64]]
+
+
+def _clusters(n_outputs: int, pairs: Collection[tuple[int, int]]) -> list[list[int]]:
+    """The outputs, those that pairs join together."""
+    cluster = list(range(n_outputs))
+    for one, other in pairs:
+        cluster = [cluster[one] if own == cluster[other] else own for own in cluster]
+    return [[o for o in range(n_outputs) if cluster[o] == own] for own in dict.fromkeys(cluster)]
+
+
+def _weighed(log_odds: NDArray[np.float64], members: list[int], pairs: Mapping[tuple[int, int], float]) -> _Weighed:
+    """Every combination of the signs of some outputs weighed; log_odds (candidate, output) by themselves.
+
+    pairs : log-odds that two are wired alike. Beforehand that is as sure as that a microphone is wired as declared.
+    """
+    signs = np.array(list(product((1.0, -1.0), repeat=len(members))))  # (combination, member)
+    odd_ones = np.minimum((signs > 0).sum(axis=1), (signs < 0).sum(axis=1))
+    log_weight = log_odds[:, members] @ signs.T / 2 + OUTPUT_PRIOR / 2 * signs.mean(axis=1) - TWIN_PRIOR * odd_ones
+    is_opposite = {
+        (one, other): signs[:, members.index(one)] != signs[:, members.index(other)]
+        for one, other in pairs
+        if one in members
+    }
+    for pair, opposite in is_opposite.items():
+        log_weight += np.where(opposite, -0.5, 0.5) * pairs[pair]
+    total = np.logaddexp.reduce(log_weight, axis=1)
+    probability = np.exp(log_weight - total[:, np.newaxis])
+    found = {pair: probability @ opposite for pair, opposite in is_opposite.items()}
+    return _Weighed(members, total, probability @ (signs > 0), found)
 
 
 def _candidates(n: int) -> NDArray[np.float64]:
@@ -112,7 +185,7 @@ def wiring_rows(
     set_inverted: Collection[str] = (),
     tapped_after: Collection[str] = (),
 ) -> tuple[list[Wiring], list[Finding]]:
-    """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted.
+    """Rows of `wiring.csv` and the findings on wiring: outputs and microphone chains found inverted, unlike twins.
 
     declared : polarity of each microphone chain as described, empty where it is not
     set_inverted : outputs described as set inverted, which their feeds do not show
@@ -125,15 +198,22 @@ def wiring_rows(
         own = [np.sign(v) * (-1 if p in inverted else 1) for p, v in heard]
         agreeing = sum(1 for s in own if s == signs.likelier[output])
         n_turned = sum(p in inverted for p, _ in heard)
-        reason = _reason(sign, signs.likelier[output], len(own), agreeing, n_turned)
+        reason = _reason(sign, signs.likelier[output], len(own), agreeing, n_turned) + _beside_twins(output, signs)
         rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
         if sign < 0:
             of_setting = output in set_inverted, output in tapped_after
             findings.append(_inverted_output(output, signs.confidence[output], len(own), *of_setting))
+    findings += [_opposite_twins(*pair, signs.opposite[pair]) for pair in opposite_twins(signs)]
     for position in inverted:
         confidence = signs.microphone_confidence[position]
         findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
     return rows, findings
+
+
+def opposite_twins(signs: Signs) -> list[tuple[str, str]]:
+    """Twins that are wired opposite to each other, which of them is inverted being unknown."""
+    pairs = [pair for pair, probability in signs.opposite.items() if probability >= DECIDED]
+    return [pair for pair in pairs if not all(signs.output_sign[name] for name in pair)]
 
 
 def _inverted_positions(signs: Signs) -> list[str]:
@@ -146,6 +226,8 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int, n_turned: int) -> s
     word = polarity_word(sign or likelier)
     heard = f"{agreeing} of {n} positions agree"
     heard += f", {n_turned} of them with a microphone that is taken for inverted" if n_turned else ""
+    if n == 0 and sign:
+        return f"Reads {word}, though no position tells by itself."
     if n == 0:
         return "Its sign cannot be told at any position: record it alone, louder, with a microphone closer to it."
     if sign == 0:
@@ -153,6 +235,25 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int, n_turned: int) -> s
     if n == 1:
         return f"Reads {word} at the only position that tells; an inverted microphone chain would read the same."
     return f"First arrival reads {word}: {heard}."
+
+
+def _beside_twins(output: str, signs: Signs) -> str:
+    """What its twins say of an output, as far as they say anything."""
+    pairs = {pair: probability for pair, probability in signs.opposite.items() if output in pair}
+    others = {(a if b == output else b): probability for (a, b), probability in pairs.items()}
+    unlike = [name for name, probability in others.items() if probability >= DECIDED]
+    alike = [name for name, probability in others.items() if probability <= _ALIKE]
+    said = [("opposite to", unlike), ("like", alike)]
+    return "".join(f" It is wired {how} {', '.join(names)}, beside which it was heard." for how, names in said if names)
+
+
+def _opposite_twins(one: str, other: str, probability: float) -> Finding:
+    detail = (
+        f"{one} and {other} sound turned over against each other, and which of them is inverted cannot be told. Look "
+        "at the processor first: if one of them was set otherwise than described, correct that. Else check cable, "
+        "connector, amplifier and the leads inside both boxes. As recorded they cancel where both are equally far."
+    )
+    return Finding(TWINS_OPPOSITE, "warning", detail, track=one, value=probability, unit="confidence")
 
 
 def _inverted_output(

@@ -244,6 +244,33 @@ def test_members_of_a_group_that_are_wired_opposite_are_undecided() -> None:
     assert decide_all(settled)["a", "b"].decision != "undecided"
 
 
+@pytest.mark.parametrize(
+    ("opposite", "second", "is_decided"), [(0.9, "normal", False), (0.7, "normal", True), (0.9, "inverted", True)]
+)
+def test_twins_wired_opposite_of_which_either_may_be_wrong_are_undecided(
+    opposite: float, second: str, is_decided: bool
+) -> None:
+    """Unless their settings make up for it."""
+    subs = [Output(n, "sub", group="subs", setting=Setting(3.0, p)) for n, p in (("a", "normal"), ("b", second))]
+    h = np.concatenate([hall()[:1], hall()[2:3], 0.9 * hall()[2:3]])
+    signs = dataclasses.replace(signs_of({"left": 1, "a": 0, "b": 0}), opposite={("a", "b"): opposite})
+    outputs = [Output("left", "main"), *subs]
+    decision = decide_all(context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs))["a", "b"]
+    assert (decision.decision != "undecided") is is_decided
+    assert decision.reason.startswith("a and b are wired opposite to each other, so they cancel") is not is_decided
+
+
+def test_nothing_is_set_against_subs_of_the_reference_that_cancel() -> None:
+    subs = [Output(n, "sub", group="subs") for n in ("a", "b")]
+    h = np.concatenate([hall()[2:3], 0.9 * hall()[2:3], hall()[:1]])
+    signs = dataclasses.replace(signs_of({"a": 0, "b": 0, "left": 1}), opposite={("a", "b"): 0.9})
+    outputs = [*subs, Output("left", "main")]
+    decisions = decide_all(context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs, reference="a"))
+    assert decisions["a", "b"].decision == "reference"
+    assert decisions["left",].decision == "undecided"
+    assert "find out which of them is inverted" in decisions["left",].reason
+
+
 def test_the_order_of_outputs_changes_nothing() -> None:
     order = [0, 1, 4, 3, 2]
     here = rows_of(whole())
