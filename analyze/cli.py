@@ -142,7 +142,7 @@ def draft(folder: Path, mics: str, feeds: str, on_stage: str) -> int:
     made = write_draft(folder, said)
     of_kinds = {"output": made.n_outputs, "position": made.n_positions, "capture": made.n_captures}
     counts = ", ".join(f"{n} {kind}{'s' * (n != 1)}" for kind, n in of_kinds.items())
-    click.echo(f"A draft is in {printable(str(made.path))}: {counts}, all guessed.", err=True)
+    click.echo(f"A draft is in {printable(str(made.path))}: {counts}. What is a guess is marked.", err=True)
     if made.n_left_out:
         click.echo(f"{made.n_left_out} tracks or files could not be placed; they stand in comments.", err=True)
     for doubt in made.doubts:

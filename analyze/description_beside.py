@@ -87,6 +87,22 @@ def _named(paths: list[str]) -> str:
     return ", ".join(map(shown, paths[:_MOST_NAMED])) + (f" and {more} more" if more > 0 else "")
 
 
+def sides_apart(check: SoundCheck) -> tuple[Finding, ...]:
+    """Left and right subs that are in no group, and so are set one against the other for a tenth of a decibel."""
+    lone = {name.lower(): name for name, output in check.outputs.items() if output.kind == "sub" and not output.group}
+    findings = []
+    for small, name in lone.items():
+        twin = lone.get(other_side(small), name)
+        if twin != name and list(lone.values()).index(name) < list(lone.values()).index(twin):
+            detail = (
+                f"{shown(name)} and {shown(twin)} are in no group, so each is set for itself, and their settings may "
+                "drift apart for little. If they are to move as one, write group = ... under each, the same name; if "
+                "each is meant to be set for itself, give each a group of its own."
+            )
+            findings.append(Finding("twins without a group", "warning", detail, track=name))
+    return tuple(findings)
+
+
 def lone_sides(check: SoundCheck) -> tuple[Finding, ...]:
     """Subs whose other side is not described, where the mains stand in pairs: one side of a house is often measured."""
     kinds = {name.lower(): output.kind for name, output in check.outputs.items()}

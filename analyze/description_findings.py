@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from analyze.description_beside import lone_sides, other_side, unused_recordings
+from analyze.description_beside import lone_sides, other_side, sides_apart, unused_recordings
 from analyze.description_exchanged import exchanged, told_by
 from analyze.description_lines import is_nearly, shown
 from analyze.description_text import GUESS
@@ -45,6 +45,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
     """Groups assumed, slips of the pen, keys and inputs without effect, guesses left, captures that are to come."""
     return (
         *_assumed_groups(check),
+        *sides_apart(check),
         *_groups_of_nearly_one_name(check),
         *_names_of_another_kind(check),
         *_unwritten_delays(check),

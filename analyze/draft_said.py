@@ -150,9 +150,8 @@ def _told(track: Track, role: str, name: str) -> Track:
     """A track as the feed or microphone that the user says it is."""
     reading = read_text(name)
     told = replace(track, role=role, is_sure=True, label=name, is_told=True, is_by_order=False)
-    if role == "feed":
-        why = because(reading.kind_words, _OPTIONS[role])
-        return replace(told, kind=reading.kind, output_key=reading.output_key, why="", kind_why=why)
+    if role == "feed":  # a kind that the user names is no guess
+        return replace(told, kind=reading.kind, output_key=reading.output_key, why="", kind_why="")
     return replace(told, zone=reading.zone, why=because(reading.words, _OPTIONS[role]))
 
 

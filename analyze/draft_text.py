@@ -99,6 +99,7 @@ def _position(position: DraftPosition, taped: str) -> Iterator[str]:
     """A `[positions.*]` table; `taped` is the output from which a distance is best measured, empty for none."""
     yield f"[positions.{_key(position.name)}]"
     yield _marked(f'zone = "{position.zone}"', position.why)
+    yield "# weight = 1.0  # more where a seat matters more: at 2.0 it counts as two"
     if taped:
         yield _comment(f"distance_m = {{ {_key(taped)} = 0.0 }}  # metres by tape, like each other output to one place")
 

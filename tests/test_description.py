@@ -137,6 +137,20 @@ def test_groups(folder: Path) -> None:
         check.group_of("unknown")
 
 
+def test_left_and_right_subs_without_a_group_are_told(folder: Path) -> None:
+    check = load(folder, EXAMPLE)
+
+    def found(**groups: str) -> list[str]:
+        outputs = {name: replace(o, group=groups.get(name[-5:].strip(), o.group)) for name, o in check.outputs.items()}
+        rows = replace(check, outputs=outputs).findings
+        return [row.track for row in rows if row.finding == "twins without a group"]
+
+    assert found() == []
+    assert found(left="", right="") == ["sub left"]
+    assert found(left="subs of the left", right="subs of the right") == []
+    assert found(left="") == []
+
+
 def test_mains_without_a_group_are_one_and_a_finding_says_so(folder: Path) -> None:
     text, _ = edited('[outputs."sub left"]\nkind = "sub"\ngroup = "subs"', '[outputs."sub left"]\nkind = "main"')
     check = load(folder, text)

@@ -39,7 +39,7 @@ def test_the_command_says_what_it_wrote_and_what_comes_next(tmp_path: Path) -> N
     recordings(tmp_path, ["main.wav", "mic mix.wav", "01 Vox.wav"])
     done = call("draft", str(tmp_path))
     assert (done.returncode, done.stdout) == (0, "")
-    assert "1 output, 1 position, 1 capture," in done.stderr
+    assert "1 output, 1 position, 1 capture." in done.stderr
     assert "1 tracks or files could not be placed" in done.stderr
     assert f"analyze run {tmp_path}" in done.stderr
 

@@ -150,7 +150,7 @@ def test_the_command_takes_both(tmp_path: Path, capsys: pytest.CaptureFixture[st
         commands.main(["draft", str(tmp_path), "--mics", "mix, front row", "--on-stage", "mix"], standalone_mode=False)
         == 0
     )
-    assert "1 output, 2 positions, 1 capture," in capsys.readouterr().err
+    assert "1 output, 2 positions, 1 capture." in capsys.readouterr().err
     check = load_sound_check(tmp_path)
     assert {name: position.zone for name, position in check.positions.items()} == {
         "mix": "stage",

@@ -95,8 +95,8 @@ def opposite_words(context: Context, members: Sequence[str]) -> str:
     for one, other in opposite_twins(context.signs):
         if {one, other} <= {*members} and outputs[one].setting.sign == outputs[other].setting.sign:
             return (
-                f"{one} and {other} are wired opposite to each other, so they cancel: find out which of them is "
-                "inverted, mend that, then record each again. Until then set one of the two to its other polarity."
+                f"{one} and {other} are wired opposite to each other, so they cancel where both are equally far: find "
+                "out which of them is inverted, mend that, then record each again."
             )
     return ""
 

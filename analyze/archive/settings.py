@@ -119,7 +119,11 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     bands = band_gains(before, after, found.pairs)
     seats = seat_gains(bands)
     rows = (_row(name, recommended[name], asked, done.get(name), before, after) for name in recommended)
-    optional = [n for n, r in recommended.items() if may_be_left_out(r["decision"], r["kind"], float(r["gain_db"]))]
+    optional = [
+        name
+        for name, row in recommended.items()
+        if may_be_left_out(row["decision"], row["kind"], float(row["gain_db"]), float(row["worst_gain_db"]))
+    ]
     settings = _with_left_out(_with_owners(tuple(rows)), optional)
     return Verified(
         before=visits[0],

@@ -181,7 +181,7 @@ def _done_words(row: Applied, wire: Rewired | None) -> str:
     if row.outcome == "left alone":
         return f"Nothing was to be changed, and nothing was: {found}.{_drifted_words(row)}"
     if row.outcome == "left out":
-        return f"Its change was optional, too small to be heard on average, and was left out: {found} as before."
+        return f"Its change was optional, for it adds little on average, and was left out: {found} as before."
     if row.outcome == "wire inverted":
         return f"It plays the other way up than recommended, though {found} is set, as it should be."
     if row.outcome == "another output's":

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,13 +12,14 @@ from analyze.audio.damage import CLIPPING, LITTLE_HEADROOM
 from analyze.description import SoundCheck, load_outline
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
-from analyze.planning.checklist import Checklist, checklist
+from analyze.planning.checklist import Before, Checklist, checklist
 from analyze.planning.microphones import in_track_order
 from analyze.planning.takes import Plan, plan_all, plan_rest
 from analyze.planning.taping import zone_of
 from analyze.planning.wanted import captures_of, rows_of, undecided_reasons, wanted
 from analyze.reports.folder import is_report
 from analyze.reports.summaries import listed
+from analyze.responses.wiring import CHAIN_INVERTED
 
 
 @dataclass(frozen=True)
@@ -27,21 +27,19 @@ class Asked:
     """A plan with the description it was made from.
 
     name : what the user calls it; doubts : findings of the report that put its description in doubt
-    nearest : output -> the position of its zone at which it was heard first
-    too_hot : positions whose microphones clipped or nearly did
+    before : what the report says of the recordings there are
     """
 
     name: str
     check: SoundCheck
     plan: Plan
     doubts: tuple[str, ...] = ()
-    nearest: Mapping[str, str] = field(default_factory=dict)
-    too_hot: tuple[str, ...] = ()
+    before: Before = field(default_factory=Before)
 
     @property
     def checklist(self) -> Checklist:
         """The list of the plan."""
-        return checklist(self.check, self.plan, self.doubts, self.nearest, self.too_hot)
+        return checklist(self.check, self.plan, self.doubts, self.before)
 
 
 def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
@@ -61,7 +59,7 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
         captures = [capture["name"] for capture in report.check["captures"]]
         files = [file["path"] for file in report.results.get("input_files", ())]
         plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, captures=captures, files=files)
-        return Asked(report.name, check, plan, report.doubts, _nearest(report, check), _too_hot(report, check))
+        return Asked(report.name, check, plan, report.doubts, _before(report, check))
     check = in_track_order(load_outline(path))
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
 
@@ -110,9 +108,22 @@ def _left_to_do(report: ReportRead) -> str:
     return everything
 
 
-def _too_hot(report: ReportRead, check: SoundCheck) -> tuple[str, ...]:
-    """The positions whose microphones clipped or came near it, in the order of the description."""
-    found = {row["track"] for row in rows_of(report, "quality") if row["finding"] in (CLIPPING, LITTLE_HEADROOM)}
+def _before(report: ReportRead, check: SoundCheck) -> Before:
+    """What is to be known of the recordings of a report before more are made."""
+    changed = (row for row in rows_of(report, "recommendations") if row["decision"] == "change")
+    return Before(
+        nearest=_nearest(report, check),
+        too_hot=_found_at(report, check, CLIPPING, LITTLE_HEADROOM),
+        inverted=_found_at(report, check, CHAIN_INVERTED),
+        asked={
+            row["output"]: f"{row['recommended_delay_ms']:.2f} ms, {row['recommended_polarity']}" for row in changed
+        },
+    )
+
+
+def _found_at(report: ReportRead, check: SoundCheck, *names: str) -> tuple[str, ...]:
+    """The positions at which findings of these names were made, in the order of the description."""
+    found = {row["track"] for row in rows_of(report, "quality") if row["finding"] in names}
     return tuple(position for position in check.positions if position in found)
 
 

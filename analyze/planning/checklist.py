@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from analyze.description import Output, SoundCheck
 from analyze.planning.takes import Plan, Take
@@ -43,19 +43,33 @@ class Checklist:
     afterwards: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Before:
+    """What a report says of the recordings there are.
+
+    nearest : output -> the position nearest to it, as far as it was heard
+    too_hot : positions whose microphones clipped or nearly did; inverted : whose chains are inverted
+    asked : output -> the setting that the report asks for, where it is another
+    """
+
+    nearest: Mapping[str, str] = field(default_factory=dict)
+    too_hot: tuple[str, ...] = ()
+    inverted: tuple[str, ...] = ()
+    asked: Mapping[str, str] = field(default_factory=dict)
+
+
 def checklist(
     check: SoundCheck,
     plan: Plan,
     doubts: Sequence[str] = (),
-    nearest: Mapping[str, str] | None = None,
-    too_hot: Sequence[str] = (),
+    before: Before | None = None,
 ) -> Checklist:
     """The list of a plan.
 
     doubts : findings of a report that put its description in doubt
-    nearest : output -> the position nearest to it, as far as it was heard
-    too_hot : positions whose microphones clipped or nearly did
+    before : what a report says of the recordings there are
     """
+    before = before or Before()
     rounds = tuple((_microphones(number, plan, round_), round_) for number, round_ in enumerate(plan.rounds, 1))
     return Checklist(
         title=check.title or check.folder.resolve().name,
@@ -63,8 +77,10 @@ def checklist(
         lead=_lead(plan),
         lacking=tuple(_lacking(check)),
         channels={output.name: output.notes.get("channel", "") for output in check.outputs.values()},
-        setting_up=tuple(_setting_up(check, plan, nearest or {}, too_hot)),
-        settings=tuple((output.name, _setting(output)) for output in check.outputs.values()),
+        setting_up=tuple(_setting_up(check, plan, before)),
+        settings=tuple(
+            (output.name, _setting(output, before.asked.get(output.name, ""))) for output in check.outputs.values()
+        ),
         rounds=rounds,
         afterwards=tuple(_afterwards(plan)),
     )
@@ -109,7 +125,7 @@ def _lacking(check: SoundCheck) -> Iterator[str]:
             )
 
 
-def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str], too_hot: Sequence[str]) -> Iterator[str]:
+def _setting_up(check: SoundCheck, plan: Plan, before: Before) -> Iterator[str]:
     """What is done before the first take."""
     taken = list(dict.fromkeys(take.output for take in plan.takes))
     behind = [name for name in taken if plan.is_rest and check.outputs[name].feed_tap == "after"]
@@ -131,18 +147,35 @@ def _setting_up(check: SoundCheck, plan: Plan, nearest: Mapping[str, str], too_h
         "Until a round is done nobody moves one and nobody touches a gain."
     )
     yield _level(plan)
-    if too_hot:
-        them = "that microphone" if len(too_hot) == 1 else "those microphones"
-        yield (
-            f"Too hot last time: {_few_ways(too_hot)}. Turn the gain of {them} down by 10 dB before the first take, "
-            "or further until peaks stay near -12 dB of full scale."
-        )
-    yield from _taping(check, nearest)
+    if plan.is_rest:
+        yield from _as_before(before)
+    yield from _taping(check, before.nearest)
     yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
     yield (
         "Nobody changes a setting while takes are made. Compare what the processor shows with the list below, and "
         "write what differs under [outputs] of the description."
     )
+
+
+def _as_before(before: Before) -> Iterator[str]:
+    """What has to be as it was for new takes to compare with the earlier ones."""
+    yield (
+        "These takes are compared with the earlier ones: every microphone stands where it stood then (10 cm are 0.3 "
+        "ms), at the gain and on the cable it had. Where that is no longer so, make a round of every output instead "
+        "(analyze plan with the folder of the sound check lists it) and take the earlier takes out of the description."
+    )
+    if before.too_hot:
+        one = len(before.too_hot) == 1
+        yield (
+            f"Too hot last time: {_few_ways(before.too_hot)}. Play 10 dB softer and leave "
+            f"{'its gain' if one else 'their gains'}; or turn {'it' if one else 'them'} down by 10 dB and make that "
+            "round of every output."
+        )
+    if before.inverted:
+        yield (
+            f"Inverted microphone chain: {_few_ways(before.inverted)}. It is allowed for: leave it, or mend it and "
+            "make that round of every output."
+        )
 
 
 def _level(plan: Plan) -> str:
@@ -192,12 +225,13 @@ def _few_ways(ways: Sequence[str], between: str = ", ") -> str:
     return between.join([*ways[:_MOST_TAPED], *(["and so on"] if len(ways) > _MOST_TAPED else [])])
 
 
-def _setting(output: Output) -> str:
-    """What stands in the description about a setting, with blanks for what does not."""
+def _setting(output: Output, asked: str) -> str:
+    """What stands in the description about a setting, with blanks for what does not; what a report asks for instead."""
     where = ", ".join(output.notes[key] for key in ("device", "channel") if key in output.notes)
     delay = "______" if "delay_ms" in output.unwritten else f"{output.setting.delay_ms:.2f}"
     setting = f"{delay} ms, {'____________' if 'polarity' in output.unwritten else output.setting.polarity}"
-    return f"{setting} ({where})" if where else setting
+    setting = f"{setting} ({where})" if where else setting
+    return f"{setting}; the report asks for {asked}" if asked else setting
 
 
 def _microphones(number: int, plan: Plan, takes: tuple[Take, ...]) -> str:

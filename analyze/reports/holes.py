@@ -6,7 +6,9 @@ from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from analyze.reports.naming import shortened
+from analyze.reports.page_findings import WIRED_INVERTED
 from analyze.reports.summaries import first_few, frequency, listed, number
+from analyze.responses.wiring import TWINS_OPPOSITE
 
 if TYPE_CHECKING:
     from analyze.pipeline import Analysis
@@ -34,6 +36,9 @@ def hole_words(analysis: Analysis) -> str:
     if not found:
         return ""
     pairs = " ".join(_pair_words(pair, sorted(places)) for pair, places in found.items())
+    wrong = {one.track for one in analysis.findings if one.finding in (WIRED_INVERTED, TWINS_OPPOSITE)}
+    if any(wrong & {*pair} for pair in found):
+        return f"{pairs} Their wiring is to be mended first."
     return f"{pairs} What moves as one no setting here parts: where it stands decides that."
 
 

@@ -15,7 +15,7 @@ from analyze.reports.naming import shortened
 from analyze.reports.page_order import typing_order
 from analyze.reports.short_takes import short_takes, soundings
 from analyze.reports.summaries import first_few, listed, number, percent, plural
-from analyze.responses.wiring import TWINS_OPPOSITE
+from analyze.responses.wiring import CHAIN_INVERTED, TWINS_OPPOSITE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -48,7 +48,7 @@ _OF_THE_DESCRIPTION = (
 # What may follow from another finding, and is told behind it.
 FOLLOWS = ("distance contradicted", "louder elsewhere")
 # What stands for a cable or a box to be mended comes before what a take suffered from.
-_TO_MEND = (WIRED_INVERTED, TWINS_OPPOSITE, "microphone chain inverted", "every output reads inverted")
+_TO_MEND = (WIRED_INVERTED, TWINS_OPPOSITE, CHAIN_INVERTED, "every output reads inverted")
 # Beside the headline so many are named, and outputs with names so long.
 _MOST_NAMES, _NAME_LENGTH = 3, 40
 

@@ -135,6 +135,7 @@ def polarity_tables(analysis: Analysis) -> list[HeatTable]:
     positions = [name for name in seats_first(analysis) if any(name == position for _, position in read)]
     inverted = {at.position for at in read.values() if at.is_microphone_inverted}
     caption = "Wiring as every position reads it by itself, without the setting, and as all of them read it together"
+    caption += ". An inverted microphone is allowed for" if inverted else ""
     return [
         HeatTable(
             caption,

@@ -25,26 +25,40 @@ ECHO_MS, ABOUT_AS_LOUD_DB = 20.0, 6.0
 ANOTHER_FIRST_MS = 1.0
 #: A gain below this is not heard by itself: common practice, no source.
 UNHEARD_DB = 0.3
+#: A mean gain up to this is little where a seat loses more than that, which anybody hears: common practice, no source.
+LITTLE_DB, PLAIN_DB = 0.5, 3.0
 #: Scores this near are the same: a tenth is the last digit that is printed.
 SAME_DB = 0.1
 _NAME_LENGTH = 40
 
 
 def is_optional(row: Recommendation) -> bool:
-    """Whether a change can be left out, because what it adds on average over the seats is too little to be heard."""
-    return may_be_left_out(row.decision, row.kind, row.gain_db)
+    """Whether a change can be left out: it adds too little to be heard on average, or little and costs a seat a lot."""
+    return may_be_left_out(row.decision, row.kind, row.gain_db, row.worst_gain_db)
 
 
-def may_be_left_out(decision: str, kind: str, gain_db: float) -> bool:
+def may_be_left_out(decision: str, kind: str, gain_db: float, worst_gain_db: float) -> bool:
     """The same by what a recommendation says.
 
     Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
     """
-    return decision == "change" and abs(gain_db) < UNHEARD_DB and kind in ("main", "sub")
+    is_little = abs(gain_db) < UNHEARD_DB or _is_paid_for(gain_db, worst_gain_db)
+    return decision == "change" and is_little and kind in ("main", "sub")
+
+
+def _is_paid_for(gain_db: float, worst_gain_db: float) -> bool:
+    """Whether one seat loses plainly what all gain little of on average."""
+    return gain_db < LITTLE_DB and worst_gain_db < -PLAIN_DB
 
 
 def small_note(analysis: Analysis, row: Recommendation) -> str:
     """That a change, or its delay beside the other polarity, can be left out; empty where it can be heard."""
+    if is_optional(row) and _is_paid_for(row.gain_db, row.worst_gain_db):
+        where = shortened(row.worst_position, _NAME_LENGTH)
+        return (
+            f"It adds {number(row.gain_db)} dB on average over the seats and costs {number(-row.worst_gain_db)} dB at "
+            f"{where}: leave it out unless that seat matters less."
+        )
     if is_optional(row):
         return "On average over the seats that is little: leave it out if time is short."
     return _polarity_alone(analysis, row)

@@ -51,6 +51,14 @@ def _captured_sign(m: Measured, e: Evidence, signs: Signs) -> int:
     return wiring * m.capture.settings[e.output].sign * signs.microphone_sign.get(e.position, 1)
 
 
+def _arrival_s(m: Measured, e: Evidence, signs: Signs) -> tuple[float, float]:
+    """Arrival as captured and its standard deviation in seconds: an arrival by the wrong sign is another one."""
+    sign = _captured_sign(m, e, signs)
+    (arrival_s, std_s), (other_s, _) = e.arrival_for(sign), e.arrival_for(-sign)
+    doubt = 1.0 - signs.confidence.get(e.output, 1.0)
+    return arrival_s, math.hypot(std_s, math.sqrt(doubt) * (other_s - arrival_s)) if math.isfinite(other_s) else std_s
+
+
 def high_phases(measured: Sequence[Measured], signs: Signs) -> dict[str, list[float]]:
     """Phases in radians of every output's high section re its lowest driver, wherever both could be told."""
     phases: dict[str, list[float]] = {}
@@ -65,7 +73,7 @@ def high_phases(measured: Sequence[Measured], signs: Signs) -> dict[str, list[fl
 def _row(m: Measured, e: Evidence, sound_check: SoundCheck, signs: Signs) -> Arrival:
     capture, output = m.capture, sound_check.outputs[e.output]
     setting = capture.settings[e.output]
-    arrival_s, std_s = e.arrival_for(_captured_sign(m, e, signs))
+    arrival_s, std_s = _arrival_s(m, e, signs)
     own = own_confidence(e.evidence)
     own_sign = int(np.sign(e.evidence)) if own >= DECIDED else 0
     level_db, coherence = _in_band(m.responses, e)
@@ -115,7 +123,7 @@ def arrivals_at_present(
     for m in measured:
         moved = present_change(sound_check, m.capture)
         for e in m.evidence:
-            arrival_s, std_s = e.arrival_for(_captured_sign(m, e, signs))
+            arrival_s, std_s = _arrival_s(m, e, signs)
             if not math.isfinite(arrival_s):
                 continue
             flight_ms = _flight_ms(1000.0 * arrival_s, e.output, m, sound_check)

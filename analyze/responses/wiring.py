@@ -25,7 +25,8 @@ OUTPUT_PRIOR = 1.3
 TWIN_PRIOR = 2.5
 #: Below this probability of being wired opposite twins have shown that they are alike: by more than that prior.
 _ALIKE = 0.02
-TWINS_OPPOSITE = "twins wired opposite"
+#: Findings that others look for.
+TWINS_OPPOSITE, CHAIN_INVERTED = "twins wired opposite", "microphone chain inverted"
 #: Evidence of one position counts no more than this: its room is one room.
 _MOST_PER_POSITION = 6.0
 #: Evidence to log-odds: positions of one hall are not quite independent, the model is not quite right.
@@ -203,7 +204,7 @@ def wiring_rows(
         if sign < 0:
             of_setting = output in set_inverted, output in tapped_after
             findings.append(_inverted_output(output, signs.confidence[output], len(own), *of_setting))
-    findings += [_opposite_twins(*pair, signs.opposite[pair]) for pair in opposite_twins(signs)]
+    findings += [found for pair in opposite_twins(signs) for found in _opposite_twins(pair, signs.opposite[pair])]
     for position in inverted:
         confidence = signs.microphone_confidence[position]
         findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
@@ -229,7 +230,10 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int, n_turned: int) -> s
     if n == 0 and sign:
         return f"Reads {word}, though no position tells by itself."
     if n == 0:
-        return "Its sign cannot be told at any position: record it alone, louder, with a microphone closer to it."
+        return (
+            "Its sign cannot be told at any position, and the confidence is what is presumed of any output: record it "
+            "alone, louder, with a microphone closer to it."
+        )
     if sign == 0:
         return f"Likelier {word}, but {heard}: recording it with one more microphone, close to it, would settle it."
     if n == 1:
@@ -247,13 +251,17 @@ def _beside_twins(output: str, signs: Signs) -> str:
     return "".join(f" It is wired {how} {', '.join(names)}, beside which it was heard." for how, names in said if names)
 
 
-def _opposite_twins(one: str, other: str, probability: float) -> Finding:
+def _opposite_twins(pair: tuple[str, str], probability: float) -> list[Finding]:
+    """A finding for either of two, for it may be the one."""
+    one, other = pair
     detail = (
         f"{one} and {other} sound turned over against each other, and which of them is inverted cannot be told. Look "
         "at the processor first: if one of them was set otherwise than described, correct that. Else check cable, "
         "connector, amplifier and the leads inside both boxes. As recorded they cancel where both are equally far."
     )
-    return Finding(TWINS_OPPOSITE, "warning", detail, track=one, value=probability, unit="confidence")
+    return [
+        Finding(TWINS_OPPOSITE, "warning", detail, track=name, value=probability, unit="confidence") for name in pair
+    ]
 
 
 def _inverted_output(
@@ -293,7 +301,7 @@ def _inverted_microphone(position: str, confidence: float, declared: str) -> Fin
         f"At {position} the outputs read opposite to what they read elsewhere: the microphone chain there is inverted. "
         f"This is taken into account. {mend}"
     )
-    return Finding("microphone chain inverted", "warning", detail, track=position, value=confidence, unit="confidence")
+    return Finding(CHAIN_INVERTED, "warning", detail, track=position, value=confidence, unit="confidence")
 
 
 def all_inverted(signs: Signs) -> list[Finding]:

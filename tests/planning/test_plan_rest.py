@@ -10,9 +10,9 @@ import pytest
 from analyze.archive.opening import ReportRead
 from analyze.description import SoundCheck, load_outline
 from analyze.errors import DescriptionError
-from analyze.planning.asked import _to_be_recorded, _too_hot
+from analyze.planning.asked import _before, _to_be_recorded
 from analyze.planning.checklist import checklist
-from analyze.planning.takes import plan_rest
+from analyze.planning.takes import plan_all, plan_rest
 from analyze.reports.page_findings import WIRED_INVERTED
 
 RIG = """\
@@ -144,8 +144,8 @@ def test_a_monitor_that_the_audience_would_pay_for_is_recorded_at_the_seats(chec
 @pytest.mark.parametrize(
     ("found", "said"),
     [
-        (["mix"], "Too hot last time: mix. Turn the gain of that microphone down by 10 dB"),
-        (["drums", "mix"], "Too hot last time: mix, drums. Turn the gain of those microphones down by 10 dB"),
+        (["mix"], "Too hot last time: mix. Play 10 dB softer and leave its gain; or turn it down"),
+        (["drums", "mix"], "Too hot last time: mix, drums. Play 10 dB softer and leave their gains; or turn them down"),
     ],
 )
 def test_microphones_that_clipped_or_nearly_did_are_named_with_their_gain(
@@ -153,8 +153,29 @@ def test_microphones_that_clipped_or_nearly_did_are_named_with_their_gain(
 ) -> None:
     names = dict(zip(found, ("clipping", "little headroom"), strict=False))
     quality = [finding(name, "x", track=track) for track, name in names.items()]
-    too_hot = _too_hot(report(check, quality=[*quality, finding("clipping", "x", track="sub")]), check)
+    before = _before(report(check, quality=[*quality, finding("clipping", "x", track="sub")]), check)
     plan = plan_rest(check, {"sub": "x"})
-    items = checklist(check, plan, too_hot=too_hot).setting_up
+    items = checklist(check, plan, before=before).setting_up
     assert [item.startswith(said) for item in items].count(True) == 1
     assert not any("Too hot" in item for item in checklist(check, plan).setting_up)
+
+
+def test_what_has_to_be_as_it_was_is_said(check: SoundCheck) -> None:
+    """New takes are compared with the earlier ones; a list of everything has none."""
+    found = report(check, quality=[finding("microphone chain inverted", "x", track="drums")])
+    rest = checklist(check, plan_rest(check, {"sub": "x"}), before=_before(found, check)).setting_up
+    everything = checklist(check, plan_all(check)).setting_up
+    for words in ("every microphone stands where it stood then", "Inverted microphone chain: drums. It is allowed for"):
+        assert [words in item for item in rest].count(True) == 1
+        assert not any(words in item for item in everything)
+
+
+def test_what_the_report_asks_for_stands_beside_what_was_described(check: SoundCheck) -> None:
+    """Nobody is to put the processor back by the list."""
+    asked = {"decision": "change", "recommended_delay_ms": 2.97, "recommended_polarity": "inverted"}
+    found = report(check)
+    rows = [row | asked if row["output"] == "tower" else row for row in found.results["recommendations"]]
+    found = report(check, recommendations=rows)
+    settings = dict(checklist(check, plan_rest(check, {"sub": "x"}), before=_before(found, check)).settings)
+    assert settings["tower"].endswith("; the report asks for 2.97 ms, inverted")
+    assert not any("asks" in text for name, text in settings.items() if name != "tower")

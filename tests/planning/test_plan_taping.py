@@ -9,7 +9,7 @@ from analyze.archive.opening import ReportRead
 from analyze.description import load_outline
 from analyze.planning import plan_for
 from analyze.planning.asked import _nearest
-from analyze.planning.checklist import checklist
+from analyze.planning.checklist import Before, checklist
 from analyze.planning.describing import planned_text
 from analyze.planning.takes import plan_all
 
@@ -108,7 +108,7 @@ def test_of_what_was_heard_the_nearest_seat_is_taken(tmp_path: Path) -> None:
     }
     nearest = _nearest(ReportRead(tmp_path, tmp_path, False, results), check)
     asked = next(
-        item for item in checklist(check, plan_all(check), (), nearest).setting_up if item.startswith("By tape")
+        item for item in checklist(check, plan_all(check), (), Before(nearest)).setting_up if item.startswith("By tape")
     )
     ways = "from sub to front ____ m; from tower to back ____ m; from fill to front ____ m; from wedge to keys ____ m"
     assert ways in asked

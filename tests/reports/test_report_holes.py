@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from analyze.findings import Finding
 from analyze.reports import holes
 from analyze.reports.holes import hole_words
 from analyze.reports.page import page_bytes
@@ -45,6 +46,14 @@ def test_a_pair_that_cancels_is_named_with_its_deepest_holes_first(analysis):
         "sub left and sub right work against each other at 63 Hz at lawn (−6.4 dB) and 63 Hz at mix (−5.5 dB), re the "
         f"louder of them. {MOVE}"
     )
+
+
+@pytest.mark.parametrize("finding", ["output wired inverted", "twins wired opposite"])
+@pytest.mark.parametrize(("track", "is_theirs"), [("sub right", True), ("wedge", False)])
+def test_what_is_wired_wrongly_is_to_be_mended_and_not_moved(analysis, finding, track, is_theirs):
+    wrong = Finding(finding, "warning", "", track=track)
+    one = dataclasses.replace(with_pair(analysis, {"mix": -5.5}), findings=(wrong,))
+    assert hole_words(one).endswith("Their wiring is to be mended first." if is_theirs else MOVE)
 
 
 @pytest.mark.parametrize("changes", [{"hole_db": -4.0}, {"group": ""}, {"usable": "no"}])

@@ -81,6 +81,10 @@ def test_after_a_repair_the_switch_goes_the_other_way(analysis: Analysis, recomm
     [
         ({"gain_db": 0.12}, True),
         ({"gain_db": 0.4}, False),
+        ({"gain_db": 0.4, "worst_gain_db": -3.4}, True),
+        ({"gain_db": 0.4, "worst_gain_db": -2.6}, False),
+        ({"gain_db": 0.7, "worst_gain_db": -3.4}, False),
+        ({"gain_db": 0.4, "worst_gain_db": float("nan")}, False),
         ({"gain_db": float("nan")}, False),
         ({"gain_db": 0.12, "decision": "undecided"}, False),
         ({"gain_db": 0.12, "kind": "tower"}, False),  # set by arrival, not for its gain
@@ -88,8 +92,11 @@ def test_after_a_repair_the_switch_goes_the_other_way(analysis: Analysis, recomm
     ],
 )
 def test_a_gain_that_is_not_heard_is_said(analysis: Analysis, values: dict[str, object], is_said: bool) -> None:
-    row = dataclasses.replace(analysis.recommendations[1], **{"decision": "change", **values})  # type: ignore[arg-type]
-    assert bool(small_note(analysis, row)) is is_optional(row) is is_said
+    first = {"decision": "change", "worst_position": "mix", "worst_gain_db": -0.2}
+    row = dataclasses.replace(analysis.recommendations[1], **{**first, **values})  # type: ignore[arg-type]
+    note = small_note(analysis, row)
+    assert bool(note) is is_optional(row) is is_said
+    assert ("costs 3.4 dB at mix" in note) is (is_said and row.worst_gain_db < -3.0)
 
 
 def test_a_delay_that_adds_nothing_to_the_other_polarity_is_said(analysis: Analysis) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from analyze.responses.arrival_table import (
     wiring_evidence,
 )
 from analyze.responses.capture import Measured
+from analyze.responses.onset import Onset
 from analyze.responses.rows import Arrival
 from analyze.responses.wiring import Signs, solve_signs
 from analyze.spectra.cross_spectra import line_hz
@@ -278,3 +280,24 @@ def test_what_arrives_before_it_was_sent_is_blocked(moved_s: float, early: list[
         assert is_ahead is (len(early) == 2)
         assert ("correct delay_ms" in found.detail) is not is_ahead
         assert (f"({feed.file}:{feed.channel}) sounds after it is heard at far:" in found.detail) is is_ahead
+
+
+@pytest.mark.parametrize(("confidence", "expected_ms"), [(0.5, 2.83), (0.995, 0.28)])
+def test_an_arrival_by_the_wrong_sign_counts_in_its_error(confidence: float, expected_ms: float) -> None:
+    """4 ms between the arrivals of either sign: the error is their distance by the root of the doubt, and their own."""
+    at_s = np.linspace(-0.001, 0.001, 201)
+    hit = np.exp(-0.5 * (at_s / 1e-5) ** 2)
+    delay_s = np.concatenate([0.030 + at_s, 0.034 + at_s])
+    normal, inverted = np.log(np.r_[hit, 0.0 * hit] + 1e-30), np.log(np.r_[0.0 * hit, hit] + 1e-30)
+    (capture,) = both_alone()[:1]
+    taken = measured(capture)
+    evidence = tuple(
+        replace(e, sharp_s=math.nan, sharp_std_s=math.nan, onset=Onset(delay_s, normal, inverted))
+        for e in taken.evidence
+    )
+    signs = Signs({"main": 0}, {"main": 1}, {"main": confidence}, {}, {})
+    sure = replace(signs, confidence={"main": 1.0})
+    check = check_of([capture])
+    (row, *_), (known, *_) = (arrival_rows([replace(taken, evidence=evidence)], check, s) for s in (signs, sure))
+    assert row.arrival_ms == known.arrival_ms == pytest.approx(30.0, abs=1e-3)
+    assert row.arrival_std_ms == pytest.approx(math.hypot(expected_ms, known.arrival_std_ms), rel=0.01)

@@ -34,13 +34,13 @@ def test_the_pair_shows_it(found: tuple[bool, Analysis]) -> None:
     wiring = {row.output: row for row in analysis.wiring}
     assert max(wiring[name].positions for name in SUBS) <= 1  # at four seats
     assert {wiring[name].polarity for name in SUBS} == {"undecided" if is_against else "normal"}
-    assert [f.track for f in analysis.findings if f.finding == "twins wired opposite"] == ["sub left"] * is_against
+    assert [f.track for f in analysis.findings if f.finding == "twins wired opposite"] == [*SUBS] * is_against
     assert f"It is wired {'opposite to' if is_against else 'like'} sub right" in wiring["sub left"].reason
 
 
 def test_nothing_is_set_for_a_pair_that_cancels(found: tuple[bool, Analysis]) -> None:
     is_against, analysis = found
     rows = {row.output: row for row in analysis.recommendations}
-    assert ("they cancel" in rows["sub left"].reason) is is_against
+    assert ("wired opposite to each other" in rows["sub left"].reason) is is_against
     if is_against:
         assert {rows[name].decision for name in SUBS} == {"undecided"}
