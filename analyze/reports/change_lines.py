@@ -149,10 +149,10 @@ def _values(rows: Sequence[Recommendation]) -> str:
 
 
 def _of_what(row: Recommendation) -> str:
-    """What is sure: neither that a fill should be asked for, nor that what may be left out is needed."""
+    """What is sure: not that a fill should be asked for, that an optional change is needed, or a doubtful polarity."""
     from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
 
-    if is_optional(row):
+    if is_optional(row) or _of_polarity(row):
         return f" that no other setting adds over {RIGHT_DB:g} dB more"
     return " to arrive as asked" if row.kind in BY_ARRIVAL and row.delay_change_ms else ""
 

@@ -22,6 +22,7 @@ from analyze.reports.sheet_notes import (
     is_optional,
     send_note,
     small_note,
+    turned_note,
     unheard_note,
 )
 from analyze.reports.summaries import listed, percent, signed
@@ -253,6 +254,7 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
         tape_note(analysis, row),
         send_note(analysis, row),
         small_note(analysis, row),
+        turned_note(analysis, row),
         group_note(analysis, row),
     )
     return tuple(note for note in every if note)
@@ -271,7 +273,11 @@ def group_note(analysis: Analysis, row: Recommendation) -> str:
     if not parts:
         return _lone_sub_note(analysis, row)
     name = shortened(leader, _NAME_LENGTH)
-    return f"It is {' and '.join(parts)} than {name}, and stays so: differences inside a group are taken as design."
+    mistake = (
+        " If it is none, set them alike and record again." if row.setting_polarity != first.setting_polarity else ""
+    )
+    design = "differences inside a group are taken as design"
+    return f"It is {' and '.join(parts)} than {name}, and stays so: {design}.{mistake}"
 
 
 def _lone_sub_note(analysis: Analysis, row: Recommendation) -> str:

@@ -221,9 +221,10 @@ def test_differences_inside_a_group_are_said_to_stay(make):
     stays = "than sub left, and stays so: differences inside a group are taken as design."
     assert notes() == ["", "", "", ""]
     assert notes(setting_delay_ms=4.5) == ["", "", f"It is 2.50 ms later {stays}", ""]
-    assert notes(setting_polarity="inverted") == ["", "", f"It is of the other polarity {stays}", ""]
+    mistake = "If it is none, set them alike and record again."
+    assert notes(setting_polarity="inverted") == ["", "", f"It is of the other polarity {stays} {mistake}", ""]
     both = notes(setting_delay_ms=1.5, setting_polarity="inverted")[2]
-    assert both == f"It is 0.50 ms earlier and of the other polarity {stays}"
+    assert both == f"It is 0.50 ms earlier and of the other polarity {stays} {mistake}"
 
 
 @pytest.mark.parametrize(("tap", "is_said"), [("before", False), ("after", True)])

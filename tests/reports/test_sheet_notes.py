@@ -19,6 +19,7 @@ from analyze.reports.sheet_notes import (
     is_optional,
     send_note,
     small_note,
+    turned_note,
 )
 from analyze.reports.wiring_notes import hand_sentence, repair_note, until_mended
 from analyze.responses.feed_relations import FeedRelation
@@ -219,3 +220,32 @@ def test_a_monitor_that_is_left_upside_down_is_not_said_to_make_up_for_its_wirin
     assert until_mended(one) == repair_note(one, row) == ""
     upright = dataclasses.replace(row, recommended_polarity="inverted")
     assert repair_note(one, upright).startswith("Wired inverted: once that is mended, set normal")
+
+
+@pytest.mark.parametrize(
+    ("wiring", "values", "is_said"),
+    [
+        ("normal", {}, True),
+        ("inverted", {}, False),  # that is said as a wiring to mend
+        ("undecided", {}, False),
+        ("normal", {"decision": "undecided"}, False),
+        ("normal", {"polarity_change": "no"}, False),
+        ("normal", {"recommended_polarity": "normal"}, False),
+        ("normal", {"kind": "main"}, False),
+    ],
+)
+def test_a_sub_that_is_wired_well_and_set_inverted_is_told_to_be_well(
+    analysis: Analysis, wiring: str, values: dict[str, str], is_said: bool
+) -> None:
+    row = analysis.recommendations[1]
+    group = analysis.sound_check.group_of(row.output)
+    one = dataclasses.replace(
+        analysis,
+        wiring=tuple(
+            dataclasses.replace(w, polarity=wiring if w.output in group else "normal") for w in analysis.wiring
+        ),
+    )
+    turned = {"kind": "sub", "decision": "change", "polarity_change": "yes", "recommended_polarity": "inverted"}
+    note = turned_note(one, dataclasses.replace(row, **(turned | values)))  # type: ignore[arg-type]
+    assert note.startswith("No wiring fault: ") is is_said
+    assert bool(note) is is_said
