@@ -193,6 +193,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "meets_db": f"{MEETS_DB:g}",
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "arrivals": page_evidence.arrival_tables(analysis),
+        "order": page_evidence.order_words(analysis),
         "distances": page_distances.distance_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
         "both_ways": page_grounds.both_ways_up(analysis),

@@ -45,6 +45,8 @@ _HEADINGS = {
 #: What a table of one zone says of it.
 ZONE_WORDS = {"audience": " in the audience", "stage": " on stage"}
 
+# Fewer positions than this have no order to speak of.
+_FEWEST_ORDERED = 3
 # Positions beside each other in the table of arrivals, as many as a printed page holds.
 _POSITIONS_PER_TABLE = 8
 
@@ -90,6 +92,26 @@ def arrival_tables(analysis: Analysis) -> list[PageTable]:
         for zone, there in zones.items()
         for chunk in in_columns(there)
     ]
+
+
+def order_words(analysis: Analysis) -> str:
+    """Positions from the nearest to the reference to the farthest, for whoever knows the room; empty for fewer than 3.
+
+    Without those on recorders of their own, whose time zero is not known.
+    """
+    reference, apart = analysis.sound_check.reference, _always_apart(analysis)
+    arrivals = {
+        position: ms
+        for (output, position), ms in analysis.arrival_present_ms.items()
+        if output == reference and position not in apart and math.isfinite(ms)
+    }
+    order = sorted(arrivals, key=lambda position: arrivals[position])
+    if len(order) < _FEWEST_ORDERED:
+        return ""
+    return (
+        f"From the nearest to {reference} to the farthest: {', '.join(order)}. If they did not stand so, microphones "
+        "or their tracks are exchanged."
+    )
 
 
 def in_columns(positions: Sequence[str]) -> list[Sequence[str]]:
@@ -213,14 +235,19 @@ def _weight_words(analysis: Analysis, position: str) -> str:
 
 def own_clock_names(analysis: Analysis) -> str:
     """Positions recorded on a clock of their own in every capture that has them; empty where there are none."""
+    named = _always_apart(analysis)
+    return listed(named) if named else ""
+
+
+def _always_apart(analysis: Analysis) -> list[str]:
+    """The same, one by one."""
     own = own_clocks(analysis)
-    named = [
+    return [
         name
         for name in analysis.sound_check.positions
         if (takes := [one.name for one in analysis.sound_check.captures if name in one.mics])
         and all((take, name) in own for take in takes)
     ]
-    return listed(named) if named else ""
 
 
 def flip_tables(analysis: Analysis) -> list[PageTable]:

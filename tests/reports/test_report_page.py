@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import dataclasses
 import hashlib
+import math
 import re
 from pathlib import Path
 
@@ -133,6 +134,22 @@ def test_means_of_a_position_are_the_same_in_its_table_and_below_its_drawing(ana
     for position, _, _, present, recommended, *_ in table.rows:
         said = f"Mean: {present} dB at present, {recommended} dB as recommended."
         assert words[f"Sum of all outputs at {position}"].startswith(said)
+
+
+def test_positions_stand_in_the_order_in_which_the_reference_reaches_them(make):
+    """Not those that nothing arrives at, nor seat 2 on its own recorder, whose time zero is not known."""
+    analysis = make(("mains", "sub"), tuple(f"seat {i}" for i in range(5)))
+    ms = {"seat 0": 40.0, "seat 1": math.nan, "seat 2": 8.0, "seat 3": 21.0, "seat 4": 13.0}
+    one = dataclasses.replace(
+        analysis, arrival_present_ms={("mains", seat): at for seat, at in ms.items()} | {("sub", "seat 0"): 1.0}
+    )
+    assert page_evidence.order_words(one) == (
+        "From the nearest to mains to the farthest: seat 4, seat 3, seat 0. If they did not stand so, microphones or "
+        "their tracks are exchanged."
+    )
+    assert page_evidence.order_words(one) in page.page_bytes(one, ()).decode()
+    few = dataclasses.replace(one, arrival_present_ms={("mains", seat): 8.0 for seat in ("seat 0", "seat 4")})
+    assert page_evidence.order_words(few) == ""
 
 
 def test_arrivals_stand_in_tables_a_printed_page_holds(make):
