@@ -100,4 +100,6 @@ def _of(feeds: Sequence[str]) -> str:
 
 
 def _shown(name: str) -> str:
-    return shortened(name, _NAME_LENGTH)
+    """A name, in quotes where it reads like a list."""
+    short = shortened(name, _NAME_LENGTH)
+    return f'"{short}"' if "," in name else short

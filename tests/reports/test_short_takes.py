@@ -21,6 +21,7 @@ def rows(capture: str, length_s: float, *sounds_s: float, kind: str = "feed") ->
         (rows("in turn", 60.0, 15.0, 15.0, 4.0), ("under 10 s: in turn (out 3)", "")),
         (rows("in turn", 20.0, 4.0, 4.0, 4.0, 4.0, 3.0), ("under 10 s: in turn (out 1, out 2, out 3 and 2 more)", "")),
         (rows("song", 18.0, 18.0, 17.0), ("", "all at once for under 30 s: song")),
+        (rows("main, sub", 18.0, 18.0, 17.0), ("", 'all at once for under 30 s: "main, sub"')),
         (rows("song", 60.0, 60.0, 40.0), ("", "")),
         (rows("song", 60.0, 60.0, 31.0, 3.0), ("", "")),  # one of many that has little to say is told otherwise
         (rows("sub", 30.0, 7.0) + rows("sub again", 30.0, 21.0), ("", "")),
