@@ -2,24 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections import Counter
 
 import pytest
 
 from analyze.description import load_sound_check
 from analyze.pipeline import Analysis, analyse
-from tests.trials.cases import Case, make_case
+from tests.trials.cases import make_case
+from tests.trials.twins import PAIR, PAIRED, pair_of, rows_of, table, wired_against
 
 SUBS = ("sub left", "sub right")
-
-
-def wired_against(case: Case, name: str) -> Case:
-    """The case with one output wired the other way round."""
-    i = case.output(name)
-    outputs = [replace(o, wiring=-o.wiring) if o.name == name else o for o in case.outputs]
-    response = case.response.copy()
-    response[i] *= -1.0
-    return replace(case, outputs=tuple(outputs), response=response)
 
 
 @pytest.fixture(scope="module", params=[False, True], ids=["alike", "against"])
@@ -44,3 +36,16 @@ def test_nothing_is_set_for_a_pair_that_cancels(found: tuple[bool, Analysis]) ->
     assert ("wired opposite to each other" in rows["sub left"].reason) is is_against
     if is_against:
         assert {rows[name].decision for name in SUBS} == {"undecided"}
+
+
+def test_the_trial_counts_what_was_told() -> None:
+    case = wired_against(make_case("together", 83, 13), "sub right")
+    assert pair_of(case) == [*SUBS]
+    told = list(rows_of(case))
+    assert (PAIR, "right") in told
+    assert told.count((PAIRED, "undecided")) == 2
+    assert table(Counter([("opposite", PAIR, "right"), ("opposite", PAIR, "wrong")])).split()[-3:] == [
+        "1/0/1",
+        "of",
+        "2",
+    ]
