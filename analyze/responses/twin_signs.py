@@ -8,13 +8,14 @@ spreads that phase was read off simulated takes (guide, `trials`): independent e
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analyze.acoustics import energy_db
 from analyze.description import SoundCheck
 from analyze.responses.arrival import Evidence
 from analyze.responses.capture import Measured
@@ -31,6 +32,9 @@ _LEAST_SHARE = 0.05
 #: A band narrower than this cannot tell half a turn from a delay.
 _LEAST_RATIO = 1.4
 _FEWEST_LINES = 4
+#: Slope of the level between two outputs, in dB an octave, from which on they are no twins: what makes it turns their
+#: phases apart, too. Rooms hardly make it at several positions.
+_MOST_SLOPE_DB = 5.0
 #: Delays that are tried, in standard deviations of the difference of arrival.
 _DELAYS = np.linspace(-3.0, 3.0, 61)
 #: The arrivals of two subs are never known better than this.
@@ -51,7 +55,11 @@ def twin_evidence(measured: Sequence[Measured], sound_check: SoundCheck) -> Twin
     for twins in _twins(sound_check):
         for pair in combinations(twins, 2):
             heard_at = {p: (heard.get((pair[0], p)), heard.get((pair[1], p))) for p in sound_check.positions}
-            alike = {p: 2.0 / len(twins) * _alike(one, other) for p, (one, other) in heard_at.items() if one and other}
+            between = {p: _between(one, other) for p, (one, other) in heard_at.items() if one and other}
+            compared = {p: one for p, one in between.items() if one is not None}
+            if not _are_boxes_alike(compared.values()):
+                continue
+            alike = {p: 2.0 / len(twins) * _alike(one) for p, one in compared.items()}
             alike = {p: value for p, value in alike.items() if np.isfinite(value)}
             if alike:
                 found[pair] = alike
@@ -96,42 +104,67 @@ def _heard(measured: Sequence[Measured]) -> Mapping[tuple[str, str], _Heard]:
     return {(e.output, e.position): _Heard(m, e) for m in measured for e in m.evidence}
 
 
-def _alike(one: _Heard, other: _Heard) -> float:
-    """The evidence of two outputs at one position, NaN where they cannot be compared.
+@dataclass(frozen=True)
+class _Between:
+    """Two outputs at one position, where both sound; axes (line,).
+
+    phase : of the first re the second, radians; level_db : likewise; weight : 1 where no error spreads the phase
+    """
+
+    one: _Heard
+    other: _Heard
+    frequency_hz: NDArray[np.float64]
+    phase: NDArray[np.float64]
+    level_db: NDArray[np.float64]
+    weight: NDArray[np.float64]
+
+
+def _between(one: _Heard, other: _Heard) -> _Between | None:
+    """Two outputs at one position, None where they cannot be compared."""
+    if one.measured is not other.measured and (one.has_own_clock or other.has_own_clock):
+        return None
+    f = one.measured.responses.frequency_hz
+    if f.shape != other.measured.responses.frequency_hz.shape:
+        return None
+    bands = [(h.evidence.band_low_hz, h.evidence.band_high_hz) for h in (one, other)]
+    low_hz, high_hz = max(low for low, _ in bands), min(_HIGHEST_HZ, *(high for _, high in bands))
+    share = np.minimum(one.lines("share").real, other.lines("share").real)
+    a, b = one.lines("h"), other.lines("h")
+    good = (f >= low_hz) & (f <= high_hz) & (share > _LEAST_SHARE) & (np.abs(a * b) > 0.0) & np.isfinite(a * b)
+    if good.sum() < _FEWEST_LINES or f[good][-1] < _LEAST_RATIO * f[good][0]:
+        return None
+    a, b = a[good], b[good]
+    spread = sum(h.lines("variance").real[good] / np.abs(x) ** 2 for h, x in ((one, a), (other, b)))
+    return _Between(one, other, f[good], np.angle(a * np.conj(b)), energy_db(np.abs(a / b) ** 2), 1.0 / (1.0 + spread))
+
+
+def _are_boxes_alike(compared: Iterable[_Between]) -> bool:
+    """Whether no slope lies between the levels of two outputs: other boxes and crossovers have other phases, too."""
+    rise = squares = 0.0
+    for at in compared:
+        octave = np.log2(at.frequency_hz)
+        octave -= np.average(octave, weights=at.weight)
+        rise += float(np.sum(at.weight * octave * at.level_db))
+        squares += float(np.sum(at.weight * octave**2))
+    return abs(rise) <= _MOST_SLOPE_DB * squares
+
+
+def _alike(at: _Between) -> float:
+    """The evidence of two outputs at one position, NaN where no arrival is known.
 
     An arrival depends on the sign that is taken for its output, so every pair of signs is weighed with its own delay.
     """
-    if one.measured is not other.measured and (one.has_own_clock or other.has_own_clock):
-        return math.nan
-    if one.measured.responses.frequency_hz.shape != other.measured.responses.frequency_hz.shape:
-        return math.nan
-    phase, weight, frequency_hz = _phase_between(one, other)
-    if len(frequency_hz) < _FEWEST_LINES or frequency_hz[-1] < _LEAST_RATIO * frequency_hz[0]:
-        return math.nan
-    weight *= min(1.0, float(np.median(np.diff(frequency_hz))) / _INDEPENDENT_HZ)
+    weight = at.weight * min(1.0, float(np.median(np.diff(at.frequency_hz))) / _INDEPENDENT_HZ)
     table = np.array(
         [
-            [_log_likelihood(phase, weight, frequency_hz, a * b, _apart(one, other, a, b)) for b in _SIGNS]
+            [_log_likelihood(at.phase, weight, at.frequency_hz, a * b, _apart(at.one, at.other, a, b)) for b in _SIGNS]
             for a in _SIGNS
         ]
     )
     if not np.isfinite(table).all():
         return math.nan
     alike, opposite = np.logaddexp(table[0, 0], table[1, 1]), np.logaddexp(table[0, 1], table[1, 0])
-    return one.sign * other.sign * float(alike - opposite)
-
-
-def _phase_between(one: _Heard, other: _Heard) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Phase (line,) of the first output re the second in radians, its weight, and the frequencies where both sound."""
-    f = one.measured.responses.frequency_hz
-    bands = [(h.evidence.band_low_hz, h.evidence.band_high_hz) for h in (one, other)]
-    low_hz, high_hz = max(low for low, _ in bands), min(_HIGHEST_HZ, *(high for _, high in bands))
-    share = np.minimum(one.lines("share").real, other.lines("share").real)
-    a, b = one.lines("h"), other.lines("h")
-    good = (f >= low_hz) & (f <= high_hz) & (share > _LEAST_SHARE) & (np.abs(a * b) > 0.0) & np.isfinite(a * b)
-    variance = one.lines("variance").real[good], other.lines("variance").real[good]
-    spread = variance[0] / np.abs(a[good]) ** 2 + variance[1] / np.abs(b[good]) ** 2
-    return np.angle(a[good] * np.conj(b[good])), 1.0 / (1.0 + spread), f[good]
+    return at.one.sign * at.other.sign * float(alike - opposite)
 
 
 def _apart(one: _Heard, other: _Heard, sign: int, other_sign: int) -> tuple[float, float]:

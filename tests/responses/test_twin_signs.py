@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from itertools import product
+from itertools import combinations, product
 
 import numpy as np
 import pytest
-from response_making import N_LINES, closed, crossover_low, delay, responses, solo, sound_check
+from response_making import N_LINES, closed, crossover_low, delay, responses, solo, sound_check, vented
 from scipy.stats import vonmises
 
 from analyze.description import Output, Position, Setting, SoundCheck
@@ -155,6 +155,32 @@ def test_without_an_arrival_nothing_is_compared() -> None:
     first, second = measured_of(check, wiring={})
     second = replace(second, evidence=tuple(replace(e, onset=None) for e in second.evidence))
     assert twin_evidence([first, second], check) == {}
+
+
+BOXES = {
+    "closed": closed(FREQUENCY_HZ, 35.0, 0.7),
+    "small": closed(FREQUENCY_HZ, 45.0, 0.9),
+    "vented": vented(FREQUENCY_HZ, 38.0),
+    "small, vented": vented(FREQUENCY_HZ, 45.0),
+}
+
+
+@pytest.mark.parametrize(("one", "other"), list(combinations(product(BOXES, (80.0, 110.0)), 2)))
+def test_boxes_that_are_no_twins_are_never_called_opposite(one: tuple[str, float], other: tuple[str, float]) -> None:
+    """Any two of four boxes behind two crossovers: their phases part by up to half a cycle."""
+    check = check_of(settings("normal", "normal"))
+    taken = []
+    for m, (box, low_pass_hz) in zip(measured_of(check, wiring={}), (one, other), strict=True):
+        made = BOXES[box] * crossover_low(FREQUENCY_HZ, low_pass_hz)
+        ratio = np.divide(made, BOX, out=np.zeros_like(made), where=abs(BOX) > 0.0)
+        h = (m.responses.h * ratio).astype(np.complex64)
+        taken.append(replace(m, responses=replace(m.responses, h=h)))
+    alike = twin_evidence(taken, check).get(("sub 1", "sub 2"), {})
+    evidence = {(name, seat): 0.0 for name in check.outputs for seat in SEATS}
+    opposite = solve_signs(evidence, {("sub 1", "sub 2"): alike} if alike else {}).opposite
+    assert all(probability < 0.5 for probability in opposite.values())
+    if one[0] == other[0]:
+        assert sum(alike.values()) > 3.0  # a crossover alone may differ
 
 
 # What follows for the signs
