@@ -199,7 +199,8 @@ def wiring_rows(
         own = [np.sign(v) * (-1 if p in inverted else 1) for p, v in heard]
         agreeing = sum(1 for s in own if s == signs.likelier[output])
         n_turned = sum(p in inverted for p, _ in heard)
-        reason = _reason(sign, signs.likelier[output], len(own), agreeing, n_turned) + _beside_twins(output, signs)
+        reason = _reason(sign, signs.likelier[output], len(own), agreeing, n_turned)
+        reason += _beside_twins(output, signs, is_told=agreeing > 1)
         rows.append(Wiring(output, polarity_word(sign), signs.confidence[output], len(own), agreeing, reason))
         if sign < 0:
             of_setting = output in set_inverted, output in tapped_after
@@ -241,12 +242,12 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int, n_turned: int) -> s
     return f"First arrival reads {word}: {heard}."
 
 
-def _beside_twins(output: str, signs: Signs) -> str:
-    """What its twins say of an output, as far as they say anything."""
+def _beside_twins(output: str, signs: Signs, *, is_told: bool) -> str:
+    """What its twins say of an output: that they are unlike, and that they are alike if it is not told by itself."""
     pairs = {pair: probability for pair, probability in signs.opposite.items() if output in pair}
     others = {(a if b == output else b): probability for (a, b), probability in pairs.items()}
     unlike = [name for name, probability in others.items() if probability >= DECIDED]
-    alike = [name for name, probability in others.items() if probability <= _ALIKE]
+    alike = [name for name, probability in others.items() if probability <= _ALIKE and not is_told]
     said = [("opposite to", unlike), ("like", alike)]
     return "".join(f" It is wired {how} {', '.join(names)}, beside which it was heard." for how, names in said if names)
 

@@ -226,6 +226,8 @@ def test_a_twin_tells_what_nothing_else_does(alike: float, sign: int) -> None:
     rows, findings = wiring_rows(heard(5.0), signs, {})
     how = "like" if sign > 0 else "opposite to"
     assert rows[1].reason.endswith(f"It is wired {how} a, beside which it was heard.")
+    assert ("It is wired opposite to b" in rows[0].reason) is (sign < 0)  # three positions tell: nothing more is needed
+    assert "It is wired like" not in rows[0].reason
     assert "cannot be told" not in rows[1].reason
     assert [f.track for f in findings] == ([] if sign > 0 else ["b"])
 
