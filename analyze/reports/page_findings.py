@@ -15,6 +15,7 @@ from analyze.reports.naming import shortened
 from analyze.reports.page_order import typing_order
 from analyze.reports.short_takes import short_takes, soundings
 from analyze.reports.summaries import first_few, listed, number, percent, plural
+from analyze.responses.transfer import DISAGREE
 from analyze.responses.wiring import CHAIN_INVERTED, TWINS_OPPOSITE
 
 if TYPE_CHECKING:
@@ -158,6 +159,11 @@ def _what_hangs(analysis: Analysis, rows: Sequence[FindingRow]) -> str:
         return f"{names} {'is' if is_one else 'are'} not decided: the sheet says what to put right or record again."
     if any(row.severity == "error" for row in rows):
         return "See to what is an error before you type; the settings rest on what is left without it."
+    if any(row.name == DISAGREE for row in rows):
+        return (
+            "Takes of one output disagree, and the newest counts, beside older ones of the others: if a gain or a "
+            "microphone was changed in between, record every output in one round before you type."
+        )
     if not any(row.decision in ("keep", "change") for row in analysis.recommendations):
         return "No setting is decided yet: the sheet says what to record."
     return "The settings were decided with this known, and stand."

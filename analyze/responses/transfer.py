@@ -22,6 +22,8 @@ from analyze.spectra.least_squares import solve
 N_REPLICATES = 48
 #: Captures of one pair that differ by more than this many standard errors do not agree.
 DISAGREE_SIGMAS = 3.0
+#: The finding that says so.
+DISAGREE = "captures disagree"
 #: Share of the replicates that follow an older capture which the newest contradicts: the odds that it was right.
 OLDER_RIGHT = 0.125
 #: A capture with less than this of the own share that another has of an output does not count for it.
@@ -299,9 +301,7 @@ def _agreeing(
             "counts. Check whether a setting, a level or the microphone was changed in between."
         )
         findings.append(
-            Finding(
-                "captures disagree", "warning", detail, newest.capture, output, value=sigmas, unit="standard errors"
-            )
+            Finding(DISAGREE, "warning", detail, newest.capture, output, value=sigmas, unit="standard errors")
         )
     return [*used, newest], contradicted, findings
 

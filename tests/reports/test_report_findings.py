@@ -204,6 +204,14 @@ def test_warnings_are_said_beside_the_headline_with_what_hangs_on_them(analysis)
     assert said_of(analysis, Finding("noise", "note", "Hum."), Finding(WIRED_INVERTED, "warning", "Mend it.")) == ""
 
 
+def test_takes_that_disagree_are_to_be_made_again_before_anything_is_typed(analysis):
+    apart = Finding("captures disagree", "warning", "Look.", "again", "mains")
+    assert "if a gain or a microphone was changed in between, record every output in one round" in said_of(
+        analysis, apart
+    )
+    assert "and stand." not in said_of(analysis, apart)
+
+
 def test_that_there_are_no_warnings_is_said(analysis):
     hum = Finding("noise", "note", "Hum.")
     assert said_of(analysis) == said_of(analysis, hum) == "No warnings."
