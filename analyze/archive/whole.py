@@ -9,7 +9,7 @@ from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, open_report
 from analyze.archive.verification import damaged_files
 from analyze.audio.files import sha256_of
-from analyze.errors import DescriptionError
+from analyze.errors import AudioError, DescriptionError
 from analyze.reports.reading import manifest_of
 from analyze.reports.writer import RESULTS
 
@@ -37,9 +37,19 @@ def _check_unchanged(folder: Path) -> None:
     sums = manifest_of(folder).get("sha256")
     for name, sha256 in (sums if isinstance(sums, dict) else {}).items():
         file = folder / name
-        if name.startswith(_READ) and file.is_file() and sha256_of(file) != sha256:
-            mend = "Take the report as it was written, or make it again with analyze run."
-            raise DescriptionError("has changed since the report was written.", mend, path=file)
+        if name.startswith(_READ) and file.is_file() and file.resolve().is_relative_to(folder.resolve()):
+            _check_sum(file, sha256)
+
+
+def _check_sum(file: Path, sha256: object) -> None:
+    """Refuse a file that has another checksum than was written. Raises DescriptionError."""
+    try:
+        is_as_written = sha256_of(file) == sha256
+    except AudioError as error:
+        raise DescriptionError(error.what, error.mend, path=file) from error
+    if not is_as_written:
+        mend = "Take the report as it was written, or make it again with analyze run."
+        raise DescriptionError("has changed since the report was written.", mend, path=file)
 
 
 def _check_undamaged(record: Path) -> None:
