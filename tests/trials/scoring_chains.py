@@ -119,6 +119,8 @@ def _is_explained(case: Case, name: str, track: str) -> bool:
     traps = {t.name for t in case.traps}
     if name == "output wired inverted":
         return outputs[track].wiring < 0
+    if name == "twins wired opposite":
+        return len({o.wiring for o in outputs.values() if o.group == outputs[track].group}) > 1
     if name == "microphone chain inverted":
         return seats[track].chain < 0
     if name == "every output reads inverted":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -210,6 +211,17 @@ def test_signs_and_arrivals_are_held_against_what_was_built() -> None:
         ("limiter working", "main"),
         ("output wired inverted", "main"),
     ]
+
+
+@pytest.mark.parametrize(("second", "n_false"), [(-1.0, 0), (1.0, 2)])
+def test_twins_called_opposite_are_held_against_their_wiring(second: float, n_false: int) -> None:
+    main, sub = main_and_sub(wiring=1.0).outputs
+    twins = [replace(sub, name=name, group="subs", wiring=w) for name, w in (("sub 1", 1.0), ("sub 2", second))]
+    case = case_of(main, *twins)
+    found = tuple(Finding("twins wired opposite", "warning", "", track=one.name) for one in twins)
+    settings = [recommendation(o.name, o.kind, 0.0, "normal") for o in case.outputs]
+    rows = score(case, analysis_of(*settings, findings=found))
+    assert [r.what for r in rows].count("false finding") == n_false
 
 
 def test_the_yardsticks_read_time_and_sign_off_clean_recordings(tmp_path: Path) -> None:
