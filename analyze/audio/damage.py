@@ -35,7 +35,8 @@ __all__ = [
 Kind = Literal["feed", "mic", "input"]
 
 #: Findings that ask for less gain.
-CLIPPING, LITTLE_HEADROOM = "clipping", "little headroom"
+CLIPPING = "clipping"
+LITTLE_HEADROOM = "little headroom"
 #: Under this level a track is silent: the noise of any microphone and preamplifier lies above.
 SILENT_DBFS = -90.0
 #: A mean beyond this is an offset.

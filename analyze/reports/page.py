@@ -196,6 +196,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "order": page_evidence.order_words(analysis),
         "distances": page_distances.distance_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
+        "turned": wiring_notes.turned_words(analysis),
         "both_ways": page_grounds.both_ways_up(analysis),
         "own_clock": page_evidence.own_clock_names(analysis),
         "seats": page_evidence.seat_table(analysis),

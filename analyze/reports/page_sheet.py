@@ -22,7 +22,6 @@ from analyze.reports.sheet_notes import (
     is_optional,
     send_note,
     small_note,
-    turned_note,
     unheard_note,
 )
 from analyze.reports.summaries import listed, percent, signed
@@ -254,7 +253,6 @@ def beside(analysis: Analysis, row: Recommendation) -> tuple[str, ...]:
         tape_note(analysis, row),
         send_note(analysis, row),
         small_note(analysis, row),
-        turned_note(analysis, row),
         group_note(analysis, row),
     )
     return tuple(note for note in every if note)

@@ -64,17 +64,6 @@ def small_note(analysis: Analysis, row: Recommendation) -> str:
     return _polarity_alone(analysis, row)
 
 
-def turned_note(analysis: Analysis, row: Recommendation) -> str:
-    """That an output which is wired well is set inverted all the same; said of the first of a group, else empty."""
-    group = analysis.sound_check.group_of(row.output)
-    wiring = {one.output: one.polarity for one in analysis.wiring}
-    is_turned = row.decision == "change" and row.polarity_change == "yes" and row.recommended_polarity == "inverted"
-    is_well = all(wiring.get(name) == "normal" for name in (*group, analysis.sound_check.reference))
-    if row.kind != "sub" or row.output != group[0] or not (is_turned and is_well):
-        return ""
-    return "No wiring fault: with crossovers and delays as they are it adds better inverted (guide: polarity)."
-
-
 def _polarity_alone(analysis: Analysis, row: Recommendation) -> str:
     """That the polarity does it, said of the first of a group whose delay adds nothing to that; else empty."""
     scan = next((one for one in analysis.delay_scans if one.outputs[0] == row.output), None)

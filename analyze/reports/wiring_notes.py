@@ -139,6 +139,25 @@ def _once_the_reference_is_mended(analysis: Analysis, row: Recommendation) -> st
     return f"Once {names} {verb} mended: set {_other(row.recommended_polarity)}, same delay{other}."
 
 
+def turned_words(analysis: Analysis) -> str:
+    """Subs that are wired well and are to be set inverted all the same: that this is no fault; empty where none is."""
+    wiring = {one.output: one.polarity for one in analysis.wiring}
+    well = {name for name, polarity in wiring.items() if polarity == "normal"}
+    turned = [
+        shortened(row.output, _NAME_LENGTH)
+        for row in analysis.recommendations
+        if row.kind == "sub" and row.decision == "change" and row.polarity_change == "yes"
+        if row.recommended_polarity == "inverted" and {row.output, analysis.sound_check.reference} <= well
+    ]
+    if not turned:
+        return ""
+    is_one = len(turned) == 1
+    return (
+        f"{listed(turned)} {'is' if is_one else 'are'} wired normal and set inverted. That is no fault: with "
+        f"crossovers and delays as they are {'it adds' if is_one else 'they add'} better so (analyze guide polarity)."
+    )
+
+
 def _makes_up(row: Recommendation) -> bool:
     """Whether the setting of an output that is wired inverted was chosen with its wiring known.
 

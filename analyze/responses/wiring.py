@@ -26,7 +26,8 @@ TWIN_PRIOR = 2.5
 #: Below this probability of being wired opposite twins have shown that they are alike: by more than that prior.
 _ALIKE = 0.02
 #: Findings that others look for.
-TWINS_OPPOSITE, CHAIN_INVERTED = "twins wired opposite", "microphone chain inverted"
+TWINS_OPPOSITE = "twins wired opposite"
+CHAIN_INVERTED = "microphone chain inverted"
 #: Evidence of one position counts no more than this: its room is one room.
 _MOST_PER_POSITION = 6.0
 #: Evidence to log-odds: positions of one hall are not quite independent, the model is not quite right.

@@ -19,9 +19,8 @@ from analyze.reports.sheet_notes import (
     is_optional,
     send_note,
     small_note,
-    turned_note,
 )
-from analyze.reports.wiring_notes import hand_sentence, repair_note, until_mended
+from analyze.reports.wiring_notes import hand_sentence, repair_note, turned_words, until_mended
 from analyze.responses.feed_relations import FeedRelation
 
 LOOK = "Look at the processor first: if it was set inverted, correct the description instead."
@@ -237,15 +236,14 @@ def test_a_monitor_that_is_left_upside_down_is_not_said_to_make_up_for_its_wirin
 def test_a_sub_that_is_wired_well_and_set_inverted_is_told_to_be_well(
     analysis: Analysis, wiring: str, values: dict[str, str], is_said: bool
 ) -> None:
-    row = analysis.recommendations[1]
-    group = analysis.sound_check.group_of(row.output)
-    one = dataclasses.replace(
-        analysis,
-        wiring=tuple(
-            dataclasses.replace(w, polarity=wiring if w.output in group else "normal") for w in analysis.wiring
-        ),
-    )
     turned = {"kind": "sub", "decision": "change", "polarity_change": "yes", "recommended_polarity": "inverted"}
-    note = turned_note(one, dataclasses.replace(row, **(turned | values)))  # type: ignore[arg-type]
-    assert note.startswith("No wiring fault: ") is is_said
-    assert bool(note) is is_said
+    row = dataclasses.replace(analysis.recommendations[1], **(turned | values))  # type: ignore[arg-type]
+    others = tuple(one for one in analysis.recommendations if one.output != row.output)
+    rows = tuple(
+        dataclasses.replace(w, polarity=wiring if w.output == row.output else "normal") for w in analysis.wiring
+    )
+    one = dataclasses.replace(analysis, wiring=rows, recommendations=(*others, row))
+    words = turned_words(one)
+    assert (f"{row.output} is wired normal and set inverted. That is no fault" in words) is is_said
+    assert bool(words) is is_said
+    assert ("That is no fault" in page_bytes(one, ()).decode()) is is_said
