@@ -95,8 +95,9 @@ def opposite_words(context: Context, members: Sequence[str]) -> str:
     for one, other in opposite_twins(context.signs):
         if {one, other} <= {*members} and outputs[one].setting.sign == outputs[other].setting.sign:
             return (
-                f"{one} and {other} are wired opposite to each other, so they cancel where both are equally far: find "
-                "out which of them is inverted, mend that, then record each again."
+                f"{one} and {other} are wired opposite to each other, so they cancel where both are equally far (turn "
+                "one over there, and the low end rises): find out which of them is inverted, mend that, then record "
+                "each again."
             )
     return ""
 

@@ -174,8 +174,14 @@ def _reason(
         )
     if decision == "undecided":
         what = "Its polarity" if is_sign_doubtful else f"Its arrival at {where}"
+        is_known = is_sign_doubtful and alignment.std_ms < RIGHT_MS < abs(off)
+        meanwhile = (
+            f" Its arrival is: {abs(off):.1f} ms {'later' if off > 0.0 else 'earlier'} lines it up there, in the "
+            "polarity that adds by ear."
+        )
         return (
             f"{what} is not sure enough: record it and {reference} alone again, louder, with a microphone at {where}."
+            f"{meanwhile if is_known else ''}"
         )
     asked = f"{_against(later, reference, f'{abs(later):g}')}, as asked"
     if candidate == UNCHANGED:

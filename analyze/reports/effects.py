@@ -72,6 +72,16 @@ def effects_by_change(analysis: Analysis) -> dict[tuple[str, ...], list[str]]:
     }
 
 
+def losses_of(analysis: Analysis, output: str) -> list[tuple[float, str, float]]:
+    """What seats lose by the change of an output's group more than by another: dB (negative), position, band in Hz."""
+    effects = analysis.change_effects
+    return [
+        change
+        for change in (_losses(_audible_changes(analysis, "audience")) if effects else ())
+        if output in min(effects, key=lambda one: one.sum_db.get(change[1:], math.inf)).outputs
+    ]
+
+
 def third_changes(analysis: Analysis, position: str) -> dict[float, tuple[float, bool]]:
     """Change in dB per third octave at a position, and whether it counts.
 

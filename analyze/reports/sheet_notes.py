@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from analyze.reports.naming import shortened
 from analyze.reports.selections import BY_ARRIVAL
-from analyze.reports.summaries import listed, number
+from analyze.reports.summaries import frequency, listed, number
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -59,9 +59,23 @@ def small_note(analysis: Analysis, row: Recommendation) -> str:
             f"It adds {number(row.gain_db)} dB on average over the seats and costs {number(-row.worst_gain_db)} dB at "
             f"{where}: leave it out unless that seat matters less."
         )
+    costs = _dearest(analysis, row) if is_optional(row) else ""
+    if costs:
+        return f"On average over the seats that is little, and it costs {costs}: leave it out."
     if is_optional(row):
         return "On average over the seats that is little: leave it out if time is short."
     return _polarity_alone(analysis, row)
+
+
+def _dearest(analysis: Analysis, row: Recommendation) -> str:
+    """The band at a seat that a change costs most, where that is plain; else empty."""
+    from analyze.reports.effects import losses_of  # brings in all that decides
+
+    lost = [one for one in losses_of(analysis, row.output) if one[0] < -2.0 * PLAIN_DB]
+    if not lost:
+        return ""
+    db, seat, hz = min(lost)
+    return f"{number(-db)} dB in {frequency(hz)} at {shortened(seat, _NAME_LENGTH)}"
 
 
 def _polarity_alone(analysis: Analysis, row: Recommendation) -> str:

@@ -234,7 +234,7 @@ def _reason(sign: int, likelier: int, n: int, agreeing: int, n_turned: int) -> s
     if n == 0:
         return (
             "Its sign cannot be told at any position, and the confidence is what is presumed of any output: record it "
-            "alone, louder, with a microphone closer to it."
+            "alone or, if it was, louder, with one more microphone close to it."
         )
     if sign == 0:
         return f"Likelier {word}, but {heard}: recording it with one more microphone, close to it, would settle it."

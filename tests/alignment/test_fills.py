@@ -206,6 +206,11 @@ def test_a_wiring_that_is_not_known_is_undecided(unsure: str) -> None:
     assert decision.decision == "undecided"
     assert decision.polarity_confidence == pytest.approx(0.6 * 0.99 + 0.4 * 0.01)
     assert decision.change == (1.0, 0.0)
+    known = "Its arrival is: 4.0 ms later lines it up there, in the polarity that adds by ear."
+    assert decision.reason.endswith(known)
+    for late_ms, std_ms in ((-4.0, 0.4), (0.0, 0.02)):  # not known either, or in time already
+        found = arrivals({"tower": [0.0, late_ms]}, std_ms)
+        assert known[:20] not in decided(hall([tower(align_at=("audience 1",))], found, signs)).reason
 
 
 # Devices

@@ -10,6 +10,7 @@ from analyze.alignment.grounds import SeatTiming, TimingGrounds
 from analyze.alignment.rows import ChangeEffect
 from analyze.reports import headline
 from analyze.reports.change_lines import change_lines
+from analyze.reports.effects import losses_of
 from analyze.reports.page import page_bytes
 from analyze.reports.page_sheet import sheet_rows
 
@@ -262,6 +263,8 @@ def test_what_gets_better_and_worse_stands_beside_the_change_that_does_it(analys
         second.output: ("Worse: 80 Hz at lawn by 1.6 dB.",),
     }
     assert headline.effect_words(one) == ""
+    assert losses_of(one, first.output) == [(-2.5, "mix", 250.0)]
+    assert losses_of(dataclasses.replace(one, change_effects=()), first.output) == []
     unknown = headline.effect_words(dataclasses.replace(one, change_effects=()))
     assert "Worse: 250 Hz at mix by 2.5 dB, 80 Hz at lawn by 1.6 dB." in unknown
 

@@ -8,7 +8,7 @@ import pytest
 
 from analyze.description import Setting
 from analyze.pipeline import Analysis
-from analyze.reports import headline
+from analyze.reports import effects, headline
 from analyze.reports.page import page_bytes
 from analyze.reports.page_sheet import sheet_rows
 from analyze.reports.page_text import first_lines
@@ -247,3 +247,17 @@ def test_a_sub_that_is_wired_well_and_set_inverted_is_told_to_be_well(
     assert (f"{row.output} is wired normal and set inverted. That is no fault" in words) is is_said
     assert bool(words) is is_said
     assert ("That is no fault" in page_bytes(one, ()).decode()) is is_said
+
+
+@pytest.mark.parametrize(
+    ("lost_db", "note"), [(-15.04, "it costs 15.0 dB in 31.5 Hz at mix: leave it out."), (-5.0, "")]
+)
+def test_what_is_little_and_costs_a_band_a_lot_is_to_be_left_out(
+    analysis: Analysis, monkeypatch: pytest.MonkeyPatch, lost_db: float, note: str
+) -> None:
+    monkeypatch.setattr(effects, "losses_of", lambda *_: [(-1.2, "lawn", 80.0), (lost_db, "mix", 31.5)])
+    row = dataclasses.replace(analysis.recommendations[1], decision="change", gain_db=0.1, worst_gain_db=-0.2)
+    said = small_note(analysis, row)
+    assert said.endswith(note or "leave it out if time is short.")
+    assert said.startswith("On average over the seats that is little")
+    assert "costs" not in small_note(analysis, dataclasses.replace(row, gain_db=1.1))
