@@ -97,6 +97,7 @@ def _output(analysis: Analysis, row: Recommendation) -> dict[str, Any]:
         "name": clean(output.name),
         "kind": output.kind,
         "is_fixed": row.decision == "reference",
+        "is_undecided": row.decision == "undecided",
         "delay_ms": row.setting_delay_ms,
         "polarity": row.setting_polarity,
         "to_delay_ms": row.recommended_delay_ms,

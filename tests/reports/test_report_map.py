@@ -54,6 +54,15 @@ def test_the_map_tells_best_and_next_best_of_what_is_chosen(opened, report, anal
     assert "Yours: as good as the best." in part(page, "told").text_content()
 
 
+@pytest.mark.parametrize(("name", "is_open"), [(NAMES[1], False), (NAMES[2], True)])
+def test_the_best_of_what_is_not_decided_is_not_to_be_typed(opened, report, name, is_open):
+    page = opened(report)
+    page.get_by_label(f"{name}: delay in ms").focus()
+    page.wait_for_timeout(100)
+    told = part(page, "told").text_content()
+    assert (told.startswith("Not decided: ") and "its best is not to be typed." in told) is is_open
+
+
 @pytest.mark.parametrize("drawing", ["curves", "map"])
 def test_a_legend_shows_values_only_where_the_pointer_is(opened, report, drawing):
     page = opened(report)

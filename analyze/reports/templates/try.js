@@ -322,6 +322,7 @@
     tower: "A tower is set by arrival, so the best score need not be right for it.",
     monitor: "A monitor is judged on stage; this score is the audience's.",
   };
+  const UNDECIDED = "Not decided: it is drawn from recordings that do not tell enough, and its best is not to be typed.";
   const FIXED = "The reference and its group do not move: all else is set against them.";
 
   // top : the peak of the curves, or the recommended setting where that is it
@@ -344,7 +345,8 @@
       rival !== null ? rivalWords() : next === null ? "There is no other peak in this range." : nextWords(),
       `Yours: ${top.score_db - now_db < EQUAL_DB ? "as good as the best" : `${dbText(top.score_db - now_db)} dB under the best`}.`,
     ];
-    at("told").textContent = [...words, model.outputs[i].is_fixed ? FIXED : BY_KIND[kind]].filter(Boolean).join(" ");
+    const { is_undecided, is_fixed } = model.outputs[i];
+    at("told").textContent = [is_undecided && UNDECIDED, ...words, is_fixed ? FIXED : BY_KIND[kind]].filter(Boolean).join(" ");
   }
 
   let isWaiting = false;
