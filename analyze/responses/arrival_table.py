@@ -18,7 +18,7 @@ from analyze.responses.arrival import Evidence
 from analyze.responses.capture import Measured, present_change
 from analyze.responses.rows import Arrival
 from analyze.responses.transfer import OLDER_RIGHT, Responses, changed, rotation
-from analyze.responses.wiring import DECIDED, Signs, own_confidence, polarity_word
+from analyze.responses.wiring import DECIDED, MOST, Signs, own_confidence, polarity_word
 
 #: Arrivals of one pair that differ by more than this many standard deviations are not averaged: the newest counts.
 _AGREE_SIGMAS = 3.0
@@ -55,7 +55,7 @@ def _arrival_s(m: Measured, e: Evidence, signs: Signs) -> tuple[float, float]:
     """Arrival as captured and its standard deviation in seconds: an arrival by the wrong sign is another one."""
     sign = _captured_sign(m, e, signs)
     (arrival_s, std_s), (other_s, _) = e.arrival_for(sign), e.arrival_for(-sign)
-    doubt = 1.0 - signs.confidence.get(e.output, 1.0)
+    doubt = max(0.0, MOST - signs.confidence.get(e.output, MOST))  # no sign is claimed to be surer
     return arrival_s, math.hypot(std_s, math.sqrt(doubt) * (other_s - arrival_s)) if math.isfinite(other_s) else std_s
 
 

@@ -37,7 +37,7 @@ _WEAK_TEMPER, _MOST_WEAK = 1.5, 0.94
 #: Below this a sign is `undecided`.
 DECIDED = 0.8
 #: No more than this is claimed.
-_MOST = 0.995
+MOST = 0.995
 #: More microphones than this are settled one by one instead of all together.
 _MOST_TOGETHER = 10
 
@@ -96,7 +96,7 @@ def solve_signs(
         for (a, b), probability in one.opposite.items()
     }
     mic_normal = weight @ (signs > 0)
-    confidence = np.minimum(np.maximum(normal, 1.0 - normal), _MOST)
+    confidence = np.minimum(np.maximum(normal, 1.0 - normal), MOST)
     likelier = np.where(normal >= 0.5, 1, -1)
     decided = confidence >= DECIDED
     return Signs(
@@ -104,7 +104,7 @@ def solve_signs(
         dict(zip(outputs, likelier.tolist(), strict=True)),
         dict(zip(outputs, confidence.tolist(), strict=True)),
         dict(zip(positions, np.where(mic_normal >= 0.5, 1, -1).tolist(), strict=True)),
-        dict(zip(positions, np.minimum(np.maximum(mic_normal, 1.0 - mic_normal), _MOST).tolist(), strict=True)),
+        dict(zip(positions, np.minimum(np.maximum(mic_normal, 1.0 - mic_normal), MOST).tolist(), strict=True)),
         opposite,
     )
 
