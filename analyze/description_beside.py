@@ -88,12 +88,13 @@ def _named(paths: list[str]) -> str:
 
 
 def sides_apart(check: SoundCheck) -> tuple[Finding, ...]:
-    """Left and right subs that are in no group, and so are set one against the other for a tenth of a decibel."""
-    lone = {name.lower(): name for name, output in check.outputs.items() if output.kind == "sub" and not output.group}
+    """Left and right subs that are in no group, so that nothing keeps their settings together."""
+    before: dict[str, str] = {}
     findings = []
-    for small, name in lone.items():
-        twin = lone.get(other_side(small), name)
-        if twin != name and list(lone.values()).index(name) < list(lone.values()).index(twin):
+    for twin in (name for name, output in check.outputs.items() if output.kind == "sub" and not output.group):
+        name = before.get(other_side(twin))
+        before[twin.lower()] = twin
+        if name:
             detail = (
                 f"{shown(name)} and {shown(twin)} are in no group, so each is set for itself, and their settings may "
                 "drift apart for little. If they are to move as one, write group = ... under each, the same name; if "

@@ -174,15 +174,13 @@ def _reason(
         )
     if decision == "undecided":
         what = "Its polarity" if is_sign_doubtful else f"Its arrival at {where}"
-        is_known = is_sign_doubtful and alignment.std_ms < RIGHT_MS < abs(off)
-        meanwhile = (
-            f" Its arrival is: {abs(off):.1f} ms {'later' if off > 0.0 else 'earlier'} lines it up there, in the "
-            "polarity that adds by ear."
-        )
-        return (
+        again = (
             f"{what} is not sure enough: record it and {reference} alone again, louder, with a microphone at {where}."
-            f"{meanwhile if is_known else ''}"
         )
+        if is_sign_doubtful and alignment.std_ms < RIGHT_MS < abs(off):
+            by = f"{abs(off):.1f} ms {'later' if off > 0.0 else 'earlier'}"
+            return f"{again} Its arrival is: {by} lines it up there; which polarity adds then is told by ear."
+        return again
     asked = f"{_against(later, reference, f'{abs(later):g}')}, as asked"
     if candidate == UNCHANGED:
         return f"{at} it arrives {asked}."

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from analyze.reports.columns import RECOMMENDATIONS, WIRING, Column, Table
-from analyze.reports.naming import labels
+from analyze.reports.naming import labels, shortened
 from analyze.reports.page_sheet import is_changed
 from analyze.reports.selections import by_zone, own_clocks, seats
 from analyze.reports.summaries import as_known, frequency, listed, number, percent, signed
@@ -47,6 +47,7 @@ ZONE_WORDS = {"audience": " in the audience", "stage": " on stage"}
 
 # Fewer positions than this have no order to speak of.
 _FEWEST_ORDERED = 3
+_NAME_LENGTH = 40
 # Positions beside each other in the table of arrivals, as many as a printed page holds.
 _POSITIONS_PER_TABLE = 8
 
@@ -108,9 +109,10 @@ def order_words(analysis: Analysis) -> str:
     order = sorted(arrivals, key=lambda position: arrivals[position])
     if len(order) < _FEWEST_ORDERED:
         return ""
+    names = ", ".join(shortened(position, _NAME_LENGTH) for position in order)
     return (
-        f"From the nearest to {reference} to the farthest: {', '.join(order)}. If they did not stand so, microphones "
-        "or their tracks are exchanged."
+        f"From the nearest to {shortened(reference, _NAME_LENGTH)} to the farthest: {names}. If they did not stand so, "
+        "microphones or their tracks are exchanged."
     )
 
 

@@ -53,18 +53,18 @@ def _is_paid_for(gain_db: float, worst_gain_db: float) -> bool:
 
 def small_note(analysis: Analysis, row: Recommendation) -> str:
     """That a change, or its delay beside the other polarity, can be left out; empty where it can be heard."""
-    if is_optional(row) and _is_paid_for(row.gain_db, row.worst_gain_db):
+    if not is_optional(row):
+        return _polarity_alone(analysis, row)
+    if _is_paid_for(row.gain_db, row.worst_gain_db):
         where = shortened(row.worst_position, _NAME_LENGTH)
         return (
             f"It adds {number(row.gain_db)} dB on average over the seats and costs {number(-row.worst_gain_db)} dB at "
             f"{where}: leave it out unless that seat matters less."
         )
-    costs = _dearest(analysis, row) if is_optional(row) else ""
+    costs = _dearest(analysis, row)
     if costs:
         return f"On average over the seats that is little, and it costs {costs}: leave it out."
-    if is_optional(row):
-        return "On average over the seats that is little: leave it out if time is short."
-    return _polarity_alone(analysis, row)
+    return "On average over the seats that is little: leave it out if time is short."
 
 
 def _dearest(analysis: Analysis, row: Recommendation) -> str:

@@ -1,8 +1,9 @@
 """How twins sound against each other: two subs of one group, at every microphone that hears both.
 
 Their boxes are alike, so the phase between them is that of their difference of arrival, and half a turn more where one
-of them is wired opposite. This needs no model of the box, and a microphone that is turned over turns both. How a room
-spreads that phase was read off simulated takes (guide, `trials`): independent every ten hertz, by about a radian.
+of them is wired opposite. This needs no model of the box, and a microphone that is turned over turns both. A room
+spreads that phase; how much it is allowed to say was chosen so that pairs in simulated takes claim too little rather
+than too much (guide, `trials`).
 """
 
 from __future__ import annotations
@@ -25,7 +26,8 @@ TwinEvidence = dict[tuple[str, str], dict[str, float]]
 
 #: Above this no two subs are alike enough: rooms, covers and crossovers part them.
 _HIGHEST_HZ = 120.0
-#: A room's phase is another so many hertz on.
+#: A room's phase is taken to be another so many hertz on. Twice that told fewer of 19 pairs and none more rightly (seen
+#: once, no command kept).
 _INDEPENDENT_HZ = 10.0
 #: Share of a feed that has to be its own.
 _LEAST_SHARE = 0.05

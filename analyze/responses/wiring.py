@@ -206,7 +206,9 @@ def wiring_rows(
         if sign < 0:
             of_setting = output in set_inverted, output in tapped_after
             findings.append(_inverted_output(output, signs.confidence[output], len(own), *of_setting))
-    findings += [found for pair in opposite_twins(signs) for found in _opposite_twins(pair, signs.opposite[pair])]
+    for pair in opposite_twins(signs):
+        is_made_up = len({*pair} & {*set_inverted}) == 1
+        findings += _opposite_twins(pair, signs.opposite[pair], is_made_up)
     for position in inverted:
         confidence = signs.microphone_confidence[position]
         findings.append(_inverted_microphone(position, confidence, declared.get(position, "")))
@@ -253,13 +255,16 @@ def _beside_twins(output: str, signs: Signs, *, is_told: bool) -> str:
     return "".join(f" It is wired {how} {', '.join(names)}, beside which it was heard." for how, names in said if names)
 
 
-def _opposite_twins(pair: tuple[str, str], probability: float) -> list[Finding]:
-    """A finding for either of two, for it may be the one."""
+def _opposite_twins(pair: tuple[str, str], probability: float, is_made_up: bool) -> list[Finding]:
+    """A finding for either of two, for it may be the one; made up for where one of them alone is set inverted."""
     one, other = pair
+    heard, then = "sound turned over against each other", "as recorded they cancel where both are equally far"
+    if is_made_up:
+        heard, then = "sound alike, though one of them is described as set inverted", "they add as they are set"
     detail = (
-        f"{one} and {other} sound turned over against each other, and which of them is inverted cannot be told. Look "
-        "at the processor first: if one of them was set otherwise than described, correct that. Else check cable, "
-        "connector, amplifier and the leads inside both boxes. As recorded they cancel where both are equally far."
+        f"{one} and {other} {heard}, and which of them is wired inverted cannot be told. Look at the processor first: "
+        "if one of them was set otherwise than described, correct that. Else check cable, connector, amplifier and the "
+        f"leads inside both boxes; {then}."
     )
     return [
         Finding(TWINS_OPPOSITE, "warning", detail, track=name, value=probability, unit="confidence") for name in pair

@@ -206,7 +206,7 @@ def test_a_wiring_that_is_not_known_is_undecided(unsure: str) -> None:
     assert decision.decision == "undecided"
     assert decision.polarity_confidence == pytest.approx(0.6 * 0.99 + 0.4 * 0.01)
     assert decision.change == (1.0, 0.0)
-    known = "Its arrival is: 4.0 ms later lines it up there, in the polarity that adds by ear."
+    known = "Its arrival is: 4.0 ms later lines it up there; which polarity adds then is told by ear."
     assert decision.reason.endswith(known)
     for late_ms, std_ms in ((-4.0, 0.4), (0.0, 0.02)):  # not known either, or in time already
         found = arrivals({"tower": [0.0, late_ms]}, std_ms)

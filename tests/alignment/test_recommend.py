@@ -228,50 +228,6 @@ def test_what_cannot_be_trusted_is_undecided(blocked: str) -> None:
     assert all(rows[name].decision == "change" for name in others)
 
 
-def test_members_of_a_group_that_are_wired_opposite_are_undecided() -> None:
-    subs = [Output(n, "sub", group="subs", setting=Setting(3.0)) for n in ("a", "b")]
-    h = np.concatenate([hall()[:1], hall()[2:3], 0.9 * hall()[2:3]])
-    outputs = [Output("left", "main"), *subs]
-    same = context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs_of({"left": 1, "a": -1, "b": -1}))
-    assert decide_all(same)["a", "b"].decision != "undecided"
-    apart = context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs_of({"left": 1, "a": -1, "b": 1}))
-    decision = decide_all(apart)["a", "b"]
-    assert (decision.decision, decision.change) == ("undecided", (1.0, 0.0))
-    assert "a" in decision.reason
-    made_up = [dataclasses.replace(subs[0], setting=Setting(3.0, "inverted")), subs[1]]
-    signs = signs_of({"left": 1, "a": -1, "b": 1})
-    settled = context([outputs[0], *made_up], POSITIONS, h, arrivals=arrivals(), signs=signs)
-    assert decide_all(settled)["a", "b"].decision != "undecided"
-
-
-@pytest.mark.parametrize(
-    ("opposite", "second", "is_decided"), [(0.9, "normal", False), (0.7, "normal", True), (0.9, "inverted", True)]
-)
-def test_twins_wired_opposite_of_which_either_may_be_wrong_are_undecided(
-    opposite: float, second: str, is_decided: bool
-) -> None:
-    """Unless their settings make up for it."""
-    subs = [Output(n, "sub", group="subs", setting=Setting(3.0, p)) for n, p in (("a", "normal"), ("b", second))]
-    h = np.concatenate([hall()[:1], hall()[2:3], 0.9 * hall()[2:3]])
-    signs = dataclasses.replace(signs_of({"left": 1, "a": 0, "b": 0}), opposite={("a", "b"): opposite})
-    outputs = [Output("left", "main"), *subs]
-    decision = decide_all(context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs))["a", "b"]
-    assert (decision.decision != "undecided") is is_decided
-    assert decision.reason.startswith("a and b are wired opposite to each other") is not is_decided
-    assert "until then" not in decision.reason.lower()  # with the other one turned over it may be as wrong
-
-
-def test_nothing_is_set_against_subs_of_the_reference_that_cancel() -> None:
-    subs = [Output(n, "sub", group="subs") for n in ("a", "b")]
-    h = np.concatenate([hall()[2:3], 0.9 * hall()[2:3], hall()[:1]])
-    signs = dataclasses.replace(signs_of({"a": 0, "b": 0, "left": 1}), opposite={("a", "b"): 0.9})
-    outputs = [*subs, Output("left", "main")]
-    decisions = decide_all(context(outputs, POSITIONS, h, arrivals=arrivals(), signs=signs, reference="a"))
-    assert decisions["a", "b"].decision == "reference"
-    assert decisions["left",].decision == "undecided"
-    assert "find out which of them is inverted" in decisions["left",].reason
-
-
 def test_the_order_of_outputs_changes_nothing() -> None:
     order = [0, 1, 4, 3, 2]
     here = rows_of(whole())

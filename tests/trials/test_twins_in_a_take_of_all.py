@@ -9,7 +9,7 @@ import pytest
 from analyze.description import load_sound_check
 from analyze.pipeline import Analysis, analyse
 from tests.trials.cases import make_case
-from tests.trials.twins import PAIR, PAIRED, pair_of, rows_of, table, wired_against
+from tests.trials.twins import PAIR, PAIRED, pair_of, rows_of, table, wired_against, wired_words
 
 SUBS = ("sub left", "sub right")
 
@@ -41,6 +41,7 @@ def test_nothing_is_set_for_a_pair_that_cancels(found: tuple[bool, Analysis]) ->
 def test_the_trial_counts_what_was_told() -> None:
     case = wired_against(make_case("together", 83, 13), "sub right")
     assert pair_of(case) == [*SUBS]
+    assert (wired_words(case), wired_words(wired_against(case, "sub left"))) == ("opposite", "alike")
     told = list(rows_of(case))
     assert (PAIR, "right") in told
     assert told.count((PAIRED, "undecided")) == 2

@@ -1,7 +1,7 @@
 """Two subs held against each other, or not: `python -m tests.trials.twins --cases 50 --seed 83`.
 
-Every case with a pair of subs is taken as it is, wired alike, and with the second sub turned over. Told are the wiring
-of both subs, by each alone and by the pair as well, and whether they are alike.
+Every case with a pair of subs is taken as it is and with the second sub turned over: once wired alike, once opposite.
+Told are the wiring of both subs, by each alone and by the pair as well, and whether they are alike.
 """
 
 from __future__ import annotations
@@ -43,6 +43,12 @@ def pair_of(case: Case) -> list[str]:
     groups = ([case.outputs[i] for i in group] for group in case.groups)
     pairs = ([o.name for o in group[:2]] for group in groups if len(group) > 1 and group[0].kind == "sub")
     return next(pairs, [])
+
+
+def wired_words(case: Case) -> str:
+    """How the pair of a case is wired: some are drawn with one of them turned over."""
+    one, other = (case.outputs[case.output(name)].wiring for name in pair_of(case))
+    return "alike" if one == other else "opposite"
 
 
 def rows_of(case: Case) -> Iterator[tuple[str, str]]:
@@ -94,14 +100,8 @@ def main() -> int:
         for number in range(a.cases):
             case = make_case(family, a.seed, number)
             pair = pair_of(case)
-            variants = {"alike": case, "opposite": wired_against(case, pair[1])} if pair else {}
-            for wired, one in variants.items():
-                if (
-                    wired == "alike"
-                    and one.outputs[one.output(pair[0])].wiring != one.outputs[one.output(pair[1])].wiring
-                ):
-                    continue  # drawn with one of them turned over
-                found.update((wired, what, verdict) for what, verdict in rows_of(one))
+            for one in (case, wired_against(case, pair[1])) if pair else ():
+                found.update((wired_words(one), what, verdict) for what, verdict in rows_of(one))
             sys.stderr.write(f"\r{family} {number + 1} of {a.cases} ")
     sys.stdout.write(f"{table(found)}\n")
     return 0
