@@ -1,12 +1,14 @@
 """Where the recommended settings make the audience's sums better and where worse, in words; the stage louder, softer.
 
-By position and third octave, as far as a band is heard there: a mean over all hides what one seat loses.
+By position and third octave, as far as a band is heard there: a mean over all hides what one seat loses. A change
+that measuring alone could make, where a quiet output may be nothing but noise, is not named.
 """
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from analyze.acoustics import energy_db, nominal_hz
@@ -28,19 +30,37 @@ _MOST_NAMED, _MOST_OF_ONE, _MOST_ON_STAGE, _NAME_LENGTH = 3, 2, 1, 40
 # More low end of the mains is not what a stage asks for: there it is only louder.
 _ON_STAGE = {"Better": "Louder", "Worse": "Softer"}
 
+# A change is named where it is more than so many of its standard errors.
+_CLEAR = 2.0
+
 # Change in dB, position, third octave.
 _Change = tuple[float, str, float]
 
 
+@dataclass(frozen=True)
+class ThirdChange:
+    """Change of the sum in a third octave, dB, and its standard error at the most; 0 where none is known, higher up."""
+
+    change_db: float
+    std_db: float
+    counts: bool
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether it is more than measuring could make."""
+        return abs(self.change_db) > _CLEAR * self.std_db
+
+
 def effect_words(analysis: Analysis) -> list[str]:
     """What gets better and what gets worse, the most first; empty where nothing changes."""
-    changes, on_stage = _audible_changes(analysis, "audience"), _audible_changes(analysis, "stage")
-    if not any(db for db, *_ in (*changes, *on_stage)):
+    audible = _audible_changes(analysis, "audience"), _audible_changes(analysis, "stage")
+    if not any(change.change_db for of_zone in audible for change in of_zone.values()):
         return []
+    changes, on_stage = (_clear(of_zone) for of_zone in audible)
     gains, losses = _gains(changes), _losses(changes)
     none = (
-        "" if gains else f"No seat gains more than {WORTH_DB:g} dB in a band.",
-        "" if losses else f"No seat loses more than {WORTH_DB:g} dB in a band.",
+        "" if gains else f"No seat clearly gains more than {WORTH_DB:g} dB in a band.",
+        "" if losses else f"No seat clearly loses more than {WORTH_DB:g} dB in a band.",
     )
     told = (
         _with_stage("Better", gains, _gains(on_stage), _MOST_NAMED),
@@ -52,8 +72,8 @@ def effect_words(analysis: Analysis) -> list[str]:
 def effects_by_change(analysis: Analysis) -> dict[tuple[str, ...], list[str]]:
     """The same in parts: per group that changes what gets better and worse for it more than for any other change."""
     effects = analysis.change_effects
-    changes = _audible_changes(analysis, "audience") if effects else []
-    on_stage = _audible_changes(analysis, "stage") if effects else []
+    changes = _clear(_audible_changes(analysis, "audience")) if effects else []
+    on_stage = _clear(_audible_changes(analysis, "stage")) if effects else []
     found: dict[tuple[str, ...], dict[str, list[_Change]]] = {one.outputs: defaultdict(list) for one in effects}
     for where, of_zone in (("", changes), (" on stage", on_stage)):
         for change in _gains(of_zone):
@@ -77,40 +97,49 @@ def losses_of(analysis: Analysis, output: str) -> list[tuple[float, str, float]]
     effects = analysis.change_effects
     return [
         change
-        for change in (_losses(_audible_changes(analysis, "audience")) if effects else ())
+        for change in (_losses(_clear(_audible_changes(analysis, "audience"))) if effects else ())
         if output in min(effects, key=lambda one: one.sum_db.get(change[1:], math.inf)).outputs
     ]
 
 
-def third_changes(analysis: Analysis, position: str) -> dict[float, tuple[float, bool]]:
-    """Change in dB per third octave at a position, and whether it counts.
+def third_changes(analysis: Analysis, position: str) -> dict[float, ThirdChange]:
+    """Change per third octave at a position, and whether it counts.
 
     Of finer bands it is the mean of those that count in it, or of all where none does.
     """
     low, high = SCORE_RANGE_HZ
     rows = [row for row in predictions_at(analysis, position) if low <= row.band_hz <= high]
     used = {row.band_hz for row in counted(rows)}
-    thirds: dict[float, list[tuple[float, bool]]] = defaultdict(list)
+    thirds: dict[float, list[ThirdChange]] = defaultdict(list)
     for row in rows:
         third_hz = nominal_hz(10.0 ** (round(10.0 * math.log10(row.band_hz)) / 10.0), 3)
-        thirds[third_hz].append((row.change_db, row.band_hz in used))
+        # those of both sums, as if each erred by itself
+        std_db = math.hypot(row.present_std_db, row.recommended_std_db)
+        counts = row.band_hz in used
+        thirds[third_hz].append(ThirdChange(row.change_db, std_db if math.isfinite(std_db) else 0.0, counts))
     found = {}
     for hz, changes in thirds.items():
-        counts = any(is_used for _, is_used in changes)
-        found[hz] = mean(change_db for change_db, is_used in changes if is_used is counts), counts
+        counts = any(one.counts for one in changes)
+        same = [one for one in changes if one.counts is counts]
+        found[hz] = ThirdChange(mean(one.change_db for one in same), mean(one.std_db for one in same), counts)
     return found
 
 
-def _audible_changes(analysis: Analysis, zone: str) -> list[_Change]:
-    """Every change of a third octave at a position of a zone at which it is heard."""
+def _audible_changes(analysis: Analysis, zone: str) -> dict[tuple[str, float], ThirdChange]:
+    """The change of every third octave at every position of a zone at which it is heard."""
     heard = _heard(analysis)
-    return [
-        (change_db, seat.position, hz)
+    return {
+        (seat.position, hz): one
         for seat in seats(analysis)
         if seat.zone == zone
-        for hz, (change_db, _) in third_changes(analysis, seat.position).items()
-        if math.isfinite(change_db) and (seat.position, hz) in heard
-    ]
+        for hz, one in third_changes(analysis, seat.position).items()
+        if math.isfinite(one.change_db) and (seat.position, hz) in heard
+    }
+
+
+def _clear(changes: dict[tuple[str, float], ThirdChange]) -> list[_Change]:
+    """Those of some changes that are more than measuring could make."""
+    return [(one.change_db, *at) for at, one in changes.items() if one.is_clear]
 
 
 def _heard(analysis: Analysis) -> set[tuple[str, float]]:

@@ -205,8 +205,8 @@ def band_table(analysis: Analysis) -> HeatTable:
 def _changes(analysis: Analysis, position: str) -> dict[float, HeatCell]:
     """Change per third octave; pale where nothing counts."""
     return {
-        hz: _change_cell(change_db) if counts else _pale_cell(change_db)
-        for hz, (change_db, counts) in third_changes(analysis, position).items()
+        hz: _change_cell(one.change_db) if one.counts else _pale_cell(one.change_db)
+        for hz, one in third_changes(analysis, position).items()
     }
 
 

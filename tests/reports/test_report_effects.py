@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 
 import pytest
 
-from analyze.reports.effects import WORTH_DB, effect_words, third_changes
+from analyze.reports.effects import WORTH_DB, ThirdChange, effect_words, third_changes
 from analyze.reports.page import page_bytes
 from analyze.reports.page_text import sheet_text
 
 
 def changed(analysis, **db_at):
-    """The analysis with these changes alone, given as `seat_hz=dB`."""
+    """The analysis with these changes alone, given as `seat_hz=dB`, every sum known to a tenth of a decibel."""
     wanted = {(seat, float(hz)): db for key, db in db_at.items() for seat, _, hz in [key.rpartition("_")]}
     rows = tuple(
-        dataclasses.replace(row, change_db=wanted.get((row.position, row.band_hz), 0.0)) for row in analysis.prediction
+        dataclasses.replace(
+            row, change_db=wanted.get((row.position, row.band_hz), 0.0), present_std_db=0.1, recommended_std_db=0.1
+        )
+        for row in analysis.prediction
     )
     return dataclasses.replace(analysis, prediction=rows)
 
@@ -41,8 +45,8 @@ def test_the_most_is_named_and_the_rest_counted(analysis):
 @pytest.mark.parametrize("change_db", [0.7, -0.9, WORTH_DB, -WORTH_DB])
 def test_that_nobody_gains_or_loses_much_is_said(analysis, change_db):
     assert effect_words(changed(analysis, lawn_80=change_db)) == [
-        "No seat gains more than 1 dB in a band.",
-        "No seat loses more than 1 dB in a band.",
+        "No seat clearly gains more than 1 dB in a band.",
+        "No seat clearly loses more than 1 dB in a band.",
     ]
 
 
@@ -54,12 +58,12 @@ def test_only_what_is_scored_is_told_and_the_stage_apart(analysis):
     )
     words = effect_words(dataclasses.replace(one, prediction=stage))
     lost = r"Softer on stage: [\d.]+ Hz at stage centre by 9\.0 dB, and \d+ more over 1 dB\."
-    assert re.fullmatch(rf"No seat loses more than 1 dB in a band\. {lost}", words[1])
+    assert re.fullmatch(rf"No seat clearly loses more than 1 dB in a band\. {lost}", words[1])
     louder = tuple(dataclasses.replace(row, change_db=abs(row.change_db)) for row in stage)
     better, worse = effect_words(dataclasses.replace(one, prediction=louder))
     gained = r"Better: 63 Hz at mix by 2\.0 dB; louder on stage: [\d.]+ Hz at .* and \d+ more over 1 dB\."
     assert re.fullmatch(gained, better)
-    assert worse == "No seat loses more than 1 dB in a band."
+    assert worse == "No seat clearly loses more than 1 dB in a band."
 
 
 def test_a_band_that_does_not_count_is_told_where_it_is_heard(analysis):
@@ -72,7 +76,7 @@ def test_a_band_that_does_not_count_is_told_where_it_is_heard(analysis):
     hz = analysis.responses.frequency_hz
     h[..., (hz > 135.0) & (hz < 190.0)] *= 1e-2  # 40 dB under the rest
     faint = dataclasses.replace(one, responses=dataclasses.replace(analysis.responses, h=h))
-    assert effect_words(faint)[1].startswith("No seat loses")
+    assert effect_words(faint)[1].startswith("No seat clearly loses")
 
 
 def test_where_nothing_changes_nothing_is_said(analysis):
@@ -87,7 +91,23 @@ def test_finer_bands_are_their_mean(analysis):
     )
     others = tuple(one for one in analysis.prediction if one is not row)
     found = third_changes(dataclasses.replace(analysis, prediction=(*others, *finer)), "lawn")
-    assert found[63.0] == (pytest.approx(-3.0), True)
+    std_db = math.hypot(row.present_std_db, row.recommended_std_db)
+    assert found[63.0] == ThirdChange(pytest.approx(-3.0), pytest.approx(std_db), True)
+
+
+@pytest.mark.parametrize(("std_db", "is_named"), [(0.6, True), (0.8, False), (math.nan, True)])
+def test_what_measuring_could_make_is_not_named(analysis, std_db, is_named):
+    """2 dB, where each sum errs by 0.6 dB (0.85 both) and where by 0.8 (1.13): two standard errors part them."""
+    one = changed(analysis, lawn_80=-2.0)
+    rows = tuple(
+        dataclasses.replace(row, present_std_db=std_db, recommended_std_db=std_db)
+        if (row.position, row.band_hz) == ("lawn", 80.0)
+        else row
+        for row in one.prediction
+    )
+    said = ["No seat clearly gains more than 1 dB in a band."]
+    said.append("Worse: 80 Hz at lawn by 2.0 dB." if is_named else "No seat clearly loses more than 1 dB in a band.")
+    assert effect_words(dataclasses.replace(one, prediction=rows)) == said
 
 
 def test_losses_and_gains_are_on_page_and_text(analysis):

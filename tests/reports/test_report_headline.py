@@ -247,7 +247,10 @@ def test_what_gets_better_and_worse_stands_beside_the_change_that_does_it(analys
     rows = tuple(dataclasses.replace(row, group="", decision="change", gain_db=1.0) for row in (first, second))
     change = {("mix", 250.0): -2.5, ("lawn", 80.0): -1.6, ("mix", 80.0): 3.4, ("mix", 100.0): 2.2, ("mix", 63.0): 1.1}
     prediction = tuple(
-        dataclasses.replace(row, change_db=change.get((row.position, row.band_hz), 0.0)) for row in analysis.prediction
+        dataclasses.replace(
+            row, change_db=change.get((row.position, row.band_hz), 0.0), present_std_db=0.1, recommended_std_db=0.1
+        )
+        for row in analysis.prediction
     )
     effects = (
         ChangeEffect((first.output,), {**dict.fromkeys(change, 1.0), ("mix", 250.0): -3.0}),
