@@ -78,6 +78,7 @@ def inspect(path: Path, as_json: bool) -> int:
     from analyze.description import load_recorded
     from analyze.description_findings import in_no_take
     from analyze.reports.inspection import inspection_object, print_inspection
+    from analyze.responses.against_names import against_names
     from analyze.responses.out_of_place import out_of_place
     from analyze.responses.taped_distances import NOT_ITS_OWN, arrivals_at_a_look, taped_distances
     from analyze.spectra.inspection import inspect_captures
@@ -88,7 +89,9 @@ def inspect(path: Path, as_json: bool) -> int:
     inspected = inspect_captures(sound_check)
     untrue = {one.capture for one in inspected.findings if one.finding in NOT_ITS_OWN}
     arrivals = arrivals_at_a_look(sound_check, [one for one in inspected.heard if one.capture not in untrue])
-    told = [*taped_distances(sound_check, arrivals, (), ()), *out_of_place(sound_check, arrivals, (), ())]
+    told = [
+        one for look in (taped_distances, out_of_place, against_names) for one in look(sound_check, arrivals, (), ())
+    ]
     findings = [*inspected.findings, *told]
     if as_json:
         print_json(inspection_object(inspected.tracks, findings))

@@ -89,6 +89,10 @@ ZONES = {
         stoel rij publiek zaal midden achter voor""",
 }
 
+#: What is counted from the stage, and how far from it a seat is.
+_ROWS = "row rows reihe rangee fila rij"
+DEPTHS = {"near": "front vorne devant voor", "far": "back rear hinten fond fondo achter"}
+
 #: Instruments, each under the name that its microphones share.
 INSTRUMENTS = {
     "kick": "kick kik bd bassdrum grossetrommel grossecaisse bombo cassa grancassa",
@@ -257,12 +261,12 @@ def _pieces(text: str) -> Iterator[tuple[str, bool]]:
 def _table() -> Mapping[str, frozenset[str]]:
     """Every word, and what it means."""
     table: dict[str, set[str]] = {}
-    families = {"kind": KINDS, "role": ROLES, "zone": ZONES, "instrument": INSTRUMENTS, "side": SIDES}
+    families = {"kind": KINDS, "role": ROLES, "zone": ZONES, "instrument": INSTRUMENTS, "side": SIDES, "depth": DEPTHS}
     for family, rows in families.items():
         for name, text in rows.items():
             for word in text.split():
                 table.setdefault(word, set()).add(f"{family}:{name}")
-    for name, text in {"variant": VARIANTS, "stereo": _STEREO, "take": TAKES, "filler": _FILLERS}.items():
+    for name, text in {"variant": VARIANTS, "stereo": _STEREO, "row": _ROWS, "take": TAKES, "filler": _FILLERS}.items():
         for word in text.split():
             table.setdefault(word, set()).add(name)
     for kind, text in MODIFIERS.items():

@@ -32,6 +32,7 @@ from analyze.audio.track_checks import check_tracks
 from analyze.audio.unused_tracks import unused_tracks
 from analyze.description import SoundCheck
 from analyze.findings import Finding
+from analyze.responses.against_names import against_names
 from analyze.responses.all_captures import Recorded, measure_all
 from analyze.responses.arrival_table import (
     arrival_rows,
@@ -282,6 +283,7 @@ def _of_outputs(
             *exchanged_positions(heard, measured),
             *taped_distances(sound_check, arrivals, own_clocks, not_their_own),
             *out_of_place(sound_check, arrivals, own_clocks, not_their_own),
+            *against_names(sound_check, arrivals, own_clocks, not_their_own),
             *louder_elsewhere(sound_check, bands),
             *flip_findings(flips),
             *_few_seats(sound_check),

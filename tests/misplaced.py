@@ -1,7 +1,8 @@
 """Are exchanged microphones and wrong delays told without a tape? `python tests/misplaced.py --seeds 60` counts.
 
 Demos as they are, with two microphones exchanged in the take of one output, and with another delay described than was
-in force, of one output or of its group. Arrivals are those of the truth with the errors that an analysis has there.
+in force, of one output or of its group; and with two microphones of the audience exchanged in all takes, which only the
+names of seats contradict. Arrivals are those of the truth with the errors that an analysis has there.
 """
 
 from __future__ import annotations
@@ -11,11 +12,13 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 
 from analyze.description import SoundCheck, load_outline
+from analyze.responses.against_names import against_names
 from analyze.responses.out_of_place import out_of_place
 from analyze.simulate import Scene, build_scene
 from analyze.simulate_files import description_text
@@ -56,6 +59,8 @@ def cases(seed: int) -> Iterator[tuple[str, str]]:
     yield "as described", "wrong" if out_of_place(check, heard, (), ()) else "nothing said"
     yield _exchanged(check, heard, rng)
     yield _set_otherwise(check, heard, rng)
+    yield "names, as described", "wrong" if against_names(check, heard, (), ()) else "nothing said"
+    yield from _exchanged_throughout(check, heard)
 
 
 def _exchanged(check: SoundCheck, heard: Heard, rng: np.random.Generator) -> tuple[str, str]:
@@ -63,10 +68,20 @@ def _exchanged(check: SoundCheck, heard: Heard, rng: np.random.Generator) -> tup
     p, q = map(str, rng.choice(list(check.positions), 2, replace=False))
     apart_ms = abs(heard[output, p][0] - heard[output, q][0])
     crossed = heard | {(output, p): heard[output, q], (output, q): heard[output, p]}
-    words = (f"heard of {output} ", f"microphones {p} and {q} are", f"microphones {q} and {p} are")
+    words = (f"at which {output} ", f"microphones {p} and {q} are", f"microphones {q} and {p} are")
     told = [one.detail for one in out_of_place(check, crossed, (), ())]
     kind = f"exchanged, {'over' if apart_ms > 4.0 else 'up to'} 4 ms apart"
     return kind, _judged(told, [words[0] in one and (words[1] in one or words[2] in one) for one in told])
+
+
+def _exchanged_throughout(check: SoundCheck, heard: Heard) -> Iterator[tuple[str, str]]:
+    """Every two seats of the audience that change places, whatever was played."""
+    seats = [name for name, position in check.positions.items() if position.zone == "audience"]
+    for p, q in combinations(seats, 2):
+        other = {p: q, q: p}
+        crossed = {(output, other.get(seat, seat)): one for (output, seat), one in heard.items()}
+        told = against_names(check, crossed, (), ())
+        yield f"names, {p} and {q} exchanged", _judged([*map(str, told)], [one.track in other for one in told])
 
 
 def _set_otherwise(check: SoundCheck, heard: Heard, rng: np.random.Generator) -> tuple[str, str]:

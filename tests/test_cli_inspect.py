@@ -222,8 +222,8 @@ def test_an_output_in_no_take_and_a_short_take_are_said() -> None:
     assert verdict(tracks, [], ["sub left"]) == [
         "In no take: sub left. Describe its take, record it, or take out what did not play.",
         "Short, under 10 s: take 1. Make it again while all stands: from 20 s on it is surer.",
-        "Left to analyze run: wiring, polarity, delays. Exchanged microphones show by tape alone, or among five and "
-        "more if they are 4 ms apart: look at the patch.",
+        "Left to analyze run: wiring, polarity, delays. Exchanged microphones show by tape or name (left, row 5), "
+        "or among five if 4 ms apart: look at the patch.",
     ]
     check = SimpleNamespace(outputs=dict.fromkeys(("a", "b")), captures=[SimpleNamespace(feeds={"a": None})])
     assert in_no_take(check) == ("b",)  # type: ignore[arg-type]

@@ -22,6 +22,8 @@ LOOKED_FOR_BY = {
     "an inverted monitor is a bargain that a fader undoes": "wedge, wedges, monitor, monitors, side fill, foldback",
     "microphones exchanged": "swap, swaps, swapped, swapped microphones, exchange, exchanged, mixed up, mix up, mixup, "
     "interchanged, crossed, swapped mics, microphones swapped, mics swapped",
+    "name contradicted": "swap, swaps, swapped, exchange, exchanged, mixed up, left, right, left and right, row, rows, "
+    "swapped microphones, swapped mics, microphones swapped, mics swapped",
     "channels exchanged": "swap, swaps, swapped, exchange, exchanged, mixed up, mix up, mixup, interchanged, crossed, "
     "swapped channels, channels swapped",
     "arrives before it was sent": "swap, swaps, swapped, mixed up, swapped tracks, swapped feed",

@@ -27,8 +27,8 @@ _AGAIN = "Make it again while all stands: from 20 s on it is surer."
 _AT_ONCE_AGAIN = "Make it again while all stands: a minute or more tells outputs apart."
 #: What a look leaves open.
 _LATER = (
-    "Left to analyze run: wiring, polarity, delays. Exchanged microphones show by tape alone, or among five and "
-    "more if they are 4 ms apart: look at the patch."
+    "Left to analyze run: wiring, polarity, delays. Exchanged microphones show by tape or name (left, row 5), "
+    "or among five if 4 ms apart: look at the patch."
 )
 
 

@@ -40,6 +40,7 @@ _OF_THE_DESCRIPTION = (
     "alignment wish without effect",
     "distance contradicted",
     "delay contradicted",
+    "name contradicted",
     "arrives before it was sent",
     "delay not written",
     "copied take",
