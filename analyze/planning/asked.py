@@ -14,7 +14,7 @@ from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
 from analyze.planning.checklist import Before, Checklist, checklist
 from analyze.planning.microphones import in_track_order
-from analyze.planning.takes import Plan, plan_all, plan_rest
+from analyze.planning.takes import Earlier, Plan, plan_all, plan_rest
 from analyze.planning.taping import zone_of
 from analyze.planning.wanted import captures_of, rows_of, undecided_reasons, wanted
 from analyze.reports.folder import is_report
@@ -56,9 +56,9 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
     if is_report(path) or is_bag(path):
         report = open_report(path)
         check = in_track_order(load_outline(report.folder / FILE_NAME))
-        captures = [capture["name"] for capture in report.check["captures"]]
+        earlier = [Earlier(one["name"], tuple(one["feeds"]), tuple(one["mics"])) for one in captures_of(report)]
         files = [file["path"] for file in report.results.get("input_files", ())]
-        plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, captures=captures, files=files)
+        plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, earlier=earlier, files=files)
         return Asked(report.name, check, plan, report.doubts, _before(report, check))
     check = in_track_order(load_outline(path))
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))

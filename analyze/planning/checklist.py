@@ -240,6 +240,18 @@ def _microphones(number: int, plan: Plan, takes: tuple[Take, ...]) -> str:
     return f"{f'Round {number}. ' if len(plan.rounds) > 1 else ''}Microphones by track: {places}"
 
 
+def _shared_takes(plan: Plan) -> str:
+    """That takes of several outputs at once go with the one that was mended, if there are any of those planned."""
+    planned = {take.output for take in plan.takes if take.why}
+    shared = [repr(one.name) for one in plan.earlier if len(one.outputs) > 1 and planned & {*one.outputs}]
+    if not shared:
+        return ""
+    return (
+        f" {_few_ways(shared)} {'holds' if len(shared) == 1 else 'hold'} it beside others, of which nothing is left "
+        "then: make a round of every output instead (analyze plan with the folder of the sound check lists it)."
+    )
+
+
 def _afterwards(plan: Plan) -> Iterator[str]:
     """What is done with the takes."""
     if plan.is_rest:
@@ -250,7 +262,7 @@ def _afterwards(plan: Plan) -> Iterator[str]:
         )
         yield (
             "Where an output was mended, take its earlier takes out of the description and move their files elsewhere: "
-            "they would contradict the new ones."
+            f"they would contradict the new ones.{_shared_takes(plan)}"
         )
     else:
         yield (
@@ -259,6 +271,11 @@ def _afterwards(plan: Plan) -> Iterator[str]:
         )
     yield "Still on site: analyze inspect FOLDER says in seconds which take has to be made again."
     yield "Then: analyze run FOLDER. What the report wants recorded again: analyze plan REPORT lists it."
+    yield (
+        "Once its settings are typed in, record once more into a folder of its own, with the new settings in its "
+        "description: analyze run, then analyze verify-settings with the old report and the new one says whether they "
+        "are in force, and did what was predicted."
+    )
     if not plan.is_rest:
         yield (
             "No time for this? One take of a minute or more of music through everything, with every output's feed on a "

@@ -45,14 +45,24 @@ class Take:
 
 
 @dataclass(frozen=True)
+class Earlier:
+    """A capture that was recorded before: its name, the outputs of its feeds, the positions of its microphones."""
+
+    name: str
+    outputs: tuple[str, ...]
+    positions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Plan:
     """The takes in the order in which they are made, those of one placing of the microphones together.
 
-    is_rest : whether they come on top of what was recorded before
+    is_rest : whether they come on top of what was recorded before, `earlier`
     """
 
     takes: tuple[Take, ...]
     is_rest: bool = False
+    earlier: tuple[Earlier, ...] = ()
 
     @property
     def rounds(self) -> tuple[tuple[Take, ...], ...]:
@@ -94,7 +104,7 @@ def plan_rest(
     reasons: Mapping[str, str],
     n_microphones: int | None = None,
     *,
-    captures: Collection[str] = (),
+    earlier: Sequence[Earlier] = (),
     files: Collection[str] = (),
 ) -> Plan:
     """Some outputs again, longer, and the reference with them.
@@ -102,7 +112,7 @@ def plan_rest(
     Parameters
     ----------
     reasons : output -> why, empty for one that only belongs to the group of another
-    captures, files : names that are taken
+    earlier : captures recorded before, whose names are taken; files : names of files that are
 
     Raises
     ------
@@ -118,14 +128,15 @@ def plan_rest(
             "For a list of everything give the folder of the sound check instead of its report.",
             path=check.path.parent,
         )
-    seats = {name: _decided_at(check, check.outputs[name], why) for name, why in reasons.items()}
+    seats = {name: _decided_at(check, check.outputs[name], why, earlier) for name, why in reasons.items()}
     there = {position for at in seats.values() for position in at}
     wanted = {
         name: seats.get(name) or tuple(position for position in check.positions if position in there)
         for name in _reference_first(check, [check.reference, *reasons])
     }
-    taken = _Taken(captures, files)
-    return Plan(tuple(_takes(check, wanted, n_microphones, SECONDS_AGAIN, reasons, taken)), is_rest=True)
+    taken = _Taken([one.name for one in earlier], files)
+    takes = _takes(check, wanted, n_microphones, SECONDS_AGAIN, reasons, taken)
+    return Plan(tuple(takes), is_rest=True, earlier=tuple(earlier))
 
 
 #: Kinds that a monitor adds to on stage.
@@ -153,7 +164,7 @@ def _reference_first(check: SoundCheck, names: Iterable[str]) -> list[str]:
     return sorted((name for name in check.outputs if name in named), key=lambda name: name != check.reference)
 
 
-def _decided_at(check: SoundCheck, output: Output, why: str) -> tuple[str, ...]:
+def _decided_at(check: SoundCheck, output: Output, why: str, earlier: Sequence[Earlier]) -> tuple[str, ...]:
     """The positions that decide about an output; all where the description has none of those.
 
     Of a monitor also the seats where its reason asks for them. Of mains and subs also the places on stage at which they
@@ -164,7 +175,7 @@ def _decided_at(check: SoundCheck, output: Output, why: str) -> tuple[str, ...]:
     if output.kind == "monitor" and _AT_SEATS in why:
         at += [p.name for p in check.positions.values() if p.zone == "audience"]
     if output.kind in _BENEATH_MONITORS and any(one.kind == "monitor" for one in check.outputs.values()):
-        heard = {name for capture in check.captures if output.name in capture.feeds for name in capture.mics}
+        heard = {name for one in earlier if output.name in one.outputs for name in one.positions}
         at += [p.name for p in check.positions.values() if p.zone == "stage" and p.name not in heard]
     return tuple(dict.fromkeys(at)) or tuple(check.positions)
 

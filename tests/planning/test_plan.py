@@ -13,13 +13,13 @@ import soundfile
 
 from analyze.alignment.fills import _out_of_reach
 from analyze.archive.opening import ReportRead
-from analyze.description import Capture, Output, Position, Track, load_outline, load_sound_check
+from analyze.description import Output, Position, load_outline, load_sound_check
 from analyze.errors import DescriptionError
 from analyze.planning import plan_for
 from analyze.planning.asked import _to_be_recorded
 from analyze.planning.checklist import checklist
 from analyze.planning.describing import planned_text
-from analyze.planning.takes import plan_all, plan_rest
+from analyze.planning.takes import Earlier, plan_all, plan_rest
 
 RIG = """\
 # the old mill
@@ -144,7 +144,12 @@ def test_settings_that_nobody_wrote_are_guesses(rig: Path) -> None:
 
 def test_the_rest_comes_beside_what_there_is(rig: Path) -> None:
     check = load_outline(rig)
-    plan = plan_rest(check, {"fill": "too quiet"}, captures=["fill alone again"], files=["002_fill.WAV", "x.wav"])
+    plan = plan_rest(
+        check,
+        {"fill": "too quiet"},
+        earlier=[Earlier("fill alone again", ("fill",), ())],
+        files=["002_fill.WAV", "x.wav"],
+    )
     assert [(take.output, take.positions, take.why) for take in plan.takes] == [
         ("main right", ("row one",), ""),
         ("fill", ("row one",), "too quiet"),
@@ -251,8 +256,6 @@ def test_a_main_that_was_not_recorded_on_stage_is_recorded_there_too_for_the_mon
     check = load_outline(rig)
     plan = plan_rest(check, {"main left": "not measured"})
     assert {take.positions for take in plan.takes} == {("mix", "row one", "drums")}
-    track = Track("a.wav", 1)
-    name, mics = "main left", dict.fromkeys(("mix", "drums"), track)
-    known = Capture("take", (name,), feeds={name: track}, mics=mics, settings={name: check.outputs[name].setting})
-    plan = plan_rest(replace(check, captures=(known,)), {"main left": "too quiet"})
+    known = Earlier("take", ("main left",), ("mix", "drums"))
+    plan = plan_rest(check, {"main left": "too quiet"}, earlier=[known])
     assert {take.positions for take in plan.takes} == {("mix", "row one")}

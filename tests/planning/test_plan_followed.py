@@ -9,6 +9,8 @@ from pathlib import Path
 from click.testing import CliRunner
 
 from analyze.cli import commands
+from analyze.description import load_sound_check
+from analyze.planning.asked import plan_for
 from tests.planning.following import record
 from tests.situations.takes import build_scene, write
 
@@ -40,6 +42,10 @@ def test_planned_recorded_and_decided(tmp_path: Path) -> None:
     first = decisions(tmp_path / "first")
     assert [output for output, decision in first.items() if decision == "undecided"] == ["delay tower"]
 
+    earlier = plan_for(tmp_path / "first").plan.earlier
+    described = load_sound_check(visit).captures
+    assert [(one.name, one.outputs) for one in earlier] == [(one.name, tuple(one.feeds)) for one in described]
+    assert [{*one.positions} for one in earlier] == [{*one.mics} for one in described]
     assert call("plan", tmp_path / "first", "--out", tmp_path / "rest") == 0
     shutil.copy(tmp_path / "rest" / "soundcheck.toml", visit)
     record(scene, visit, seconds=SECONDS, turned_down_db={}, seed=2, loudest=loudest)

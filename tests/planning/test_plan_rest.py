@@ -12,7 +12,7 @@ from analyze.description import SoundCheck, load_outline
 from analyze.errors import DescriptionError
 from analyze.planning.asked import _before, _to_be_recorded
 from analyze.planning.checklist import checklist
-from analyze.planning.takes import plan_all, plan_rest
+from analyze.planning.takes import Earlier, plan_all, plan_rest
 from analyze.reports.page_findings import WIRED_INVERTED
 
 RIG = """\
@@ -179,3 +179,19 @@ def test_what_the_report_asks_for_stands_beside_what_was_described(check: SoundC
     settings = dict(checklist(check, plan_rest(check, {"sub": "x"}), before=_before(found, check)).settings)
     assert settings["tower"].endswith("; the report asks for 2.97 ms, inverted")
     assert not any("asks" in text for name, text in settings.items() if name != "tower")
+
+
+@pytest.mark.parametrize(("again", "is_shared"), [("sub", True), ("tower", False)])
+def test_a_take_of_several_goes_with_the_output_that_was_mended(check: SoundCheck, again: str, is_shared: bool) -> None:
+    """What sounded beside it was told apart from it as it was; the reference is only compared."""
+    takes = Earlier("all", ("main left", "sub"), ("mix",)), Earlier("tower alone", ("tower",), ("mix",))
+    plan = plan_rest(check, {again: "x"}, earlier=takes)
+    said = next(item for item in checklist(check, plan).afterwards if "mended" in item)
+    assert ("'all' holds it beside others" in said) is is_shared
+    assert ("make a round of every output instead" in said) is is_shared
+
+
+def test_a_list_ends_with_how_the_new_settings_are_proved(check: SoundCheck) -> None:
+    for plan in (plan_all(check), plan_rest(check, {"sub": "x"})):
+        (said,) = (item for item in checklist(check, plan).afterwards if "verify-settings" in item)
+        assert "into a folder of its own" in said
