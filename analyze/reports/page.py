@@ -29,6 +29,7 @@ from analyze.reports import (
     wiring_notes,
 )
 from analyze.reports.cautions import CAUTIONS
+from analyze.reports.crossover_words import crossover_words
 from analyze.reports.granted import granted_words
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings, colour_rules
@@ -194,6 +195,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "arrivals": page_evidence.arrival_tables(analysis),
         "order": page_evidence.order_words(analysis),
+        "crossover": crossover_words(analysis),
         "distances": page_distances.distance_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),
         "turned": wiring_notes.turned_words(analysis),
