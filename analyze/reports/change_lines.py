@@ -162,7 +162,7 @@ def _of_polarity(row: Recommendation) -> str:
     from analyze.alignment.decision import DECIDED  # brings in numpy
 
     is_said = is_polarity_doubtful(row) and row.polarity_confidence >= DECIDED
-    return f", polarity {percent(row.polarity_confidence)}" if is_said else ""
+    return f", {percent(row.polarity_confidence)} that this polarity is the better" if is_said else ""
 
 
 def _about(analysis: Analysis, row: Recommendation) -> str:

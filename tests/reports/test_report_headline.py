@@ -228,7 +228,9 @@ def test_how_sure_it_is_stands_beside_every_change(analysis):
     assert line.what == "2.00 → 4.00 ms, polarity stays inverted"
     assert line.sure == "93 % sure"
     less = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.85),))
-    assert change_lines(less)[0].sure == "93 % sure that no other setting adds over 0.5 dB more, polarity 85 %"
+    assert change_lines(less)[0].sure == (
+        "93 % sure that no other setting adds over 0.5 dB more, 85 % that this polarity is the better"
+    )
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
     (line,) = change_lines(either)
     assert line.about.endswith("; that this one can add more, each at its best delay, is 45 % sure.")
