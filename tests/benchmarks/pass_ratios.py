@@ -146,10 +146,15 @@ def told(times: dict[str, list[tuple[float, float]]], base: str) -> None:
         print(f"  {name:34s} wall {wall:7.2f}  processor {processor:7.2f}")  # noqa: T201
 
 
+def take_and_shifts(minutes: int) -> tuple[Take, NDArray[np.float64]]:
+    """What is passed over, and by how much each feed is read earlier, (feed, microphone), in seconds."""
+    shift_s = (200 + 90 * np.arange(N_FEEDS)[:, None] + 160 * np.arange(N_MICS)) / RATE_HZ
+    return Take(N_FEEDS, N_MICS, 60 * minutes, solo=False), shift_s
+
+
 def compare(minutes: int, n: int, others: bool) -> None:
     """Make the files, time everything, print the ratios."""
-    take = Take(N_FEEDS, N_MICS, 60 * minutes, solo=False)
-    shift_s = (200 + 90 * np.arange(N_FEEDS)[:, None] + 160 * np.arange(N_MICS)) / RATE_HZ
+    take, shift_s = take_and_shifts(minutes)
     for form in ("WAV", "FLAC"):
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)

@@ -9,65 +9,13 @@ The processes that draw are not looked at, and looking makes the run a little sl
 from __future__ import annotations
 
 import argparse
-import os
-import sys
 import tempfile
-import threading
-from collections import Counter
 from pathlib import Path
-from types import FrameType
 
+from looks import Looks
 from material import add_take_options, take_of, write_take
 
-import analyze
 from analyze.cli import commands
-
-_LOOK_S = 0.01
-_PACKAGE = Path(analyze.__file__).parent
-
-
-def memory_mb() -> float:
-    """What this process holds."""
-    return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
-
-
-def functions(frame: FrameType | None) -> set[str]:
-    """Functions of the program on one stack, as `module.function`."""
-    found = set()
-    while frame is not None:
-        path = Path(frame.f_code.co_filename)
-        if path.is_relative_to(_PACKAGE):
-            module = path.relative_to(_PACKAGE).with_suffix("").as_posix().replace("/", ".")
-            found.add(f"{module}.{frame.f_code.co_name}")
-        frame = frame.f_back
-    return found
-
-
-class Looks:
-    """Looks at all other threads from a thread of its own until stopped."""
-
-    def __init__(self) -> None:
-        self.n = 0
-        self.at_work: Counter[str] = Counter()
-        self.most_mb: dict[str, float] = {}
-        self._stopped = threading.Event()
-        self._thread = threading.Thread(target=self._look, daemon=True)
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Look no more."""
-        self._stopped.set()
-        self._thread.join()
-
-    def _look(self) -> None:
-        own = threading.get_ident()
-        while not self._stopped.wait(_LOOK_S):
-            now_mb = memory_mb()
-            self.n += 1
-            for thread, frame in sys._current_frames().items():
-                for name in functions(frame) if thread != own else ():
-                    self.at_work[name] += 1
-                    self.most_mb[name] = max(self.most_mb.get(name, 0.0), now_mb)
 
 
 def main() -> None:
@@ -84,9 +32,7 @@ def main() -> None:
         looks = Looks()
         commands(run, standalone_mode=False)
         looks.stop()
-    for function, n in looks.at_work.most_common():
-        if 100.0 * n >= a.least * looks.n:
-            print(f"{100.0 * n / looks.n:5.1f} %  {looks.most_mb[function]:6.0f} MB  {function}")  # noqa: T201
+    looks.told(a.least)
 
 
 if __name__ == "__main__":
