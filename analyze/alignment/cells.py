@@ -22,6 +22,8 @@ MEETS_DB = 10.0
 #: A cell's loudest output is within this of the position's loudest band.
 DEPTH_DB = 25.0
 LOWEST_HZ, HIGHEST_HZ = 24.0, 320.0
+#: Above this no band is looked at.
+_TOP_HZ = 17000.0
 #: Energy of a response over its error below which an output says nothing in a band.
 MIN_SNR = 2.0
 
@@ -73,10 +75,29 @@ def band_energy(responses: Responses, b: Bands) -> NDArray[np.float64]:
     lines = b.lines
     inside = replace(b, first=b.first - lines.start, stop=b.stop - lines.start)
     # output by output: of many seats, all lines at once are a lot
-    total = np.stack([band_mean(np.abs(h[..., lines].astype(np.complex128)) ** 2, inside) for h in responses.h])
-    error = np.stack([band_mean(variance[..., lines], inside) for variance in responses.variance])
+    pairs = zip(responses.h, responses.variance, strict=True)
+    return np.stack([_energy(h[..., lines], variance[..., lines], inside) for h, variance in pairs])
+
+
+def _energy(h: NDArray[np.complexfloating], variance: NDArray[np.floating], b: Bands) -> NDArray[np.float64]:
+    """Mean energy of responses per band, its error taken off; NaN where it says nothing; (..., line) -> (..., band)."""
+    total, error = band_mean(np.abs(h.astype(np.complex128)) ** 2, b), band_mean(variance, b)
     with np.errstate(invalid="ignore"):
         return np.where(total - error > MIN_SNR * error, total - error, np.nan)
+
+
+def heard_lines(responses: Responses, position: int) -> NDArray[np.bool_]:
+    """Lines that count in the sum at a position, (output, line).
+
+    All of those that settings are decided on, where an error is weighed; of those above, the third octaves in which an
+    output stands out of its error: noise in step with nothing would look like a sum that a setting changes.
+    """
+    b = bands(responses.frequency_hz, 3, HIGHEST_HZ, _TOP_HZ)
+    counts = np.ones((len(responses.outputs), len(responses.frequency_hz)), dtype=np.bool_)
+    if len(b.centre_hz):
+        energy = _energy(responses.h[:, position], responses.variance[:, position], b)
+        counts[:, b.lines] = np.repeat(np.isfinite(energy), b.stop - b.first, axis=1)
+    return counts
 
 
 @dataclass(frozen=True)
@@ -144,7 +165,7 @@ class ThirdOctaves:
 
 def third_octaves(responses: Responses) -> ThirdOctaves:
     """Energies of every output at every position from 20 Hz to 16 kHz."""
-    b = bands(responses.frequency_hz, 3, 19.0, 17000.0)
+    b = bands(responses.frequency_hz, 3, 19.0, _TOP_HZ)
     return ThirdOctaves(b, band_energy(responses, b))
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db, nominal_hz
-from analyze.alignment.cells import HIGHEST_HZ, Bands, Cells, band_mean, bands
+from analyze.alignment.cells import HIGHEST_HZ, Bands, Cells, band_mean, bands, heard_lines
 from analyze.alignment.pairs import HIGHEST_HZ as TOP_HZ
 from analyze.alignment.pairs import LOWEST_HZ
 from analyze.alignment.rows import ChangeEffect, Prediction
@@ -36,7 +36,7 @@ def prediction_rows(
     unknown = np.full(len(b.centre_hz) - len(resampled.centre_hz), np.nan)
     rows = []
     for p, position in enumerate(responses.positions):
-        h = shrunk(responses.h[:, p], responses.variance[:, p])  # seat by seat: of many, all lines at once are a lot
+        h = _heard(responses, p)  # seat by seat: of many, all lines at once are a lot
         moved = with_changes(h, responses.frequency_hz, responses.outputs, changes)
         possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
         present, recommended = (_sum_db(x, possible, b) for x in (h, moved))
@@ -72,7 +72,7 @@ def change_effects(
     moving = [tuple(group) for group in groups if any(changes.get(name, UNCHANGED) != UNCHANGED for name in group)]
     found: list[dict[tuple[str, float], float]] = [{} for _ in moving]
     for p, position in enumerate(responses.positions):
-        h = shrunk(responses.h[:, p], responses.variance[:, p])
+        h = _heard(responses, p)
         possible = band_mean(np.abs(h).sum(axis=0) ** 2, b)
         recommended = _sum_db(with_changes(h, responses.frequency_hz, responses.outputs, changes), possible, b)
         for group, at in zip(moving, found, strict=True):
@@ -84,6 +84,13 @@ def change_effects(
                 if possible[k] > 0.0
             }
     return [ChangeEffect(group, at) for group, at in zip(moving, found, strict=True)]
+
+
+def _heard(responses: Responses, position: int) -> NDArray[np.complex128]:
+    """The responses at a position that count in its sums, (output, line), shrunk by their error."""
+    h = shrunk(responses.h[:, position], responses.variance[:, position])
+    h[~heard_lines(responses, position)] = 0.0
+    return h
 
 
 def sum_std_db(

@@ -122,7 +122,7 @@ def verify_settings(before: ReportRead, after: ReportRead, renames: Mapping[str,
     optional = [
         name
         for name, row in recommended.items()
-        if may_be_left_out(row["decision"], row["kind"], float(row["gain_db"]), float(row["worst_gain_db"]))
+        if may_be_left_out(row["decision"], row["kind"], float(row["gain_db"]))
     ]
     settings = _with_left_out(_with_owners(tuple(rows)), optional)
     return Verified(

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import nominal_hz
-from analyze.alignment.cells import HIGHEST_HZ, LOWEST_HZ, bands, find_cells
+from analyze.alignment.cells import HIGHEST_HZ, LOWEST_HZ, bands, find_cells, heard_lines
 from analyze.alignment.prediction import sum_std_db
 from analyze.alignment.score import shrunk
 from analyze.reports.naming import clean
@@ -58,6 +58,8 @@ def page_model(analysis: Analysis) -> dict[str, Any]:
         return {}
     lines = _lines(responses.frequency_hz, measured.size)
     h = shrunk(responses.h[..., lines], responses.variance[..., lines])
+    for p in range(len(responses.positions)):
+        h[:, p] *= heard_lines(responses, p)[:, lines]
     whole, scale = _as_integers(h)
     rows = {row.output: row for row in analysis.recommendations}
     described = analysis.sound_check.positions

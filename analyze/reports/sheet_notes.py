@@ -23,39 +23,34 @@ if TYPE_CHECKING:
 ECHO_MS, ABOUT_AS_LOUD_DB = 20.0, 6.0
 #: Another main that comes first by so little is the same sound.
 ANOTHER_FIRST_MS = 1.0
-#: A gain below this is not heard by itself: common practice, no source.
-UNHEARD_DB = 0.3
-#: A mean gain up to this is little where a seat loses more than that, which anybody hears: common practice, no source.
-LITTLE_DB, PLAIN_DB = 0.5, 3.0
+#: A change that adds less than this is optional: the present setting counts as right too, then (`RIGHT_DB` of
+#: `alignment/confidence.py`, which brings in numpy).
+LITTLE_DB = 0.5
+#: What a seat, and one band at a seat, may lose by a change that adds little: common practice, no source.
+_SEAT_LOSES_DB, _BAND_LOSES_DB = 1.0, 6.0
 #: Scores this near are the same: a tenth is the last digit that is printed.
 SAME_DB = 0.1
 _NAME_LENGTH = 40
 
 
 def is_optional(row: Recommendation) -> bool:
-    """Whether a change can be left out: it adds too little to be heard on average, or little and costs a seat a lot."""
-    return may_be_left_out(row.decision, row.kind, row.gain_db, row.worst_gain_db)
+    """Whether a change can be left out: what is set at present is as good as right."""
+    return may_be_left_out(row.decision, row.kind, row.gain_db)
 
 
-def may_be_left_out(decision: str, kind: str, gain_db: float, worst_gain_db: float) -> bool:
+def may_be_left_out(decision: str, kind: str, gain_db: float) -> bool:
     """The same by what a recommendation says.
 
     Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
     """
-    is_little = abs(gain_db) < UNHEARD_DB or _is_paid_for(gain_db, worst_gain_db)
-    return decision == "change" and is_little and kind in ("main", "sub")
-
-
-def _is_paid_for(gain_db: float, worst_gain_db: float) -> bool:
-    """Whether one seat loses plainly what all gain little of on average."""
-    return gain_db < LITTLE_DB and worst_gain_db < -PLAIN_DB
+    return decision == "change" and abs(gain_db) < LITTLE_DB and kind in ("main", "sub")
 
 
 def small_note(analysis: Analysis, row: Recommendation) -> str:
     """That a change, or its delay beside the other polarity, can be left out; empty where it can be heard."""
     if not is_optional(row):
         return _polarity_alone(analysis, row)
-    if _is_paid_for(row.gain_db, row.worst_gain_db):
+    if row.worst_gain_db < -_SEAT_LOSES_DB:
         where = shortened(row.worst_position, _NAME_LENGTH)
         return (
             f"It adds {number(row.gain_db)} dB on average over the seats and costs {number(-row.worst_gain_db)} dB at "
@@ -71,7 +66,7 @@ def _dearest(analysis: Analysis, row: Recommendation) -> str:
     """The band at a seat that a change costs most, where that is plain; else empty."""
     from analyze.reports.effects import losses_of  # brings in all that decides
 
-    lost = [one for one in losses_of(analysis, row.output) if one[0] < -2.0 * PLAIN_DB]
+    lost = [one for one in losses_of(analysis, row.output) if one[0] < -_BAND_LOSES_DB]
     if not lost:
         return ""
     db, seat, hz = min(lost)

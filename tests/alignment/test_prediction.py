@@ -27,6 +27,24 @@ def rig() -> Spectrum:
     return h * np.array([1.0, 0.6, 0.3])[:, None, None]
 
 
+def test_noise_that_is_no_sound_of_an_output_changes_no_sum_above_what_is_decided() -> None:
+    """A sub that ends at 400 Hz under an error as large as what is read of it: there the main is alone."""
+    rng = np.random.default_rng(4)
+    std, shape = 0.2, (2, 2, N_LINES)
+    h = std * np.sqrt(0.5) * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+    h[0] += 1.0
+    h[1, :, FREQUENCY_HZ < 400.0] += 1.0
+    responses = responses_of(h, NAMES[:2], ["mix", "drums"], std=std)
+    cells = find_cells(responses, [1.0, 0.0])
+    rows = prediction_rows(responses, sound_check(OUTPUTS[:2], POSITIONS), {"sub": (-1.0, 3.0)}, cells, 3)
+    above = [row for row in rows if row.band_hz > 450.0]
+    assert above
+    assert [db for row in above for db in (row.present_db, row.recommended_db)] == pytest.approx(
+        [0.0] * 2 * len(above), abs=1e-9
+    )
+    assert all(abs(row.change_db) > 0.5 for row in rows if 25.0 < row.band_hz < 315.0 and row.position == "mix")
+
+
 def rows_of(h: Spectrum, fraction: int = 3, changes: dict[str, tuple[float, float]] | None = None) -> list[Prediction]:
     responses = responses_of(h, NAMES[: len(h)], ["mix", "drums"])
     cells = find_cells(responses, [1.0, 0.0])

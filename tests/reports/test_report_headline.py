@@ -74,7 +74,7 @@ def test_the_score_is_said_once_where_nothing_changes(analysis):
     [
         ((0.1, 1.2), "Change 1 of 3 outputs. 1 more change is optional.", ["output 1"]),
         ((0.2, 0.1), "Keep the present settings of 3 outputs. 2 changes are optional.", ["output 1", "output 2"]),
-        ((1.2, 0.3), "Change 2 of 3 outputs.", []),
+        ((1.2, 0.5), "Change 2 of 3 outputs.", []),
     ],
 )
 def test_what_may_be_left_out_comes_last(analysis, gains_db, said, optional):

@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from analyze.alignment.confidence import RIGHT_DB
 from analyze.description import Setting
 from analyze.pipeline import Analysis
 from analyze.reports import effects, headline
@@ -15,6 +16,7 @@ from analyze.reports.page_text import first_lines
 from analyze.reports.sheet_notes import (
     ABOUT_AS_LOUD_DB,
     ECHO_MS,
+    LITTLE_DB,
     echo_note,
     is_optional,
     send_note,
@@ -80,11 +82,11 @@ def test_after_a_repair_the_switch_goes_the_other_way(analysis: Analysis, recomm
     ("values", "is_said"),
     [
         ({"gain_db": 0.12}, True),
-        ({"gain_db": 0.4}, False),
+        ({"gain_db": 0.49}, True),
+        ({"gain_db": 0.51}, False),
         ({"gain_db": 0.4, "worst_gain_db": -3.4}, True),
-        ({"gain_db": 0.4, "worst_gain_db": -2.6}, False),
         ({"gain_db": 0.7, "worst_gain_db": -3.4}, False),
-        ({"gain_db": 0.4, "worst_gain_db": float("nan")}, False),
+        ({"gain_db": 0.4, "worst_gain_db": float("nan")}, True),
         ({"gain_db": float("nan")}, False),
         ({"gain_db": 0.12, "decision": "undecided"}, False),
         ({"gain_db": 0.12, "kind": "tower"}, False),  # set by arrival, not for its gain
@@ -96,7 +98,11 @@ def test_a_gain_that_is_not_heard_is_said(analysis: Analysis, values: dict[str, 
     row = dataclasses.replace(analysis.recommendations[1], **{**first, **values})  # type: ignore[arg-type]
     note = small_note(analysis, row)
     assert bool(note) is is_optional(row) is is_said
-    assert ("costs 3.4 dB at mix" in note) is (is_said and row.worst_gain_db < -3.0)
+    assert ("costs 3.4 dB at mix" in note) is (is_said and row.worst_gain_db < -1.0)
+
+
+def test_a_change_is_optional_where_the_present_setting_counts_as_right() -> None:
+    assert LITTLE_DB == RIGHT_DB
 
 
 def test_a_delay_that_adds_nothing_to_the_other_polarity_is_said(analysis: Analysis) -> None:
