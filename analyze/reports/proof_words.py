@@ -10,6 +10,8 @@ from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.summaries import listed, number
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analyze.alignment.rows import Proof, Recommendation
     from analyze.pipeline import Analysis
 
@@ -17,6 +19,8 @@ if TYPE_CHECKING:
 BY_EAR_DB = 6.0
 
 _BY_EAR, _ON_ANALYSER = "Check by ear", "Check on an analyser"
+#: A drop that is surer than this is said without what is sure of it.
+_HEARD_DOUBT_DB = 0.5
 #: What stands instead where there is no check.
 NO_CHECK = "No check"
 
@@ -35,7 +39,10 @@ def proof_words(analysis: Analysis, row: Recommendation) -> tuple[str, str]:
 
     proof = next((one for one in analysis.proofs if one.outputs[0] == row.output), None)
     if proof is not None:
-        text = " ".join(filter(None, (proof_text(proof), _stands(analysis, row, proof))))
+        flipped, why = _flipped(analysis, proof)
+        if not flipped:
+            return NO_CHECK, why
+        text = " ".join(filter(None, (proof_text(proof, flipped), why, _stands(analysis, row, proof))))
         return _ON_ANALYSER if _needs_analyser(proof) else _BY_EAR, text
     is_due = row.decision in ("change", "keep") and math.isfinite(row.confidence)
     if not is_due or row.output != analysis.sound_check.group_of(row.output)[0]:
@@ -49,16 +56,32 @@ def _needs_analyser(proof: Proof) -> bool:
     return proof.low_hz == proof.high_hz and proof.sure_drop_db < BY_EAR_DB
 
 
-def proof_text(proof: Proof) -> str:
-    """What to play, where to stand, what to flip and what to hear."""
-    names = [shortened(name, _NAME_LENGTH) for name in proof.outputs]
+def _flipped(analysis: Analysis, proof: Proof) -> tuple[Sequence[str], str]:
+    """What is flipped for a check, and why where it is not the outputs themselves; nothing where that cannot be.
+
+    To flip a group and to flip all that play with it is the same to their sum.
+    """
+    described = analysis.sound_check.outputs
+    if all(described[name].can_invert for name in proof.outputs if name in described):
+        return proof.outputs, ""
+    others = [name for name in described if name not in {*proof.outputs, *proof.silent}]
+    has = "has" if len(proof.outputs) == 1 else "have"
+    fixed = f"{listed([shortened(name, _NAME_LENGTH) for name in proof.outputs])} {has} no polarity switch"
+    if all(described[name].can_invert for name in others):
+        return others, f"({fixed}, so it is the others that are flipped.)"
+    return (), f"{fixed}, and so it is with others."
+
+
+def proof_text(proof: Proof, flipped: Sequence[str] = ()) -> str:
+    """What to play, where to stand, what to flip and what to hear; flipped : instead of the outputs themselves."""
+    names = [shortened(name, _NAME_LENGTH) for name in flipped or proof.outputs]
     flip = names[0] if len(names) == 1 else f"{listed(names)} together"
     but = f", without {', '.join(shortened(name, _NAME_LENGTH) for name in proof.silent)}" if proof.silent else ""
     low, high = f"{proof.low_hz:g}", f"{proof.high_hz:g}"
     is_one = low == high
     what = f"the third octave at {low} Hz drops" if is_one else f"{low} to {high} Hz together drop"
     drop, sure = number(proof.drop_db, 0), number(math.floor(proof.sure_drop_db), 0)
-    at_least = f" ({sure} for sure)" if sure != drop else ""
+    at_least = f" ({sure} for sure)" if proof.drop_db - proof.sure_drop_db >= _HEARD_DOUBT_DB else ""
     where = f"“{shortened(proof.position, _NAME_LENGTH)}”"
     how = f"a microphone at {where}" if _needs_analyser(proof) else f"heard at {where}"
     return f"{how[0].upper()}{how[1:]}{but}: flip {flip}, and {what} by {drop} dB{at_least}."

@@ -45,11 +45,33 @@ def test_a_proof_to_try_by_ear_says_what_to_play_flip_and_hear(analysis, report)
         assert f"Check by ear{how}{said}" in text
         assert HOW in text
     assert HOW not in sheet_text(dataclasses.replace(analysis, proofs=())).replace("\n", " ")
-    subs = Proof(("sub left", "sub right"), "mix", "audience", ("wedge",), 80.0, 80.0, 9.6, 9.5)
-    assert proof_text(subs) == (
+    subs = Proof(("sub left", "sub right"), "mix", "audience", ("wedge",), 80.0, 80.0, 9.6, 9.0)
+    said = (
         "Heard at “mix”, without wedge: flip sub left and sub right together, and the third octave at 80 Hz drops by "
-        "10 dB (9 for sure)."
     )
+    assert proof_text(subs) == f"{said}10 dB (9 for sure)."
+    assert proof_text(dataclasses.replace(subs, drop_db=7.83, sure_drop_db=7.79)) == f"{said}8 dB."
+
+
+def test_of_what_has_no_switch_the_others_are_flipped(analysis):
+    """To flip all others does the same to the sum; where they have no switch either there is no check."""
+
+    def said(*fixed: str) -> tuple[str, str]:
+        outputs = {
+            name: dataclasses.replace(one, can_invert=name not in fixed)
+            for name, one in analysis.sound_check.outputs.items()
+        }
+        check = dataclasses.replace(analysis.sound_check, outputs=outputs)
+        return proof_words(dataclasses.replace(analysis, sound_check=check), analysis.recommendations[1])
+
+    named = analysis.recommendations[1].output
+    others = [name for name in analysis.sound_check.outputs if name != named]
+    assert f"flip {named}, and" in said()[1]
+    how, words = said(named)
+    assert how == "Check by ear"
+    assert f"flip {', '.join(others[:-1])} and {others[-1]} together, and" in words
+    assert f"({named} has no polarity switch, so it is the others that are flipped.)" in words
+    assert said(named, others[0]) == ("No check", f"{named} has no polarity switch, and so it is with others.")
 
 
 @pytest.mark.parametrize(
