@@ -60,7 +60,8 @@ def decide_fill(context: Context, group: Group) -> Decision:
 
 def _apart_words(context: Context, name: str, reference: str) -> str:
     """Why no seat tells when an output arrives against the reference: another clock, or none where both are heard."""
-    if any(capture.unsynced and name in capture.feeds for capture in context.sound_check.captures):
+    takes = [capture for capture in context.sound_check.captures if name in capture.feeds]
+    if any(take.unsynced for take in takes) and not any(reference in take.feeds for take in takes):
         return (
             f"{name} was recorded on a recorder with a clock of its own, which does not tell when it arrives against "
             f"{reference}: record both in one take, each with a mix of its own, or feeds and microphones on one "
@@ -68,14 +69,17 @@ def _apart_words(context: Context, name: str, reference: str) -> str:
         )
     responses, zones = context.responses, context.sound_check.positions
     both = [p for p in responses.positions if responses.has(name, p) and responses.has(reference, p)]
-    seats = [p for p in both if zones[p].zone == "audience"]
+    asked = context.sound_check.outputs[name].align_at
+    seats = [p for p in both if zones[p].zone == "audience" and (not asked or p in asked)]
     if seats:
         unknown = [one for one in (name, reference) if not any((one, seat) in context.arrivals for seat in seats)]
-        which = " and ".join(unknown) or f"{name} and {reference} at one seat"
+        where = f" at {' and '.join(seats)}, where it is to be lined up" if asked else ""
+        which = f"{' and '.join(unknown)}" if unknown else f"{name} and {reference}{'' if asked else ' at one seat'}"
         alone = f"record {name} alone" if unknown == [name] else f"record {name} and {reference} each alone"
         return (
-            f"It cannot be told when {which} arrived, for too little of what was recorded is told from the noise and "
-            f"from other outputs: {alone}, with noise or a sweep, with a microphone where {name} takes over."
+            f"It cannot be told when {which} arrived{where}, for too little of what was recorded is told from the "
+            f"noise and from other outputs: see whether {name} is loud enough there, then {alone}, with noise or a "
+            f"sweep, with a microphone where {name} takes over."
         )
     return (
         f"{name} and {reference} were not both heard at one seat: record each alone with a microphone where {name} "

@@ -108,7 +108,7 @@ def _feeds_words(analysis: Analysis) -> str:
             f"No one delay tells how these feeds of one programme differ, and sums take them as equal: {words}."
         )
     pairs = plural(len(relations), "pair")
-    parts = parts or [f"What feeds hold of one programme they hold in step and at one level ({pairs} compared)."]
+    parts = parts or [f"What the feeds have in common they carry at the same time and level ({pairs} compared)."]
     named = {name for r in unknown for name in (*groups[r.output], *groups[r.other])}
     alone = [name for name in heard if name not in compared(relations, check.reference) and name not in named]
     if alone:

@@ -195,6 +195,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},
         "arrivals": page_evidence.arrival_tables(analysis),
         "order": page_evidence.order_words(analysis),
+        "unarrived": page_evidence.unarrived_words(analysis),
         "crossover": crossover_words(analysis),
         "distances": page_distances.distance_tables(analysis),
         "wiring": page_evidence.wiring_table(analysis),

@@ -95,6 +95,18 @@ def arrival_tables(analysis: Analysis) -> list[PageTable]:
     ]
 
 
+def unarrived_words(analysis: Analysis) -> str:
+    """Outputs that were recorded and of which no arrival is told; empty where there are none."""
+    timed = {output for output, _ in analysis.arrival_present_ms}
+    recorded = {name for capture in analysis.sound_check.captures for name in capture.feeds}
+    names = [name for name in analysis.sound_check.outputs if name in recorded - timed]
+    if not names or not timed:
+        return ""
+    mains = [name for name in names if analysis.sound_check.outputs[name].kind == "main"]
+    first = f" What is said to be the first main here and below is so without {listed(mains)}." if mains else ""
+    return f"No arrival can be told of {listed(names)}, at any position: too little stands out.{first}"
+
+
 def order_words(analysis: Analysis) -> str:
     """Positions from the nearest to the reference to the farthest, for whoever knows the room; empty for fewer than 3.
 
@@ -165,6 +177,12 @@ def certainty_table(analysis: Analysis) -> PageTable:
     rows = [
         row if is_changed(row) else replace(row, gain_db=math.nan, worst_position="", worst_gain_db=math.nan)
         for row in analysis.recommendations
+    ]
+    # without a switch the other polarity is no mistake that could be made
+    fixed = {name for name, output in analysis.sound_check.outputs.items() if not output.can_invert}
+    rows = [
+        replace(row, polarity_confidence=math.nan, cost_if_wrong_db=math.nan) if row.output in fixed else row
+        for row in rows
     ]
     return _from_table(rows, RECOMMENDATIONS, columns, "Confidence, and what a mistake would cost")
 

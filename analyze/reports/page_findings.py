@@ -52,7 +52,7 @@ FOLLOWS = ("distance contradicted", "louder elsewhere")
 # What stands for a cable or a box to be mended comes before what a take suffered from.
 _TO_MEND = (WIRED_INVERTED, TWINS_OPPOSITE, CHAIN_INVERTED, "every output reads inverted")
 # Beside the headline so many are named, and outputs with names so long.
-_MOST_NAMES, _NAME_LENGTH = 3, 40
+_MOST_NAMES, _MOST_PLACES, _NAME_LENGTH = 3, 2, 40
 
 # Of a take of one output that holds too little of it: the reason of an output undecided for that says what to record.
 _TOO_WEAK = ("output not heard", "little level over the noise")
@@ -100,10 +100,18 @@ def notice(analysis: Analysis) -> str:
         return " ".join(filter(None, ("" if every else "No warnings.", short)))
     counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
     besides = "" if len(rows) == len(every) else " besides inverted wiring"
-    names = list(dict.fromkeys(row.name for row in rows))
-    what = first_few(names, _MOST_NAMES)
+    found_at: dict[str, list[str]] = defaultdict(list)
+    for row in rows:
+        found_at[row.name] += row.tracks
+    what = first_few([_with_places(name, tracks) for name, tracks in found_at.items()], _MOST_NAMES)
     said = f"{' and '.join(counts)}{besides}: {what}{_on_the_reference(analysis, rows)}. {_what_hangs(analysis, rows)}"
     return " ".join(filter(None, (said, short)))
+
+
+def _with_places(name: str, tracks: Sequence[str]) -> str:
+    """A finding with the outputs or positions it was made at, as far as those are few."""
+    places = [shortened(track, _NAME_LENGTH) for track in dict.fromkeys(tracks) if track]
+    return f"{name} ({listed(places)})" if 0 < len(places) <= _MOST_PLACES else name
 
 
 def _short_takes(analysis: Analysis) -> str:

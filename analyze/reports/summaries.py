@@ -219,8 +219,9 @@ def _partner_words(analysis: Analysis, output: str, other: str) -> str:
     if other == check.reference and check.outputs[output].kind in BY_ARRIVAL and len(mains) > 1:
         return ", the reference that its arrival is set against,"
     if other in mains:
-        is_timed = any((output, position) in analysis.arrival_present_ms for position in check.positions)
-        return ", the main that stands nearest to it as arrivals tell," if len(mains) > 1 and is_timed else ""
+        timed = {name for name, _ in analysis.arrival_present_ms}
+        is_told = len(mains) > 1 and timed >= {output, *mains}
+        return ", the main that stands nearest to it as arrivals tell," if is_told else ""
     return ", which it meets most,"
 
 

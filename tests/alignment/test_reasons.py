@@ -66,9 +66,12 @@ def sounding(feeds: dict[str, Track]) -> Capture:
     return Capture("take", ("sub",), feeds=feeds, mics={"audience 0": Track("m.wav", 1)}, settings={"sub": Setting()})
 
 
-def on_own_clock(found: Context) -> Context:
-    feeds, mics = {"tower": Track("f.wav", 1)}, {"audience 0": Track("m.wav", 1)}
-    take = Capture("t", ("tower",), feeds=feeds, mics=mics, unsynced=(("m.wav",),), settings={"tower": Setting()})
+def on_own_clock(found: Context, *beside: str) -> Context:
+    """The tower, and what plays beside it, heard by a microphone on a recorder of its own."""
+    names = ("tower", *beside)
+    feeds, mics = {name: Track("f.wav", k) for k, name in enumerate(names, 1)}, {"audience 0": Track("m.wav", 1)}
+    settings = dict.fromkeys(names, Setting())
+    take = Capture("t", names, feeds=feeds, mics=mics, unsynced=(("m.wav",),), settings=settings)
     return dataclasses.replace(found, sound_check=dataclasses.replace(found.sound_check, captures=(take,)))
 
 
@@ -150,8 +153,8 @@ CASES = {
     "tower's arrival not known": (
         "tower",
         lambda: rig(arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"}),
-        "when tower arrived, for too little of what was recorded is told from the noise and from other outputs: record "
-        "tower alone, with noise",
+        "when tower arrived at audience 0, where it is to be lined up, for too little of what was recorded is told "
+        "from the noise and from other outputs: see whether tower is loud enough there, then record tower alone",
     ),
     "neither arrival known": (
         "tower",
@@ -163,6 +166,11 @@ CASES = {
         lambda: on_own_clock(rig(arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"})),
         "was recorded on a recorder with a clock of its own, which does not tell when it arrives against main: record "
         "both in one take",
+    ),
+    "tower and main in one take on a clock of its own": (
+        "tower",
+        lambda: on_own_clock(rig(arrivals={k: v for k, v in arrivals().items() if k[0] != "tower"}), "main"),
+        "when tower arrived at audience 0, where it is to be lined up, for too little",
     ),
     "arrival in doubt": ("tower", lambda: rig(arrivals=arrivals(0.5)), "record it and main alone again, louder"),
     "polarity in doubt": (

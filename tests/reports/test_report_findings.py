@@ -195,12 +195,15 @@ def test_warnings_are_said_beside_the_headline_with_what_hangs_on_them(analysis)
     stand = "The settings were decided with this known, and stand."
     clipping = Finding("clipping", "warning", "Turn it down.", "all in turn", "mix")
     gap = Finding("drop-out", "warning", "Look for it.", "all in turn", "lawn")
-    assert said_of(analysis, clipping) == f"1 warning: clipping. {stand}"
-    assert said_of(analysis, gap, clipping, clipping) == f"2 warnings: drop-out and clipping. {stand}"
+    assert said_of(analysis, clipping) == f"1 warning: clipping (mix). {stand}"
+    assert said_of(analysis, gap, clipping, clipping) == f"2 warnings: drop-out (lawn) and clipping (mix). {stand}"
     of_reference = dataclasses.replace(gap, track="mains")
     assert said_of(analysis, of_reference) == (
-        f"1 warning: drop-out, in what was recorded of the reference, mains. {stand}"
+        f"1 warning: drop-out (mains), in what was recorded of the reference, mains. {stand}"
     )
+    everywhere = [dataclasses.replace(clipping, track=seat) for seat in ("mix", "lawn", "balcony")]
+    assert said_of(analysis, *everywhere[:2]) == f"1 warning: clipping (mix and lawn). {stand}"
+    assert said_of(analysis, *everywhere) == f"1 warning: clipping. {stand}"
     assert said_of(analysis, Finding("noise", "note", "Hum."), Finding(WIRED_INVERTED, "warning", "Mend it.")) == ""
 
 
@@ -226,10 +229,10 @@ def test_that_there_are_no_warnings_is_said(analysis):
 
 def test_what_an_error_or_an_undecided_output_asks_for_is_said_first(analysis):
     error = Finding("silent track", "error", "Record it again.", track="mix")
-    assert said_of(analysis, error).startswith("1 error: silent track. See to what is an error before you type;")
+    assert said_of(analysis, error).startswith("1 error: silent track (mix). See to what is an error before you type;")
     open_one = Finding("output not heard", "warning", "Record it.", track="lawn tower")  # undecided in this analysis
     assert said_of(analysis, error, open_one) == (
-        "1 error and 1 warning: silent track and output not heard. "
+        "1 error and 1 warning: silent track (mix) and output not heard (lawn tower). "
         "lawn tower is not decided: the sheet says what to put right or record again."
     )
 
@@ -275,12 +278,12 @@ def test_the_line_of_an_output_says_what_is_in_doubt_for_it(analysis):
 
 def test_many_kinds_are_counted_beside_the_headline(analysis):
     rows = [Finding(f"kind {k}", "warning", "Look.", track="mix") for k in range(5)]
-    assert said_of(analysis, *rows).startswith("5 warnings: kind 0, kind 1, kind 2 and 2 more. ")
+    assert said_of(analysis, *rows).startswith("5 warnings: kind 0 (mix), kind 1 (mix), kind 2 (mix) and 2 more. ")
 
 
 def test_the_notice_is_on_page_text_and_terminal(analysis):
     said = notice(analysis)
-    assert said.startswith("1 error and 1 warning: own clock lost and clipping. ")
+    assert said.startswith("1 error and 1 warning: own clock lost (lawn) and clipping (mix). ")
     page = page_bytes(analysis, ()).decode()
     assert page.index(said) < page.index("<table")
     assert f'{said}</strong> <a class="screen-only" href="#hand">' in page

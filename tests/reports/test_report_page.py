@@ -152,6 +152,20 @@ def test_positions_stand_in_the_order_in_which_the_reference_reaches_them(make):
     assert page_evidence.order_words(few) == ""
 
 
+def test_an_output_without_any_arrival_is_named(make):
+    """A main that no row has: whoever reads of the first main has to know that it is one of fewer."""
+    analysis = make(("main left", "main right", "sub"), ("seat 0", "seat 1"))
+    assert page_evidence.unarrived_words(analysis) == ""
+    ms = {key: at for key, at in analysis.arrival_present_ms.items() if key[0] != "main right"}
+    one = dataclasses.replace(analysis, arrival_present_ms=ms)
+    said = page_evidence.unarrived_words(one)
+    kind = one.sound_check.outputs["main right"].kind
+    assert said.startswith("No arrival can be told of main right, at any position: too little stands out.")
+    assert ("is so without main right." in said) is (kind == "main")
+    assert said in page.page_bytes(one, ()).decode()
+    assert page_evidence.unarrived_words(dataclasses.replace(analysis, arrival_present_ms={})) == ""
+
+
 def test_arrivals_stand_in_tables_a_printed_page_holds(make):
     analysis = make(("mains", "sub"), tuple(f"seat {i}" for i in range(11)))
     tables = page_evidence.arrival_tables(analysis)

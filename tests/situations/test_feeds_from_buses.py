@@ -92,7 +92,7 @@ def test_feeds_of_one_bus_are_equal(tmp_path: Path) -> None:
     scene = build_scene(5)
     found = analyse(load_sound_check(write(scene, tmp_path, takes_on_bus(scene, 0.0, 1.0))))
     assert [f for f in found.findings if f.finding == "unequal feeds"] == []
-    assert "What feeds hold of one programme they hold in step and at one level" in granted_words(found)
+    assert "What the feeds have in common they carry at the same time and level" in granted_words(found)
 
 
 def test_where_no_two_feeds_share_programme_equal_feeds_are_assumed_and_said(tmp_path: Path) -> None:
