@@ -18,6 +18,7 @@ from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
 from analyze.alignment.monitors import decide_monitors
+from analyze.alignment.reach import reach
 from analyze.alignment.reference_group import cancelling_words, of_the_reference, turned_row
 from analyze.alignment.rows import DelayScan, Recommendation
 from analyze.alignment.score import UNCHANGED, Change, efficiency_db, mean_score
@@ -157,7 +158,9 @@ def delay_scans(context: Context, decisions: Mapping[Group, Decision]) -> list[D
         std = _scan_std(context, group, rest, grid, decision.candidate)
         order = (0, 1) if members[0].setting.sign > 0 else (1, 0)
         curves = [curve[k] for curve in (scores, std) for k in order]
-        scans.append(DelayScan(group, members[0].setting.delay_ms + grid, *curves))
+        at_present_ms, searched = members[0].setting.delay_ms, reach(context, group)
+        searched_ms = at_present_ms + searched.low_ms, at_present_ms + searched.high_ms
+        scans.append(DelayScan(group, searched_ms, at_present_ms + grid, *curves))
     return scans
 
 

@@ -107,9 +107,11 @@ class DelayScan:
     normal_db, inverted_db : (delay,) score of the audience cells
     normal_std_db, inverted_std_db : (delay,) standard deviation over resamples of how far the score lies from that of
         the setting that is recommended or considered, where it is 0
+    searched_ms : the first and the last setting that was searched; beyond, nothing is recommended
     """
 
     outputs: tuple[str, ...]
+    searched_ms: tuple[float, float]
     delay_ms: NDArray[np.float64]
     normal_db: NDArray[np.float64]
     inverted_db: NDArray[np.float64]

@@ -107,6 +107,7 @@ def _output(analysis: Analysis, row: Recommendation) -> dict[str, Any]:
         "min_delay_ms": min(output.min_delay_ms, *settings_ms),
         "max_delay_ms": max(output.max_delay_ms, *settings_ms),
         "can_flip": output.can_invert or row.recommended_polarity != row.setting_polarity,
+        "searched_ms": next((one.searched_ms for one in analysis.delay_scans if one.outputs[0] == row.output), None),
         "runner_up": dataclasses.asdict(rival) | {"note": rival.note} if rival else None,
     }
 

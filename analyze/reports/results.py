@@ -133,6 +133,7 @@ def _scans(analysis: Analysis) -> list[dict[str, Any]]:
     return [
         {
             "outputs": list(one.outputs),
+            "searched_ms": [_rounded(v, "ms") for v in one.searched_ms],
             "delay_ms": [_rounded(v, "ms") for v in one.delay_ms],
             "normal_db": [_rounded(v, "db") for v in one.normal_db],
             "inverted_db": [_rounded(v, "db") for v in one.inverted_db],

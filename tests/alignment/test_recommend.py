@@ -26,6 +26,7 @@ from alignment_making import (
 from analyze.alignment.context import Context
 from analyze.alignment.decision import Decision
 from analyze.alignment.prediction import prediction_rows
+from analyze.alignment.reach import reach
 from analyze.alignment.recommend import (
     changes_of,
     decide_all,
@@ -320,6 +321,8 @@ def test_scans_show_both_polarities_as_settings() -> None:
         for values, sign in ((scan.normal_db, -1.0), (scan.inverted_db, 1.0)):
             state = {**changes, "sub": (sign, float(scan.delay_ms[k]) - 12.0)}
             assert values[k] == pytest.approx(spelled_out_db(turned(h, NAMES, state), found.audience), abs=1e-3)
+    allowed = reach(found, ("sub",))
+    assert scan.searched_ms == (allowed.low_ms + 12.0, allowed.high_ms + 12.0)
     best = changes["sub"][1] + 12.0
     assert scan.delay_ms.min() <= best <= scan.delay_ms.max()
 

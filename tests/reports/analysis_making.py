@@ -347,7 +347,13 @@ def make_analysis(
         ),
         delay_scans=tuple(
             DelayScan(
-                (name,), delays, -3.0 + np.cos(delays / 3.0), -3.0 - np.cos(delays / 3.0), 0.01 * delays, 0.02 * delays
+                (name,),
+                (float(delays[0]), float(delays[-1])),
+                delays,
+                -3.0 + np.cos(delays / 3.0),
+                -3.0 - np.cos(delays / 3.0),
+                0.01 * delays,
+                0.02 * delays,
             )
             for name in outputs[1:4]
         ),

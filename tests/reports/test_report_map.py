@@ -54,6 +54,23 @@ def test_the_map_tells_best_and_next_best_of_what_is_chosen(opened, report, anal
     assert "Yours: as good as the best." in part(page, "told").text_content()
 
 
+def test_a_best_beyond_what_was_searched_says_why_it_is_not_recommended(opened, analysis, tmp_path):
+    """The same best, once within what was searched and once beyond."""
+    for searched_ms, is_beyond in (((0.0, 500.0), False), ((400.0, 410.5), True)):
+        scan = replace(analysis.delay_scans[0], searched_ms=searched_ms)
+        one = replace(analysis, delay_scans=(scan, *analysis.delay_scans[1:]))
+        (tmp_path / "report.html").write_bytes(page_bytes(one, []))
+        page = opened(tmp_path)
+        page.get_by_role("button", name="Present").click()
+        page.get_by_label(f"{NAMES[1]}: delay in ms").focus()
+        page.wait_for_timeout(100)
+        said = "No delay outside of 400.0 to 410.5 ms is recommended: they are too far from arrivals in step."
+        told = part(page, "told").text_content()
+        assert told.startswith("Best: ")
+        assert (said in told) is is_beyond
+        assert ("outside of" in told) is is_beyond
+
+
 @pytest.mark.parametrize(("name", "is_open"), [(NAMES[1], False), (NAMES[2], True)])
 def test_the_best_of_what_is_not_decided_is_not_to_be_typed(opened, report, name, is_open):
     page = opened(report)

@@ -335,13 +335,18 @@
       const apart = `${Math.abs(later_ms).toFixed(1)} ms ${later_ms < 0 ? "earlier" : "later"}`;
       return `Next best: ${called(next)}, ${lessWords(top.score_db - next.score_db) || "as good"} and ${apart}.`;
     };
+    const beyond = () => {
+      const [first_ms, last_ms] = model.outputs[i].searched_ms ?? [-Infinity, Infinity], at_ms = yours[i].delay_ms + top.shift_ms;
+      return top.name || (at_ms > first_ms - STEP_MS && at_ms < last_ms + STEP_MS) ? ""
+        : ` No delay outside of ${first_ms.toFixed(1)} to ${last_ms.toFixed(1)} ms is recommended: they are too far from arrivals in step.`;
+    };
     const lessWords = (db) => (db < EQUAL_DB ? "" : `${dbText(db)} dB less`);
     const rivalWords = () => {
       const less = rival.cost_db < EQUAL_DB ? "" : `, ${lessWords(rival.cost_db)} where it overlaps with others`;
       return `Runner-up: ${delayText(rival.delay_ms)} ${rival.polarity}${less}${rival.note && `, ${rival.note}`}.`;
     };
     const words = range_db < FLAT_DB ? ["No band that counts changes with it: the score does not depend on it."] : [
-      `Best: ${top.name ? `${settingText(recommended[i]).slice(0, 2).join(" ")}, as recommended` : called(top)}, ${dbText(top.score_db)} dB.`,
+      `Best: ${top.name ? `${settingText(recommended[i]).slice(0, 2).join(" ")}, as recommended` : called(top)}, ${dbText(top.score_db)} dB.${beyond()}`,
       rival !== null ? rivalWords() : next === null ? "There is no other peak in this range." : nextWords(),
       `Yours: ${top.score_db - now_db < EQUAL_DB ? "as good as the best" : `${dbText(top.score_db - now_db)} dB under the best`}.`,
     ];
