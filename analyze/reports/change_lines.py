@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
     from analyze.pipeline import Analysis
     from analyze.reports.page_sheet import InputRow
+    from analyze.reports.runner_up import RunnerUp
     from analyze.responses.rows import InputPair
 
 # So many changes are said in lines of their own, with names so long.
@@ -93,7 +94,7 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
     return ChangeLine(
         _who(analysis, [row.output for row in rows]),
         _values(rows),
-        confidence_text(analysis, first, f" sure{_of_what(first)}{_of_polarity(first)}"),
+        confidence_text(analysis, first, f" sure{_of_what(analysis, first)}{_of_polarity(first)}"),
         _about(analysis, first),
         tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
         is_optional(first),
@@ -148,11 +149,11 @@ def _values(rows: Sequence[Recommendation]) -> str:
     return ", ".join(filter(None, (*_changes(rows[0]), words)))
 
 
-def _of_what(row: Recommendation) -> str:
-    """What is sure: not that a fill should be asked for, that an optional change is needed, or a doubtful polarity."""
+def _of_what(analysis: Analysis, row: Recommendation) -> str:
+    """What is sure: not that a fill should be asked for, that an optional change is needed, or one of two as good."""
     from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
 
-    if is_optional(row) or _of_polarity(row):
+    if is_optional(row) or _of_polarity(row) or _as_good(analysis, row) is not None:
         return f" that no other setting adds over {RIGHT_DB:g} dB more"
     return " to arrive as asked" if row.kind in BY_ARRIVAL and row.delay_change_ms else ""
 
@@ -191,13 +192,23 @@ def _sum_words(analysis: Analysis, row: Recommendation) -> str:
     return _sentence("; ".join(parts))
 
 
+def _as_good(analysis: Analysis, row: Recommendation) -> RunnerUp | None:
+    """The runner-up where it counts as right, too; else None."""
+    from analyze.reports.runner_up import runner_up  # brings in numpy
+
+    rival = runner_up(analysis, row.output)
+    return rival if rival is not None and rival.is_as_good else None
+
+
 def _either_words(analysis: Analysis, row: Recommendation) -> str:
-    """That the other polarity would do too, and at which delay; empty where it is sure which of both."""
+    """That another setting would do too: the other polarity, or another delay; empty where it is sure which."""
     from analyze.alignment.decision import DECIDED  # these bring in numpy
     from analyze.reports.runner_up import runner_up
 
     if not row.polarity_confidence < DECIDED:
-        return ""
+        near = _as_good(analysis, row)
+        is_same = near is not None and near.polarity == row.recommended_polarity
+        return f"{number(near.delay_ms, 2)} ms will do too." if near is not None and is_same else ""
     rival = runner_up(analysis, row.output)
     is_known = rival is not None and rival.polarity != row.recommended_polarity
     other = f"{rival.polarity} at {number(rival.delay_ms, 2)} ms" if rival and is_known else "at a delay of its own"

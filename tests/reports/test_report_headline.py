@@ -9,10 +9,12 @@ import pytest
 from analyze.alignment.grounds import SeatTiming, TimingGrounds
 from analyze.alignment.rows import ChangeEffect
 from analyze.reports import headline
+from analyze.reports import runner_up as runner_up_module
 from analyze.reports.change_lines import change_lines
 from analyze.reports.effects import losses_of
 from analyze.reports.page import page_bytes
 from analyze.reports.page_sheet import sheet_rows
+from analyze.reports.runner_up import RunnerUp
 
 
 @pytest.mark.parametrize(
@@ -219,7 +221,7 @@ def test_the_reason_of_a_polarity_stands_beside_it(analysis, kind, wired, why):
     assert line.about.startswith(why)
 
 
-def test_how_sure_it_is_stands_beside_every_change(analysis):
+def test_how_sure_it_is_stands_beside_every_change(analysis, monkeypatch):
     row = dataclasses.replace(analysis.recommendations[1], decision="change", confidence=0.93, polarity_change="no")
     inverted = {"setting_polarity": "inverted", "recommended_polarity": "inverted"}
     stays = dataclasses.replace(row, **inverted, recommended_delay_ms=4.0)
@@ -231,6 +233,13 @@ def test_how_sure_it_is_stands_beside_every_change(analysis):
     assert change_lines(less)[0].sure == (
         "93 % sure that no other setting adds over 0.5 dB more, 85 % that this polarity is the better"
     )
+    as_good = RunnerUp("inverted", 9.0, 0.3)
+    for rival, words in ((as_good, "9.00 ms will do too."), (dataclasses.replace(as_good, cost_db=0.6), "")):
+        monkeypatch.setattr(runner_up_module, "runner_up", lambda *_, rival=rival: rival)
+        (line,) = change_lines(one)
+        assert line.sure == f"93 % sure{' that no other setting adds over 0.5 dB more' if words else ''}"
+        assert ("9.00 ms will do too." in line.about) is bool(words)
+    monkeypatch.undo()
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
     (line,) = change_lines(either)
     assert line.about.endswith("; that this one can add more, each at its best delay, is 45 % sure.")
