@@ -22,6 +22,7 @@ from analyze.reports.sheet_notes import (
     other_main_settings,
     unheard_note,
 )
+from analyze.reports.step_words import out_of_step_words
 from analyze.reports.summaries import listed, number, percent, signed
 from analyze.reports.wiring_notes import stopgaps, wired_inverted
 
@@ -169,7 +170,12 @@ def _of_polarity(row: Recommendation) -> str:
 def _about(analysis: Analysis, row: Recommendation) -> str:
     """Why, and what to mind."""
     if row.kind not in BY_ARRIVAL:
-        return _joined(_sum_words(analysis, row), _either_words(analysis, row), unheard_note(analysis, row))
+        return _joined(
+            _sum_words(analysis, row),
+            _either_words(analysis, row),
+            out_of_step_words(analysis, row),
+            unheard_note(analysis, row),
+        )
     others = (f"{what}: {instead}." for what, instead in other_main_settings(analysis, row))
     unheard = unheard_note(analysis, row)
     return _joined(_timing_words(analysis, row), _cost_words(row), unheard, echo_note(analysis, row), *others)
@@ -193,11 +199,12 @@ def _sum_words(analysis: Analysis, row: Recommendation) -> str:
 
 
 def _as_good(analysis: Analysis, row: Recommendation) -> RunnerUp | None:
-    """The runner-up where it counts as right, too; else None."""
+    """The runner-up where it is another delay in the same polarity and counts as right, too; else None."""
     from analyze.reports.runner_up import runner_up  # brings in numpy
 
     rival = runner_up(analysis, row.output)
-    return rival if rival is not None and rival.is_as_good else None
+    is_so = rival is not None and rival.is_as_good and rival.polarity == row.recommended_polarity
+    return rival if is_so else None
 
 
 def _either_words(analysis: Analysis, row: Recommendation) -> str:
@@ -207,8 +214,7 @@ def _either_words(analysis: Analysis, row: Recommendation) -> str:
 
     if not row.polarity_confidence < DECIDED:
         near = _as_good(analysis, row)
-        is_same = near is not None and near.polarity == row.recommended_polarity
-        return f"{number(near.delay_ms, 2)} ms will do too." if near is not None and is_same else ""
+        return f"{number(near.delay_ms, 2)} ms will do too." if near is not None else ""
     rival = runner_up(analysis, row.output)
     is_known = rival is not None and rival.polarity != row.recommended_polarity
     other = f"{rival.polarity} at {number(rival.delay_ms, 2)} ms" if rival and is_known else "at a delay of its own"

@@ -234,7 +234,8 @@ def test_how_sure_it_is_stands_beside_every_change(analysis, monkeypatch):
         "93 % sure that no other setting adds over 0.5 dB more, 85 % that this polarity is the better"
     )
     as_good = RunnerUp("inverted", 9.0, 0.3)
-    for rival, words in ((as_good, "9.00 ms will do too."), (dataclasses.replace(as_good, cost_db=0.6), "")):
+    others = dataclasses.replace(as_good, cost_db=0.6), dataclasses.replace(as_good, polarity="normal")
+    for rival, words in ((as_good, "9.00 ms will do too."), *((other, "") for other in others)):
         monkeypatch.setattr(runner_up_module, "runner_up", lambda *_, rival=rival: rival)
         (line,) = change_lines(one)
         assert line.sure == f"93 % sure{' that no other setting adds over 0.5 dB more' if words else ''}"

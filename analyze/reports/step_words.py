@@ -1,0 +1,46 @@
+"""That a setting for the best sum takes a sub or main further out of step with the main that comes first."""
+
+from __future__ import annotations
+
+import statistics
+from typing import TYPE_CHECKING
+
+from analyze.reports.selections import BY_ARRIVAL
+from analyze.reports.summaries import number
+
+if TYPE_CHECKING:
+    from analyze.alignment.rows import Recommendation
+    from analyze.pipeline import Analysis
+
+#: So much further from the first main is worth a word, ms: half a cycle of 100 Hz.
+_FURTHER_MS = 5.0
+
+
+def out_of_step_words(analysis: Analysis, row: Recommendation) -> str:
+    """How far from the first main it comes then and at present, in the middle of the seats; empty where no further."""
+    from analyze.reports.lateness import late_after_first  # brings in all that decides
+
+    if row.decision != "change" or row.kind in (*BY_ARRIVAL, "monitor"):
+        return ""
+    seats = {name for name, position in analysis.sound_check.positions.items() if position.zone == "audience"}
+    late = [one for (output, seat), one in late_after_first(analysis).items() if output == row.output and seat in seats]
+    if not late:
+        return ""
+    present_ms, then_ms = (
+        statistics.median(getattr(one, what) for one in late) for what in ("present_ms", "recommended_ms")
+    )
+    if abs(then_ms) - abs(present_ms) < _FURTHER_MS:
+        return ""
+    return (
+        f"In the middle of the seats it comes {_off(then_ms)} the first main then, {_off(present_ms)} it at present: "
+        "listen whether kick and bass stay tight."
+    )
+
+
+def _off(late_ms: float) -> str:
+    """How far from the first main.
+
+    >>> _off(-13.62), _off(0.61)
+    ('14 ms ahead of', '1 ms behind')
+    """
+    return f"{number(abs(late_ms), 0)} ms {'ahead of' if late_ms < 0.0 else 'behind'}"

@@ -1,0 +1,42 @@
+"""A setting that takes a sub further from the first main than it is at present says so."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from analyze.reports.change_lines import change_lines
+from analyze.reports.step_words import out_of_step_words
+
+SUB = "sub left"
+
+
+def at(analysis, present_ms: float, change_ms: float):
+    """The sub so much later than the mains at every seat at present, and moved so far."""
+    arrivals = dict(analysis.arrival_present_ms)
+    for seat in analysis.sound_check.positions:
+        arrivals[SUB, seat] = arrivals["mains", seat] + present_ms
+    change = {**analysis.recommended_change, SUB: (1.0, change_ms)}
+    return dataclasses.replace(analysis, arrival_present_ms=arrivals, recommended_change=change, feed_relations=())
+
+
+@pytest.mark.parametrize(
+    ("present_ms", "change_ms", "said"),
+    [
+        (0.6, -13.34, "it comes 13 ms ahead of the first main then, 1 ms behind it at present"),
+        (-2.0, 10.0, "it comes 8 ms behind the first main then, 2 ms ahead of it at present"),
+        (12.0, -12.0, ""),  # into step
+        (8.0, -13.0, ""),  # as far to the other side, less
+        (2.0, -6.9, ""),  # less than half a cycle of 100 Hz further
+    ],
+)
+def test_what_goes_out_of_step_is_said(analysis, present_ms, change_ms, said):
+    row = next(one for one in analysis.recommendations if one.output == SUB)
+    one, moved = at(analysis, present_ms, change_ms), dataclasses.replace(row, decision="change")
+    words = out_of_step_words(one, moved)
+    assert (said in words) if said else words == ""
+    assert out_of_step_words(one, dataclasses.replace(moved, decision="keep")) == ""
+    assert out_of_step_words(one, dataclasses.replace(moved, kind="tower")) == ""
+    line = next(line for line in change_lines(one) if SUB in line.who)
+    assert words in line.about
