@@ -34,6 +34,10 @@ _LINE_PART = 0.015
 _NOTHING_DB = 5e-4
 
 
+#: A phase known no better than this tells nothing: one by chance has a standard deviation of 104 degrees.
+_VAGUE_DEG = 52.0
+
+
 @dataclass(frozen=True)
 class PhasePoint:
     """Phase of an output minus that of another in one band, at present and as recommended, with its standard error."""
@@ -228,7 +232,7 @@ def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[
         phase = row.relative_phase_deg if row.output == output else -row.relative_phase_deg
         std = math.hypot(*(errors.get((name, row.position, row.band_hz), 0.0) for name in (output, other)))
         turned = wrapped_deg(phase + change_deg(analysis, output, other, row.band_hz))
-        is_usable = row.usable == "yes"
+        is_usable = row.usable == "yes" and std < _VAGUE_DEG
         points[row.position].append(PhasePoint(row.band_hz, wrapped_deg(phase), turned, std, is_usable))
     n_usable = {position: sum(point.is_usable for point in found) for position, found in points.items()}
     described = analysis.sound_check.outputs[output]

@@ -362,3 +362,14 @@ def test_an_error_of_a_sum_that_is_not_seen_or_not_known_is_no_width(analysis):
 )
 def test_the_error_of_a_level_is_drawn_beside_where_it_is_seen_however_few_bands_were_heard(either_db, seen):
     assert is_error_seen(np.array(either_db, dtype=float)).tolist() == [bool(one) for one in seen]
+
+
+@pytest.mark.parametrize(("std_deg", "is_told"), [(40.0, True), (60.0, False)])
+def test_a_phase_known_no_better_than_chance_tells_nothing(analysis, std_deg, is_told):
+    """Phases by chance are spread by 104 degrees (uniform over a turn: 360 / sqrt 12)."""
+    vague = tuple(
+        dataclasses.replace(row, phase_std_deg=std_deg if row.output == "sub left" else 0.1) for row in analysis.bands
+    )
+    points = phase_points(dataclasses.replace(analysis, bands=vague), "sub left", "mains")
+    assert bool(points) is is_told
+    assert bool(phase_points(analysis, "sub left", "mains"))
