@@ -271,7 +271,8 @@ ROBUSTNESS = Table(
         _text(
             "scenario",
             "level:<output>:+3 (dB; of a whole group level:<group>:+3), air:+10 (K), "
-            "seat:<position> (left out of the decision), polarity:<output> (one that is to be turned, kept as it is)",
+            "seat:<position> (decided again without it, so another setting may come out), "
+            "polarity:<output> (one that is to be turned, kept as it is)",
         ),
         _POSITION,
         _ZONE,
