@@ -129,8 +129,8 @@ def demo(out: Path, seed: int, second_visit: bool) -> int:
     "--feeds",
     default="",
     metavar="NAME,NAME,...",
-    help="Likewise the outputs: in the order of their feeds, the first tracks; where every recording has one feed, in "
-    "the order of the recordings.",
+    help="Likewise the outputs: in the order of their feeds, the first tracks or all of a recording without "
+    "microphones; where every recording has one feed, in the order of the recordings.",
 )
 @click.option(
     "--on-stage", default="", metavar="NAME,...", help="Which of the positions are on stage; all others are audience."

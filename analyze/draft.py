@@ -1,8 +1,9 @@
 """From a folder of recordings to a first `soundcheck.toml`, to be corrected by hand.
 
 The way: `draft_files` finds the audio, `draft_tracks` guesses what each channel is (by `draft_reading`, from the table
-in `description_words`), `draft_order` where no word tells, `draft_recordings` what was recorded together, `draft_said`
-names microphones as the user says, `draft_names` all else, `draft_text` writes it. Nothing is listened to.
+in `description_words`), `draft_feeds` and `draft_order` where no word tells, `draft_recordings` what was recorded
+together, `draft_said` names microphones as the user says, `draft_names` all else, `draft_text` writes it. Nothing is
+listened to.
 A description that is there already is never touched, unless it is a draft as it was written and more is said now. A
 new one appears whole or not at all.
 """
@@ -18,11 +19,20 @@ from analyze.audio.files import foreign_reason
 from analyze.description import load_sound_check
 from analyze.description_findings import NOTHING_IN_COMMON, TWO_NAMES
 from analyze.description_text import FILE_NAME, MAX_FILE_BYTES
+from analyze.draft_feeds import with_feeds_alone
 from analyze.draft_files import LeftOut, find_audio
 from analyze.draft_names import Draft, name_draft
 from analyze.draft_order import is_nameless, with_roles_by_order
 from analyze.draft_recordings import bundle_tracks
-from analyze.draft_said import Said, said_in, said_line, with_known_names, with_names_by_order, with_zones
+from analyze.draft_said import (
+    Said,
+    n_mics_to_place,
+    said_in,
+    said_line,
+    with_known_names,
+    with_names_by_order,
+    with_zones,
+)
 from analyze.draft_text import draft_text, said_of
 from analyze.draft_tracks import Track, guess_tracks
 from analyze.errors import AnalyzeError, AudioError, DescriptionError, OutputError
@@ -84,7 +94,9 @@ def guess_sound_check(folder: Path, said: Said | None = None) -> Draft:
     if not files:
         raise _nothing_readable(folder, left_out)
     said = said or Said()
-    tracks = with_roles_by_order(with_known_names(guess_tracks(files), said), len(said.feeds), len(said.mics))
+    known = with_known_names(guess_tracks(files), said)
+    known = with_feeds_alone(known, len(said.feeds), n_mics_to_place(known, said))
+    tracks = with_roles_by_order(known, len(said.feeds), len(said.mics))
     bundles, alone = bundle_tracks(tracks)
     lone = [LeftOut(track.text, "a stage input that has no second microphone to be compared with.") for track in alone]
     named = with_names_by_order(bundles, said)

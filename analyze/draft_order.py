@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from analyze.description_words import words_of
 from analyze.draft_recordings import recording_key
-from analyze.draft_tracks import Track
+from analyze.draft_tracks import FILE_NAME, FOLDER_NAME, SIDES, Track
 from analyze.errors import DescriptionError
 
 
@@ -19,6 +19,9 @@ def is_nameless(track: Track) -> bool:
     """Whether nothing but a number and words such as `mic`, `track` or `matrix` tell a track from others."""
     if track.file.n_channels > 1 and track.label in ("", f"{track.file.stem} {track.channel}"):
         return True
+    is_of_pair = track.file.n_channels == 2 and track.source in (FILE_NAME, FOLDER_NAME)
+    if is_of_pair and track.role == "feed" and track.label == SIDES[track.channel - 1]:
+        return True  # `feeds.wav`: that one is the left channel names nothing
     words = words_of(track.label or track.file.stem)
     return all(word.means("number", "filler", "take", "role:mic", "role:feed") for word in words)
 
@@ -33,6 +36,15 @@ def by_number(tracks: Iterable[Track]) -> list[Track]:
     return sorted(tracks, key=place)
 
 
+def recordings_of(tracks: Iterable[Track]) -> list[list[Track]]:
+    """The channels of every file of several, and files of one channel by recording."""
+    found: dict[object, list[Track]] = {}
+    for track in tracks:
+        is_of_several = track.file.n_channels > 1
+        found.setdefault(track.file.path if is_of_several else recording_key(track), []).append(track)
+    return [by_number(some) for some in found.values()]
+
+
 def with_roles_by_order(tracks: Sequence[Track], n_feeds: int, n_mics: int) -> tuple[Track, ...]:
     """The tracks, those of recordings of which nothing is known taken for feeds and microphones.
 
@@ -43,7 +55,7 @@ def with_roles_by_order(tracks: Sequence[Track], n_feeds: int, n_mics: int) -> t
     """
     if not (n_feeds or n_mics) and any(track.role for track in tracks):
         return tuple(tracks)
-    recordings = [some for some in _recordings(tracks) if _is_unknown(some, n_feeds, n_mics)]
+    recordings = [some for some in recordings_of(tracks) if _is_unknown(some, n_feeds, n_mics)]
     is_sole = len(recordings) == 1
     taken = {
         track.place: track
@@ -53,22 +65,13 @@ def with_roles_by_order(tracks: Sequence[Track], n_feeds: int, n_mics: int) -> t
     return tuple(taken.get(track.place, track) for track in tracks)
 
 
-def _recordings(tracks: Iterable[Track]) -> list[list[Track]]:
-    """The channels of every file of several, and files of one channel by recording."""
-    found: dict[object, list[Track]] = {}
-    for track in tracks:
-        is_of_several = track.file.n_channels > 1
-        found.setdefault(track.file.path if is_of_several else recording_key(track), []).append(track)
-    return [by_number(some) for some in found.values()]
-
-
 def _is_unknown(some: Sequence[Track], n_feeds: int, n_mics: int) -> bool:
     """Whether nothing tells what any track of a recording is, and it has enough of them."""
     if len(some) < 2 or any(track.role for track in some):
         return False
     if len(some) < n_mics and some[0].file.n_channels > 1:
         what = f"has {len(some)} tracks of which nothing is known, and --mics names {n_mics} microphones."
-        mend = "If they are of something else, let its name say so (handheld.wav), or move it to another folder."
+        mend = "If all are feeds, name them with --feeds; else let its name say what it is (handheld.wav), or move it."
         raise DescriptionError(what, mend, path=some[0].file.path)
     return len(some) >= n_mics if n_mics else len(some) > n_feeds
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from analyze.description_lines import listed, shown
 from analyze.description_words import plain_text
+from analyze.draft_feeds import unnamed_recordings
 from analyze.draft_names import DraftPosition, printable_name
 from analyze.draft_order import by_number, is_nameless
 from analyze.draft_reading import read_text
@@ -84,6 +85,12 @@ def with_known_names(tracks: Iterable[Track], said: Said) -> tuple[Track, ...]:
     return tuple(map(told, tracks))
 
 
+def n_mics_to_place(tracks: Iterable[Track], said: Said) -> int:
+    """Microphones that the user names and that no track bears by itself."""
+    borne = {track.label for track in tracks if track.is_told and track.role == "mic"}
+    return sum(name not in borne for name in said.mics)
+
+
 def with_names_by_order(bundles: Sequence[Bundle], said: Said) -> list[Bundle]:
     """The bundles, their feeds and microphones without names called as the user says.
 
@@ -100,9 +107,7 @@ def with_names_by_order(bundles: Sequence[Bundle], said: Said) -> list[Bundle]:
             told |= {track.place: _told(track, role, name) for track, name in zip(group, own, strict=True)}
         named = [replace(b, tracks=tuple(told.get(track.place, track) for track in b.tracks)) for b in named]
         if not any(track.is_told and track.role == role for bundle in named for track in bundle.tracks):
-            what = f"{_OPTIONS[role]} names {listed(names)}, and no recording has {what} without names."
-            mend = "Leave the option away: the tracks are called as their files or track lists say."
-            raise DescriptionError(what, mend)
+            raise _nobody_named([track for bundle in named for track in bundle.tracks], names, role, what)
     return named
 
 
@@ -165,3 +170,19 @@ def _another_number(group: Sequence[Track], names: Sequence[str], role: str) -> 
     if role == "feed":
         mend += " Where one output plays after another, --mics says how many tracks are none of the feed."
     return DescriptionError(f"{what} {listed(names)}).", mend)
+
+
+def _nobody_named(tracks: Sequence[Track], names: Sequence[str], role: str, what: str) -> DescriptionError:
+    """The error for an option that names no track: too many, too few, not plain which, or all have names."""
+    unnamed = unnamed_recordings(tracks) if role == "feed" else []
+    for group in unnamed:
+        if len(group) != len(names):
+            return _another_number(group, names, role)
+    if unnamed:
+        files = listed(list(dict.fromkeys(group[0].file.path for group in unnamed)))
+        problem = f"--feeds names {listed(names)}, and nothing says which recording they are of (found {files})."
+        return DescriptionError(problem, "Let the name of the file that holds feeds alone say so: feeds.wav.")
+    called = listed(list(dict.fromkeys(track.own_name for track in tracks if track.role == role)))
+    problem = f"{_OPTIONS[role]} names {listed(names)}, and no recording has {what} without names."
+    mend = "Leave the option away: the tracks are called as their files or track lists say"
+    return DescriptionError(problem, f"{mend}, {called}." if called else f"{mend}.")

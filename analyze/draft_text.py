@@ -50,7 +50,8 @@ def draft_text(draft: Draft, said: str = "") -> str:
         blocks.append(_block(_output(output, is_marked), output.name in outputs))
     taped = _taped_from(draft)
     blocks += [_block(_position(position, taped), position.name in positions) for position in draft.positions]
-    blocks += [_block(_capture(capture), capture in live) for capture in draft.captures]
+    flipped = _flipped_in(live)
+    blocks += [_block(_capture(capture, capture is flipped), capture in live) for capture in draft.captures]
     if draft.left_out:
         lines = (f"{_comment(left.what)}: {_shown(left.why, _LONGEST_REMARK)}" for left in draft.left_out)
         blocks.append("\n".join(["# Left out:", *lines]))
@@ -110,8 +111,24 @@ def _taped_from(draft: Draft) -> str:
     return names[0] if names else ""
 
 
-def _capture(capture: DraftCapture) -> Iterator[str]:
-    """A `[[captures]]` table."""
+def _flipped_in(live: Sequence[DraftCapture]) -> DraftCapture | None:
+    """The first capture whose several feeds are those of another one too: one of the two may be a take with a flip."""
+    feeds = [frozenset(capture.feeds) for capture in live]
+    return next((c for c, own in zip(live, feeds, strict=True) if len(own) > 1 and feeds.count(own) > 1), None)
+
+
+def _settings_of_a_take(capture: DraftCapture) -> str:
+    """How a setting is written that held in one take alone, with one of its outputs: a sub where there is one."""
+    subs = [name for name, track in capture.feeds.items() if track.kind == "sub"]
+    name = (subs or list(capture.feeds))[0]
+    return (
+        f'settings = {{ {_key(name)} = {{ polarity = "inverted" }} }}  # where this take had another polarity or delay '
+        "than [outputs] says, e.g. flipped for a test; an inverted output that was flipped is written normal"
+    )
+
+
+def _capture(capture: DraftCapture, is_example: bool) -> Iterator[str]:
+    """A `[[captures]]` table; `is_example` if it shows how settings of one take are written."""
     yield "[[captures]]"
     yield f"name = {_quoted(capture.name)}"
     yield _comment(_together(capture))
@@ -127,6 +144,8 @@ def _capture(capture: DraftCapture) -> Iterator[str]:
         for files, why in capture.strays:
             yield from _clock(files, f"on a clock of its own: {why}")
         yield "]"
+    if is_example:
+        yield _comment(_settings_of_a_take(capture))
     for name in ("feeds", "mics", "inputs"):
         tracks = getattr(capture, name)
         if tracks:

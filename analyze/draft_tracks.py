@@ -16,8 +16,10 @@ from analyze.draft_reading import OutputKey, Reading, read_text
 
 #: A description longer than this is a text about the file and not the name of its track.
 _LONGEST_NAME = 80
-_SIDES = ("left", "right")
-_FILE_NAME, _FOLDER_NAME = "the file name", "the name of the folder"
+#: What the channels of a file of two are called that only a text about all of it tells of.
+SIDES = ("left", "right")
+#: Where words stand that are about a whole file.
+FILE_NAME, FOLDER_NAME = "the file name", "the name of the folder"
 
 
 @dataclass(frozen=True)
@@ -88,16 +90,17 @@ def _channels(file: FoundFile, shared: Collection[str]) -> tuple[Track, ...]:
     texts = [_best_text(file, channel, shared) for channel in range(1, file.n_channels + 1)]
     named = [_of_reading(file, channel, reading, source) for channel, (reading, source) in enumerate(texts, start=1)]
     if file.n_channels == 1:
-        either = [*named, _of_reading(file, 1, name, _FILE_NAME)]
+        either = [*named, _of_reading(file, 1, name, FILE_NAME)]
         tracks = [next((track for track in either if track.role), next((t for t in either if t.label), either[1]))]
     elif any(track.role for track in named):
         tracks = named
     elif name.says_something:
-        tracks = _of_file(file, name, _FILE_NAME)
+        tracks = _of_file(file, name, FILE_NAME)
     else:
-        tracks = _of_file(file, folder, _FOLDER_NAME) if folder.says_something else named
-    whole = ((track, track.take or name.take, track.is_handheld or name.is_handheld) for track in tracks)
-    return tuple(_in_folder(replace(track, take=take, is_handheld=own), folder) for track, take, own in whole)
+        tracks = _of_file(file, folder, FOLDER_NAME) if folder.says_something else named
+    is_own = name.is_handheld or folder.is_handheld
+    whole = (replace(t, take=t.take or name.take, is_handheld=t.is_handheld or is_own) for t in tracks)
+    return tuple(_in_folder(track, folder) for track in whole)
 
 
 def _folder_reading(file: FoundFile) -> Reading:
@@ -181,7 +184,7 @@ def _one_of_many(track: Track) -> Track:
     if track.role == "mic":
         return replace(track, label=_numbered_label(track.label, track.channel))
     is_pair = track.file.n_channels == 2
-    which = _SIDES[track.channel - 1] if is_pair else str(track.channel)
+    which = SIDES[track.channel - 1] if is_pair else str(track.channel)
     key = (*track.output_key, which) if track.output_key else ()
     return replace(track, label=f"{track.label} {which}".strip(), output_key=key)
 
@@ -196,13 +199,13 @@ def _in_folder(track: Track, folder: Reading) -> Track:
     if track.kind or not folder.says_something:
         return track
     if not track.role and folder.is_sure and folder.role in ("feed", "mic", "input") and not folder.kind:
-        why = because(folder.words, _FOLDER_NAME)
+        why = because(folder.words, FOLDER_NAME)
         family = track.family or track.label.lower()
-        return replace(track, role=folder.role, is_sure=True, family=family, why=why, source=_FOLDER_NAME)
+        return replace(track, role=folder.role, is_sure=True, family=family, why=why, source=FOLDER_NAME)
     if not folder.kind or track.role not in ("feed", "mic", ""):
         return track
     label = track.label or (folder.output if track.role == "feed" else "")
-    why = because(folder.kind_words, _FOLDER_NAME)
+    why = because(folder.kind_words, FOLDER_NAME)
     return replace(track, kind=folder.kind, output_key=folder.output_key, label=label, kind_why=why)
 
 
