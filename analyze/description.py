@@ -255,6 +255,7 @@ def _loaded(path: Path, *, has_captures: bool = True, only_recorded: bool = Fals
 def _described(path: Path, source: bytes, *, has_captures: bool, only_recorded: bool) -> SoundCheck:
     """The sound check that the bytes of a file describe, with its captures, those that are recorded, or none."""
     from analyze.description_checks import find_mistakes
+    from analyze.description_misplaced import with_keys_in_place
     from analyze.description_schema import format_mistake, validated
 
     mistakes: list[Mistake] = []
@@ -263,12 +264,12 @@ def _described(path: Path, source: bytes, *, has_captures: bool, only_recorded: 
     if not has_captures:
         document.pop("captures", None)
     lines = index_lines(text)
-    unknown_format = format_mistake(document)
-    if unknown_format is not None:
+    if (unknown_format := format_mistake(document)) is not None:
         raise report(path, [unknown_format], lines)
+    files = AudioFolder(path.parent)
+    document = with_keys_in_place(document, files, mistakes)
     table, wrong_values = validated(document)
     tracks = [list(capture.tracks) for capture in table.captures]
-    files = AudioFolder(path.parent)
     absent = {k for k, texts in enumerate(tracks) if texts and only_recorded and not any(map(files.is_there, texts))}
     absent = absent if len(absent) < len(tracks) else set()
     mistakes += [*wrong_values, *find_mistakes(table, document, files, has_captures=has_captures, absent=absent)]
