@@ -40,7 +40,9 @@ def out_of_step_words(analysis: Analysis, row: Recommendation) -> str:
 def _off(late_ms: float) -> str:
     """How far from the first main.
 
-    >>> _off(-13.62), _off(0.61)
-    ('14 ms ahead of', '1 ms behind')
+    >>> _off(-13.62), _off(1.61), _off(0.4)
+    ('14 ms ahead of', '2 ms behind', 'within 1 ms of')
     """
+    if abs(late_ms) < 1.0:
+        return "within 1 ms of"
     return f"{number(abs(late_ms), 0)} ms {'ahead of' if late_ms < 0.0 else 'behind'}"

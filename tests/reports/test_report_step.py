@@ -24,7 +24,7 @@ def at(analysis, present_ms: float, change_ms: float):
 @pytest.mark.parametrize(
     ("present_ms", "change_ms", "said"),
     [
-        (0.6, -13.34, "it comes 13 ms ahead of the first main then, 1 ms behind it at present"),
+        (0.6, -13.34, "it comes 13 ms ahead of the first main then, within 1 ms of it at present"),
         (-2.0, 10.0, "it comes 8 ms behind the first main then, 2 ms ahead of it at present"),
         (12.0, -12.0, ""),  # into step
         (8.0, -13.0, ""),  # as far to the other side, less
