@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, open_report
@@ -12,8 +12,10 @@ from analyze.audio.damage import CLIPPING, LITTLE_HEADROOM
 from analyze.description import SoundCheck, load_outline
 from analyze.description_text import FILE_NAME
 from analyze.errors import DescriptionError
-from analyze.planning.checklist import Before, Checklist, checklist
+from analyze.planning.again import Before
+from analyze.planning.checklist import Checklist, checklist
 from analyze.planning.microphones import in_track_order
+from analyze.planning.recorders import own_recorders
 from analyze.planning.takes import Earlier, Plan, plan_all, plan_rest
 from analyze.planning.taping import zone_of
 from analyze.planning.wanted import captures_of, rows_of, undecided_reasons, wanted
@@ -58,10 +60,11 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
         check = in_track_order(load_outline(report.folder / FILE_NAME))
         earlier = [Earlier(one["name"], tuple(one["feeds"]), tuple(one["mics"])) for one in captures_of(report)]
         files = [file["path"] for file in report.results.get("input_files", ())]
-        plan = plan_rest(check, _to_be_recorded(report, check), n_microphones, earlier=earlier, files=files)
+        reasons = _to_be_recorded(report, check)
+        plan = plan_rest(check, reasons, n_microphones, earlier=earlier, files=files, own=own_recorders(check))
         return Asked(report.name, check, plan, report.doubts, _before(report, check))
     check = in_track_order(load_outline(path))
-    return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones))
+    return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones, own=own_recorders(check)))
 
 
 #: Tables whose rows hold a decision.
@@ -118,7 +121,14 @@ def _before(report: ReportRead, check: SoundCheck) -> Before:
         asked={
             row["output"]: f"{row['recommended_delay_ms']:.2f} ms, {row['recommended_polarity']}" for row in changed
         },
+        folders=_folders(report),
     )
+
+
+def _folders(report: ReportRead) -> tuple[str, ...]:
+    """The folders of the recordings, as the description writes them; empty for its own."""
+    files = (PurePosixPath(file["path"]).parent for file in report.results.get("input_files", ()))
+    return tuple(dict.fromkeys("" if str(folder) == "." else str(folder) for folder in files))
 
 
 def _found_at(report: ReportRead, check: SoundCheck, *names: str) -> tuple[str, ...]:

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from analyze.description import Output, SoundCheck
+from analyze.planning import own_clock_words
+from analyze.planning.again import Before, as_before, mended, where_files_go
 from analyze.planning.takes import Plan, Take
 from analyze.planning.taping import known_m, taped_at, untaped
 from analyze.reports.summaries import listed
@@ -43,21 +45,6 @@ class Checklist:
     afterwards: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Before:
-    """What a report says of the recordings there are.
-
-    nearest : output -> the position nearest to it, as far as it was heard
-    too_hot : positions whose microphones clipped or nearly did; inverted : whose chains are inverted
-    asked : output -> the setting that the report asks for, where it is another
-    """
-
-    nearest: Mapping[str, str] = field(default_factory=dict)
-    too_hot: tuple[str, ...] = ()
-    inverted: tuple[str, ...] = ()
-    asked: Mapping[str, str] = field(default_factory=dict)
-
-
 def checklist(
     check: SoundCheck,
     plan: Plan,
@@ -82,7 +69,7 @@ def checklist(
             (output.name, _setting(output, before.asked.get(output.name, ""))) for output in check.outputs.values()
         ),
         rounds=rounds,
-        afterwards=tuple(_afterwards(plan)),
+        afterwards=tuple(_afterwards(check, plan, before)),
     )
 
 
@@ -99,9 +86,12 @@ def _first(doubts: Sequence[str]) -> str:
 def _lead(plan: Plan) -> str:
     """How much there is to do."""
     n, n_rounds = len(plan.takes), len(plan.rounds)
+    minutes = f"about {max(1, round(plan.minutes))} minutes once everything stands."
+    if plan.own_recorders:
+        return f"{own_clock_words.lead(plan)}: {minutes}"
     takes = f"{n} take{'' if n == 1 else 's'} of {plan.takes[0].seconds:.0f} s on {plan.n_tracks} tracks"
     rounds = f", in {n_rounds} rounds between which the microphones move" if n_rounds > 1 else ""
-    return f"{takes}{rounds}: about {max(1, round(plan.minutes))} minutes once everything stands."
+    return f"{takes}{rounds}: {minutes}"
 
 
 def _lacking(check: SoundCheck) -> Iterator[str]:
@@ -127,6 +117,23 @@ def _lacking(check: SoundCheck) -> Iterator[str]:
 
 def _setting_up(check: SoundCheck, plan: Plan, before: Before) -> Iterator[str]:
     """What is done before the first take."""
+    yield from own_clock_words.setting_up(check, plan) if plan.own_recorders else _recorder(check, plan)
+    yield (
+        "Microphones on stands, where a head would be, pointing up, an arm's length or more from walls and seats. "
+        "Until a round is done nobody moves one and nobody touches a gain."
+    )
+    yield _level(plan)
+    yield from as_before(check, plan, before)
+    yield from _taping(check, before.nearest)
+    yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
+    yield (
+        "Nobody changes a setting while takes are made. Compare what the processor shows with the list below, and "
+        "write what differs under [outputs] of the description."
+    )
+
+
+def _recorder(check: SoundCheck, plan: Plan) -> Iterator[str]:
+    """The recorder, and what is played."""
     taken = list(dict.fromkeys(take.output for take in plan.takes))
     behind = [name for name in taken if plan.is_rest and check.outputs[name].feed_tap == "after"]
     place = "where it enters the processor, for all takes at the same place"
@@ -142,40 +149,6 @@ def _setting_up(check: SoundCheck, plan: Plan, before: Before) -> Iterator[str]:
         "Play pink noise in where the programme comes in, to one output at a time, all others muted in the processor. "
         "Let one second of quiet pass before and after."
     )
-    yield (
-        "Microphones on stands, where a head would be, pointing up, an arm's length or more from walls and seats. "
-        "Until a round is done nobody moves one and nobody touches a gain."
-    )
-    yield _level(plan)
-    if plan.is_rest:
-        yield from _as_before(before)
-    yield from _taping(check, before.nearest)
-    yield "Temperature at the start: ____ °C, at the end: ____ °C. The mean goes into the description."
-    yield (
-        "Nobody changes a setting while takes are made. Compare what the processor shows with the list below, and "
-        "write what differs under [outputs] of the description."
-    )
-
-
-def _as_before(before: Before) -> Iterator[str]:
-    """What has to be as it was for new takes to compare with the earlier ones."""
-    yield (
-        "These takes are compared with the earlier ones: every microphone stands where it stood then (10 cm are 0.3 "
-        "ms), at the gain and on the cable it had. Where that is no longer so, make a round of every output instead "
-        "(analyze plan with the folder of the sound check lists it) and take the earlier takes out of the description."
-    )
-    if before.too_hot:
-        one = len(before.too_hot) == 1
-        yield (
-            f"Too hot last time: {_few_ways(before.too_hot)}. Play 10 dB softer and leave "
-            f"{'its gain' if one else 'their gains'}; or turn {'it' if one else 'them'} down by 10 dB and make that "
-            "round of every output."
-        )
-    if before.inverted:
-        yield (
-            f"Inverted microphone chain: {_few_ways(before.inverted)}. It is allowed for: leave it, or mend it and "
-            "make that round of every output."
-        )
 
 
 def _level(plan: Plan) -> str:
@@ -236,39 +209,18 @@ def _setting(output: Output, asked: str) -> str:
 
 def _microphones(number: int, plan: Plan, takes: tuple[Take, ...]) -> str:
     """Where the microphones of a round stand."""
+    round_ = f"Round {number}. " if len(plan.rounds) > 1 else ""
+    if takes[0].apart:
+        return f"{round_}{own_clock_words.places(takes)}"
     places = ", ".join(f"{track} {name}" for track, name in enumerate(takes[0].positions, 2))
-    return f"{f'Round {number}. ' if len(plan.rounds) > 1 else ''}Microphones by track: {places}"
+    return f"{round_}Microphones by track: {places}"
 
 
-def _shared_takes(plan: Plan) -> str:
-    """That takes of several outputs at once go with the one that was mended, if there are any of those planned."""
-    planned = {take.output for take in plan.takes if take.why}
-    shared = [repr(one.name) for one in plan.earlier if len(one.outputs) > 1 and planned & {*one.outputs}]
-    if not shared:
-        return ""
-    return (
-        f" {_few_ways(shared)} {'holds' if len(shared) == 1 else 'hold'} it beside others, of which nothing is left "
-        "then: make a round of every output instead (analyze plan with the folder of the sound check lists it)."
-    )
-
-
-def _afterwards(plan: Plan) -> Iterator[str]:
+def _afterwards(check: SoundCheck, plan: Plan, before: Before) -> Iterator[str]:
     """What is done with the takes."""
+    yield where_files_go(plan, before)
     if plan.is_rest:
-        yield (
-            "Put the new files beside the old recordings, and the soundcheck.toml from this folder in the place of the "
-            "old one. Write temperature, delays and polarities of the new day at its top and under [outputs]: the "
-            "earlier takes have their own beside them."
-        )
-        yield (
-            "Where an output was mended, take its earlier takes out of the description and move their files elsewhere: "
-            f"they would contradict the new ones.{_shared_takes(plan)}"
-        )
-    else:
-        yield (
-            "Put the files, named as above, into one folder with the soundcheck.toml that lies beside this list, and "
-            "set date, temperature, delays, polarities and the distances by tape in it."
-        )
+        yield mended(check, plan)
     yield "Still on site: analyze inspect FOLDER says in seconds which take has to be made again."
     yield "Then: analyze run FOLDER. What the report wants recorded again: analyze plan REPORT lists it."
     yield (

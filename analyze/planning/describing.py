@@ -5,13 +5,14 @@ from __future__ import annotations
 import itertools
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import tomlkit
 from tomlkit.items import AoT, InlineTable, Table
 
 from analyze.description import SoundCheck
+from analyze.description_files import split_track
 from analyze.description_lines import index_lines, normalised
 from analyze.description_text import GUESS, GUESSED_SETTING
 from analyze.planning.takes import Plan, Take
@@ -45,11 +46,11 @@ def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
         return _HEAD_OF_REST + _with_rest(_with_day(_with_doubt(text), _OF_THE_DAY), plan, check.temperature_c)
     document = tomlkit.parse(_with_day(_with_settings(_with_distances(text, check)), _OF_THE_DAY))
     document.pop("captures", None)
-    for output in document["outputs"].values():
-        output.pop("feed_tap", None)
+    for output in document["outputs"].values() if not plan.own_recorders else ():
+        output.pop("feed_tap", None)  # one track takes them all, where it enters the processor
     captures = tomlkit.aot()
-    for take in plan.takes:
-        captures.append(_capture(take))
+    for takes in plan.captures:
+        captures.append(_capture(takes))
     document.append("captures", captures)
     return _HEAD + tomlkit.dumps(document)
 
@@ -60,8 +61,8 @@ def _with_rest(text: str, plan: Plan, temperature_c: float) -> str:
     captures: Any = document.setdefault("captures", tomlkit.aot())
     for capture in captures:
         _with_own_values(capture, document, temperature_c)
-    for take in plan.takes:
-        table = _capture(take)
+    for takes in plan.captures:
+        table = _capture(takes)
         if isinstance(captures, AoT):
             captures.append(table)
         else:
@@ -141,12 +142,16 @@ def _with_settings(text: str) -> str:
     return "\n".join(one for k, line in enumerate(lines, 1) for one in (line, *guesses.get(k, ())))
 
 
-def _capture(take: Take) -> Table:
-    """A `[[captures]]` table."""
-    table = tomlkit.table()
-    table.append("name", take.name)
-    table.append("feeds", _tracks([(take.output, f"{take.file}:1")]))
-    table.append("mics", _tracks((name, f"{take.file}:{track}") for track, name in enumerate(take.positions, 2)))
+def _capture(takes: Sequence[Take]) -> Table:
+    """A `[[captures]]` table: feeds first, then the microphones that are wired, others on recorders of their own."""
+    table, first = tomlkit.table(), takes[0]
+    tracks = {name: f"{first.file}:{track}" for track, name in enumerate(first.wired, len(takes) + 1)}
+    tracks |= first.apart
+    table.append("name", first.name)
+    table.append("feeds", _tracks((take.output, f"{take.file}:{track}") for track, take in enumerate(takes, 1)))
+    table.append("mics", _tracks((name, tracks[name]) for name in first.positions))
+    if first.apart:
+        table.append("unsynced", list(dict.fromkeys(split_track(track)[0] for track in first.apart.values())))
     return table
 
 

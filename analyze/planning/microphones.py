@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -22,19 +22,23 @@ def in_track_order(check: SoundCheck) -> SoundCheck:
 
     Captures may be wrong or name files that are gone: what cannot be read of them says nothing.
     """
-    takes = sorted(_microphones(check), key=_most_in_a_file, reverse=True)
+    takes = sorted(map(microphones_of, captures_of(check)), key=_most_in_a_file, reverse=True)
     named = (name for mics in takes for name in _by_track(mics))
     order = dict.fromkeys(name for name in (*named, *check.positions) if name in check.positions)
     return replace(check, positions={name: check.positions[name] for name in order})
 
 
-def _microphones(check: SoundCheck) -> Iterator[dict[str, str]]:
-    """Position and track of the microphones of every capture, as they were written."""
+def captures_of(check: SoundCheck) -> Iterator[dict[str, Any]]:
+    """The tables of the captures as they were written; an outline has none."""
     captures: Any = tomllib.loads(decoded(check.source, check.path)).get("captures")
-    for capture in captures if isinstance(captures, list) else ():
-        mics = capture.get("mics") if isinstance(capture, dict) else None
-        if isinstance(mics, dict):
-            yield {normalised(name): track for name, track in mics.items() if isinstance(track, str)}
+    yield from (one for one in captures if isinstance(one, dict)) if isinstance(captures, list) else ()
+
+
+def microphones_of(capture: Mapping[str, Any]) -> dict[str, str]:
+    """Position and track of the microphones of a capture, as they were written."""
+    mics = capture.get("mics")
+    tracks = mics.items() if isinstance(mics, dict) else ()
+    return {normalised(name): track for name, track in tracks if isinstance(track, str)}
 
 
 def _most_in_a_file(mics: dict[str, str]) -> int:

@@ -23,6 +23,16 @@ _QUOTED = re.compile(r"(?<!\w)'[^']*'(?!\w)|(?<!\w)\"[^\"]*\"(?!\w)")
 #: An output in a sentence, by its number: names may hold any word and any sign.
 _MARK = re.compile("\x00(\\d+)\x00")
 
+#: Ways that a reason offers beside what is planned, with what is left of them: outputs alone, and in turn in one take.
+_OTHER_WAYS = (
+    (
+        "record both in one take, each with a mix of its own, or feeds and microphones on one recorder",
+        "record each alone, feeds and microphones on one recorder",
+        "record both in one take, as here",
+    ),
+    (" alone, or the same stretch once more with its polarity flipped, in the empty hall", " alone", " alone"),
+)
+
 
 def asked_for(
     text: str, kinds: Mapping[str, str], about: Sequence[str] = (), otherwise: Sequence[str] = ()
@@ -51,6 +61,16 @@ def named_to_record(text: str, kinds: Mapping[str, str]) -> list[str]:
     """The same of a text that asks in passing: only outputs that it names where it asks."""
     requests = _REQUEST.finditer(_without_captures(text, kinds))
     return list(dict.fromkeys(name for request in requests for name in _named(request[1], kinds)))
+
+
+def as_planned(why: str, *, is_in_turn: bool = False) -> str:
+    """A reason without the ways that it offers beside what is planned, which serves as well.
+
+    is_in_turn : outputs sound in turn in one take; else each is recorded alone
+    """
+    for ways, alone, in_turn in _OTHER_WAYS:
+        why = why.replace(ways, in_turn if is_in_turn else alone)
+    return why
 
 
 def _meant(what: str, kinds: Mapping[str, str], one: Sequence[str], several: Sequence[str]) -> list[str]:

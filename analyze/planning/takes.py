@@ -2,8 +2,10 @@
 
 One output at a time is the shortest list that leaves no doubt: what sounds together has to be told apart, which takes
 longer than one after the other, and fails where two outputs play the same. Where there are fewer microphones than
-positions they go round. After a visit that left outputs undecided only those sound again, and the reference with them:
+positions they go round. Where one is on a recorder of its own the outputs of a round sound in turn in one capture
+(`recorders.py`). After a visit that left outputs undecided only those sound again, and the reference with them:
 the air and the recorder are others than they were, and a time means something against another of the same visit alone.
+A recorder of its own compares no two captures, so there all of them sound again, in place of what was recorded before.
 """
 
 from __future__ import annotations
@@ -11,29 +13,37 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
+from types import MappingProxyType
 
 from analyze.description import Output, SoundCheck
+from analyze.description_files import split_track
 from analyze.draft_names import unique_name
 from analyze.errors import DescriptionError
+from analyze.planning.requests import as_planned
 from analyze.reports.naming import numbered
 
 #: How long an output sounds: with room to spare over the 12 s that are enough where it is quiet (guide, `recording`).
 SECONDS, SECONDS_AGAIN = 20.0, 40.0
+#: The same where a recorder of its own hears it: 30 s of sound or more are needed to set it in time.
+SECONDS_OWN = 40.0
 #: Between two takes, and to move the microphones (common practice, no source).
 BETWEEN_S, MOVE_S = 10.0, 240.0
 
+Reasons = Mapping[str, str]
+_NONE: Reasons = MappingProxyType({})
 #: The number at the beginning of a file's name.
 _NUMBER = re.compile(r"\d{1,6}(?!\d)")
 
 
 @dataclass(frozen=True)
 class Take:
-    """One recording to be made: an output alone.
+    """An output alone: a recording of its own, or a part of one.
 
-    name : of the capture; file : to be recorded; positions : where the microphones of tracks 2, 3 .. stand
+    name : of the capture; file : to be recorded; positions : where the microphones stand, in the order of their tracks
     why : what is to be settled, empty in a list of everything
+    apart : position -> track on a recorder of its own; then the takes of a round are one capture
     """
 
     name: str
@@ -42,6 +52,12 @@ class Take:
     positions: tuple[str, ...]
     seconds: float
     why: str = ""
+    apart: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def wired(self) -> tuple[str, ...]:
+        """Positions whose microphones are on the recorder that takes the feed."""
+        return tuple(name for name in self.positions if name not in self.apart)
 
 
 @dataclass(frozen=True)
@@ -57,7 +73,8 @@ class Earlier:
 class Plan:
     """The takes in the order in which they are made, those of one placing of the microphones together.
 
-    is_rest : whether they come on top of what was recorded before, `earlier`
+    earlier : what was recorded before
+    is_rest : whether the takes come on top of that; else they stand in its place
     """
 
     takes: tuple[Take, ...]
@@ -70,9 +87,28 @@ class Plan:
         return tuple(tuple(round_) for _, round_ in itertools.groupby(self.takes, key=lambda take: take.positions))
 
     @property
+    def captures(self) -> tuple[tuple[Take, ...], ...]:
+        """The takes of every capture."""
+        return tuple(tuple(takes) for _, takes in itertools.groupby(self.takes, key=lambda take: take.name))
+
+    @property
+    def own_recorders(self) -> dict[str, tuple[str, ...]]:
+        """Positions by the file of the recorder of its own that stands there."""
+        positions: dict[str, list[str]] = {}
+        for takes in self.captures:
+            for name, track in takes[0].apart.items():
+                positions.setdefault(split_track(track)[0], []).append(name)
+        return {file: tuple(names) for file, names in positions.items()}
+
+    @property
     def n_tracks(self) -> int:
-        """Tracks of the recorder: what is played, and the microphones."""
-        return 1 + max(len(take.positions) for take in self.takes)
+        """Tracks of the recorder that takes what is played: a track of each feed, and the microphones."""
+        return max(len(takes) + len(takes[0].wired) for takes in self.captures)
+
+    def is_every(self, check: SoundCheck) -> bool:
+        """Whether every output sounds at every position: then nothing of what was recorded before is needed."""
+        heard = {(take.output, position) for take in self.takes for position in take.positions}
+        return len(heard) == len(check.outputs) * len(check.positions)
 
     @property
     def minutes(self) -> float:
@@ -81,13 +117,17 @@ class Plan:
         return (sounding_s + MOVE_S * (len(self.rounds) - 1)) / 60.0
 
 
-def plan_all(check: SoundCheck, n_microphones: int | None = None) -> Plan:
+def plan_all(
+    check: SoundCheck, n_microphones: int | None = None, *, own: Sequence[Sequence[str]] = (), reasons: Reasons = _NONE
+) -> Plan:
     """Every output alone at every position.
 
     Parameters
     ----------
     check : outputs and positions; its captures do not count
     n_microphones : how many there are; one for every position if None
+    own : positions on recorders of their own, those of one recorder together
+    reasons : output -> why, as far as a report has one
 
     Raises
     ------
@@ -96,7 +136,7 @@ def plan_all(check: SoundCheck, n_microphones: int | None = None) -> Plan:
     _check_needs(check)
     outputs = _reference_first(check, check.outputs)
     wanted = {name: tuple(check.positions) for name in outputs}
-    return Plan(tuple(_takes(check, wanted, n_microphones, SECONDS)))
+    return Plan(tuple(_takes(_rounds(check, wanted, n_microphones), SECONDS_OWN if own else SECONDS, reasons, own=own)))
 
 
 def plan_rest(
@@ -106,12 +146,14 @@ def plan_rest(
     *,
     earlier: Sequence[Earlier] = (),
     files: Collection[str] = (),
+    own: Sequence[Sequence[str]] = (),
 ) -> Plan:
-    """Some outputs again, longer, and the reference with them.
+    """Some outputs again, longer, and the reference with them; all where a recorder of its own has to hear them.
 
     Parameters
     ----------
     reasons : output -> why, empty for one that only belongs to the group of another
+    own : positions on recorders of their own, those of one recorder together
     earlier : captures recorded before, whose names are taken; files : names of files that are
 
     Raises
@@ -134,8 +176,10 @@ def plan_rest(
         name: seats.get(name) or tuple(position for position in check.positions if position in there)
         for name in _reference_first(check, [check.reference, *reasons])
     }
+    if there & {name for names in own for name in names}:
+        return replace(plan_all(check, n_microphones, own=own, reasons=reasons), earlier=tuple(earlier))
     taken = _Taken([one.name for one in earlier], files)
-    takes = _takes(check, wanted, n_microphones, SECONDS_AGAIN, reasons, taken)
+    takes = _takes(_rounds(check, wanted, n_microphones), SECONDS_AGAIN, reasons, taken, again=" again")
     return Plan(tuple(takes), is_rest=True, earlier=tuple(earlier))
 
 
@@ -202,25 +246,46 @@ class _Taken:
         return self._files[-1]
 
 
-def _takes(
-    check: SoundCheck,
-    wanted: Mapping[str, Sequence[str]],
-    n_microphones: int | None,
-    seconds: float,
-    reasons: Mapping[str, str] | None = None,
-    taken: _Taken | None = None,
-) -> Iterator[Take]:
-    """A take for every output in every round that has a position at which it is wanted."""
-    taken, reasons = taken or _Taken(), _each_once(reasons or {})
-    again = " again" if reasons else ""
+#: Positions of a round, and the outputs that sound in it.
+_Round = tuple[tuple[str, ...], list[str]]
+
+
+def _rounds(check: SoundCheck, wanted: Mapping[str, Sequence[str]], n_microphones: int | None) -> Iterator[_Round]:
+    """Placings of the microphones, each with the outputs that are wanted at one of its positions."""
     at = [position for position in check.positions if any(position in positions for positions in wanted.values())]
     n_at_once = n_microphones or len(at)
     for first in range(0, len(at), n_at_once):
         there = tuple(at[first : first + n_at_once])
-        for output, positions in wanted.items():
-            if set(positions) & set(there):
-                name = taken.capture(f"{output} alone{again}")
-                yield Take(name, output, taken.file(output), there, seconds, reasons.get(output, ""))
+        yield there, [output for output, positions in wanted.items() if set(positions) & set(there)]
+
+
+def _takes(
+    rounds: Iterable[_Round],
+    seconds: float,
+    reasons: Reasons,
+    taken: _Taken | None = None,
+    own: Sequence[Sequence[str]] = (),
+    again: str = "",
+) -> Iterator[Take]:
+    """A take of every output of every round; those of a round in one capture where a recorder of its own hears them."""
+    taken, reasons = taken or _Taken(), _each_once(reasons)
+    for there, outputs in rounds:
+        apart = [names for names in ([one for one in names if one in there] for names in own) if names]
+        if not apart:
+            for output in outputs:
+                name, why = taken.capture(f"{output} alone{again}"), as_planned(reasons.get(output, ""))
+                yield Take(name, output, taken.file(output), there, seconds, why)
+            continue
+        name, file = taken.capture("outputs in turn"), taken.file("feeds")
+        tracks = {name: track for names in apart for name, track in _on_one(taken.file("recorder", *names), names)}
+        for output in outputs:
+            why = as_planned(reasons.get(output, ""), is_in_turn=True)
+            yield Take(name, output, file, there, seconds, why, tracks)
+
+
+def _on_one(file: str, names: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """Positions with their tracks on a recorder of their own."""
+    return ((name, f"{file}:{track}") for track, name in enumerate(names, 1))
 
 
 def _each_once(reasons: Mapping[str, str]) -> dict[str, str]:

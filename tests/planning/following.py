@@ -12,7 +12,7 @@ import soundfile
 
 from analyze.simulate_feeds import pink_noise
 from analyze.simulate_scene import Scene
-from tests.situations.takes import Take, heard
+from tests.situations.takes import Take, heard, on_own_clock
 
 #: Noise of the hall at every microphone re its loudest take, dB.
 _NOISE_DB = -45.0
@@ -42,6 +42,35 @@ def record(
         tracks = np.stack([gain * feed, *(columns[k] for k in sorted(columns))], axis=1)
         soundfile.write(_file_of(folder, capture), 0.5 * tracks, scene.sample_rate_hz, subtype="PCM_24")
     return loudest
+
+
+def record_in_turn(scene: Scene, folder: Path, *, seconds: float, quiet_s: float, seed: int) -> None:
+    """Write every file that the description in a folder names: of each capture the outputs in turn, nothing stopped.
+
+    Recorders of their own are started seconds before the one of the feeds, and run fast or slow.
+    """
+    rng = np.random.default_rng(seed)
+    for capture in tomllib.loads((folder / "soundcheck.toml").read_text(encoding="utf-8"))["captures"]:
+        n, outputs = round((seconds + 2.0 * quiet_s) * scene.sample_rate_hz), list(capture["feeds"])
+        feeds = {name: np.zeros(n * len(outputs)) for name in outputs}
+        for k, name in enumerate(outputs):
+            sound = 0.1 * pink_noise(round(seconds * scene.sample_rate_hz), scene.sample_rate_hz, 20.0, 9000.0, rng)
+            first = k * n + round(quiet_s * scene.sample_rate_hz)
+            feeds[name][first : first + len(sound)] = sound
+        mics = heard(scene, Take("round", feeds))
+        mics += 10.0 ** (_NOISE_DB / 20.0) * np.sqrt(np.mean(mics**2)) * rng.standard_normal(mics.shape)
+        tracks = {track: feeds[name] for name, track in capture["feeds"].items()}
+        tracks |= {track: mics[:, _number(scene, name)] for name, track in capture["mics"].items()}
+        for number, file in enumerate(dict.fromkeys(track.rpartition(":")[0] for track in tracks)):
+            own = [(int(track.rpartition(":")[2]), sound) for track, sound in tracks.items() if track.startswith(file)]
+            columns = [sound for _, sound in sorted(own, key=lambda one: one[0])]
+            if file in capture.get("unsynced", ()):
+                clock = 2.0 + 1.3 * number, 20.0 - 35.0 * number
+                columns = [
+                    on_own_clock(sound, scene.sample_rate_hz, *clock, np.random.default_rng(number))
+                    for sound in columns
+                ]
+            soundfile.write(folder / file, 0.5 * np.stack(columns, axis=1), scene.sample_rate_hz, subtype="PCM_24")
 
 
 def _file_of(folder: Path, capture: Mapping[str, Any]) -> Path:

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any, cast
+
 import pytest
 
 from analyze.alignment.decision import disagreement_words, faint_words
-from analyze.planning.requests import asked_for, named_to_record
+from analyze.alignment.fills import _apart_words
+from analyze.description import Capture, Setting, Track
+from analyze.planning.requests import as_planned, asked_for, named_to_record
+from analyze.responses.separation import _mend
+
+_SET = {"sub": Setting(), "main": Setting()}
 
 KINDS = {"main": "main", "main left": "main", "sub": "sub", "tower": "tower", "kick. record": "monitor"}
 
@@ -48,6 +56,18 @@ def test_a_take_means_what_it_names_else_all_that_sounded_in_it() -> None:
     assert asked_for("Too short; record it three times as long.", KINDS, (), ["sub", "tower"]) == ["sub", "tower"]
     assert asked_for("sub is not heard at mix: record it louder.", KINDS, (), ["sub", "tower"]) == ["sub"]
     assert asked_for("Too short; record it three times as long.", {}) == []
+
+
+def test_a_reason_asks_for_nothing_but_what_is_planned() -> None:
+    """The sentences are those of the program: other words there have to be known here."""
+    apart = Capture("music", ("sub", "main"), feeds={"sub": Track("a.wav", 1)}, unsynced=(("b.wav",),), settings=_SET)
+    context = SimpleNamespace(sound_check=SimpleNamespace(captures=(apart,)))
+    why = _apart_words(cast(Any, context), "sub", "main")
+    assert as_planned(why).endswith("against main: record each alone, feeds and microphones on one recorder.")
+    assert as_planned(why, is_in_turn=True).endswith("against main: record both in one take, as here.")
+    alone = _mend(cast(Any, SimpleNamespace(output="sub")))
+    assert as_planned(f"x {alone}") == as_planned(f"x {alone}", is_in_turn=True) == "x Record sub alone."
+    assert as_planned("Record it again.") == "Record it again."
 
 
 def test_what_asks_in_passing_means_what_it_names_there() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -189,6 +190,53 @@ def test_a_take_of_several_goes_with_the_output_that_was_mended(check: SoundChec
     said = next(item for item in checklist(check, plan).afterwards if "mended" in item)
     assert ("'all' holds it beside others" in said) is is_shared
     assert ("make a round of every output instead" in said) is is_shared
+
+
+EVERY = dict.fromkeys(("main left", "main right", "sub", "tower", "wedge"), "x")
+
+
+def test_takes_that_are_a_round_of_every_output_ask_for_no_other(check: SoundCheck) -> None:
+    """At every position: where one is left out the earlier takes are all that tells of it."""
+    hot = report(check, quality=[finding("clipping", "x", track="mix")])
+    takes = (Earlier("all", ("main left", "sub"), ("mix",)),)
+    said = checklist(check, plan_rest(check, EVERY, earlier=takes), before=_before(hot, check))
+    items = " ".join((*said.setting_up, *said.afterwards))
+    assert items.count("take the earlier takes out of the description: these takes are a round of every output") == 2
+    assert "'all' holds it beside others, of which nothing is left then: that is no loss" in items
+    assert "round of every output instead" not in items
+    assert "make that round" not in items
+    one_less = {name: why for name, why in EVERY.items() if name != "tower"}
+    items = " ".join(checklist(check, plan_rest(check, one_less, earlier=takes), before=_before(hot, check)).setting_up)
+    assert "make a round of every output instead" in items
+    assert "these takes are a round" not in items
+    rounds = plan_all(check, 1)
+    assert rounds.is_every(check)
+    assert not replace(rounds, takes=rounds.takes[:-1]).is_every(check)
+    assert not plan_rest(check, EVERY, 1).is_every(check)  # the tower is not recorded on stage
+
+
+def test_the_way_out_comes_before_what_nobody_can_do_on_a_field(check: SoundCheck) -> None:
+    items = checklist(check, plan_rest(check, {"sub": "x"})).setting_up
+    (out,) = (k for k, item in enumerate(items) if item.startswith("Where you cannot put every microphone back"))
+    assert "10 cm (0.3 ms)" in items[out]
+    assert "or on another day: make a round of every output instead" in items[out]
+    assert items[out].endswith("and take the earlier takes out of the description.")
+    assert items[out + 1].startswith("Else these takes are compared with the earlier ones")
+
+
+@pytest.mark.parametrize(
+    ("files", "words"),
+    [
+        (["a.wav", "b.wav"], "the one in which its soundcheck.toml lies. Then"),
+        (["rec/a.wav", "rec/b.wav"], "lies, and not into rec, where the old recordings lie and stay. Then"),
+        (["a.wav", "day/b.wav", "c/d/e.wav"], "lies, and not into day and c/d, where the old recordings lie and stay."),
+    ],
+)
+def test_new_files_go_where_the_description_looks_for_them(check: SoundCheck, files: list[str], words: str) -> None:
+    before = _before(report(check, input_files=[{"path": file} for file in files]), check)
+    (said,) = (x for x in checklist(check, plan_rest(check, {"sub": "x"}), before=before).afterwards if "Put the" in x)
+    assert words in said
+    assert all("/" not in take.file for take in plan_rest(check, {"sub": "x"}, files=files).takes)
 
 
 def test_a_list_ends_with_how_the_new_settings_are_proved(check: SoundCheck) -> None:

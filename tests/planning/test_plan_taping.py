@@ -8,8 +8,9 @@ from pathlib import Path
 from analyze.archive.opening import ReportRead
 from analyze.description import load_outline
 from analyze.planning import plan_for
+from analyze.planning.again import Before
 from analyze.planning.asked import _nearest
-from analyze.planning.checklist import Before, checklist
+from analyze.planning.checklist import checklist
 from analyze.planning.describing import planned_text
 from analyze.planning.takes import plan_all
 
