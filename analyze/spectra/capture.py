@@ -213,15 +213,18 @@ def too_short_finding(recording: Recording, n_feeds: int, furthest_s: float) -> 
     return Finding("capture too short", "error", detail, recording.capture, value=recording.duration_s, unit="s")
 
 
-def _first_sound(recording: Recording, n_feeds: int) -> NDArray[np.float32]:
-    """The first `LOOK_S` seconds with sound in a feed, (track, frame); the first second where there is none."""
+def _first_sound(recording: Recording, n_feeds: int, first_feed: int = 0) -> NDArray[np.float32]:
+    """The first `LOOK_S` seconds with sound in a feed, (track, frame); the first second where there is none.
+
+    n_feeds, first_feed : of the feeds, those before the one and from the other on
+    """
     second = recording.sample_rate_hz
     # the newest seconds, each in the place of the oldest: of many tracks twenty are a lot to hold twice
     held = np.empty((len(recording.labels), min(LOOK_S * second, recording.n_frames)), dtype=np.float32)
     levels: list[float] = []
     first = n = 0  # of the seconds held: the number of the first, and their samples
     for _, block in recording.blocks(second):
-        level = float(np.sqrt(np.mean(block[:, :n_feeds] ** 2)))
+        level = float(np.sqrt(np.mean(block[:, first_feed:n_feeds] ** 2)))
         if not levels and level < _SILENCE:
             continue
         at = (first + len(levels)) % LOOK_S * second
@@ -252,6 +255,9 @@ def _coarse(
     for i, feed in enumerate(feeds):
         is_alone = len(feeds) == 1
         shift_s[i], prominence = coarse_delays_s(look[i], look[len(feeds) :], rate_hz, is_alone=is_alone)
+        if not is_alone and np.isnan(shift_s[i]).all():  # outputs in turn: it may sound later
+            own = _first_sound(recording, i + 1, first_feed=i)
+            shift_s[i], prominence = coarse_delays_s(own[i], own[len(feeds) :], rate_hz)
         missing = [p for p in range(len(positions)) if np.isnan(shift_s[i, p])]
         if not missing:
             continue
