@@ -23,7 +23,7 @@ from analyze.alignment.pairs import pair_rows
 from analyze.alignment.prediction import change_effects, prediction_rows
 from analyze.alignment.proof import proofs
 from analyze.alignment.quiet_outputs import quiet_findings, quiet_outputs, silent_twins
-from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows
+from analyze.alignment.recommend import changes_of, decide_all, delay_scans, recommendation_rows, without_optional
 from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.score import Change, efficiency_db, mean_score
 from analyze.audio.copied_takes import HeardTrack, copied_takes, of_unknown_take
@@ -240,7 +240,8 @@ def _of_outputs(
     responses = context.responses
 
     decisions = decide_all(context)
-    changes = changes_of(decisions)
+    changes, left_out = changes_of(decisions), without_optional(context, decisions)
+    typed = [changes] if changes == left_out else [changes, left_out]
     monitors = [g for g in decisions if sound_check.outputs[g[0]].kind == "monitor"]
     tricks = [monitor_trick(context, g, changes) for g in monitors]
     zones = {name: position.zone for name, position in sound_check.positions.items()}
@@ -303,7 +304,7 @@ def _of_outputs(
         flips=tuple(flips),
         shares=tuple(row for m in recorded.measured if m.cross for row in share_bands(m.cross, m.responses)),
         feed_relations=tuple(relations),
-        proofs=tuple(proofs(context, decisions, changes)),
+        proofs=tuple(proofs(context, decisions, typed)),
         grounds=tuple(output_grounds(sound_check, decisions, evidence, signs, arrivals, heard)),
         input_files=input_files.result(),  # last: hashing goes on beside all of the above
     )

@@ -28,31 +28,33 @@ _SURE = 0.95
 
 
 def proofs(
-    context: Context, decisions: Mapping[tuple[str, ...], Decision], changes: Mapping[str, Change]
+    context: Context, decisions: Mapping[tuple[str, ...], Decision], typed: Sequence[Mapping[str, Change]]
 ) -> list[Proof]:
-    """One proof for every decided group for which there is one; monitors on stage, the others in the audience."""
+    """One proof for every decided group for which there is one; monitors on stage, the others in the audience.
+
+    typed : changes per output, of which any may be what is typed in: a proof holds for all of them
+    """
     found = []
     for group, decision in decisions.items():
         if decision.decision not in ("change", "keep") or not context.heard(group):
             continue
         is_monitor = context.sound_check.outputs[group[0]].kind == "monitor"
-        proof = _best(context, group, changes, "stage" if is_monitor else "audience")
+        proof = _best(context, group, typed, "stage" if is_monitor else "audience")
         found += [] if proof is None else [proof]
     return found
 
 
-def _best(context: Context, group: Sequence[str], changes: Mapping[str, Change], zone: str) -> Proof | None:
-    """The position and bands of a zone where flipping the group is heard best, all else as recommended."""
+def _best(context: Context, group: Sequence[str], typed: Sequence[Mapping[str, Change]], zone: str) -> Proof | None:
+    """The position and bands of a zone where flipping the group is heard best, whichever changes are typed in."""
     cells = context.stage if zone == "stage" else context.audience
     own = cells.own(context.heard(group))
     b = bands(context.responses.frequency_hz[: context.h.shape[-1]], 3, LOWEST_HZ, HIGHEST_HZ)
     meets = np.zeros((len(context.responses.positions), len(b.centre_hz)), dtype=np.bool_)
     meets[cells.position[own], np.searchsorted(b.centre_hz, 0.999 * cells.band_hz[own])] = True
-    sums = [_band_energies(context, h, group, changes, b) for h in (context.h, *context.replicates)]
+    sums = [[_band_energies(context, h, group, one, b) for h in (context.h, *context.replicates)] for one in typed]
     best, most = None, -np.inf
     for n_thirds in range(1, _MOST_THIRDS + 1):
-        as_set, flipped = (np.stack([_runs(part[k], n_thirds) for part in sums]) for k in (0, 1))
-        drop_db = energy_db(np.maximum(as_set, 1e-30) / np.maximum(flipped, 1e-30))  # (source, position, first band)
+        drop_db = np.min([_drops_db(one, n_thirds) for one in sums], axis=0)  # (source, position, first band)
         sure_db = np.quantile(drop_db[1:], 1.0 - _SURE, axis=0)
         sure_db = np.where(_runs(meets.astype(np.float64), n_thirds) > n_thirds - 0.5, sure_db, -np.inf)
         p, k = np.unravel_index(int(np.argmax(sure_db)), sure_db.shape)
@@ -64,6 +66,12 @@ def _best(context: Context, group: Sequence[str], changes: Mapping[str, Change],
             drops_db = float(drop_db[0, p, k]), float(sure_db[p, k])
             best = Proof(tuple(group), position, zone, silent, low, high, *drops_db)
     return best
+
+
+def _drops_db(sums: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]], n_thirds: int) -> NDArray[np.float64]:
+    """By how much runs of bands drop when flipped, of energies (position, band) as set and flipped, per source."""
+    as_set, flipped = (np.stack([_runs(part[k], n_thirds) for part in sums]) for k in (0, 1))
+    return energy_db(np.maximum(as_set, 1e-30) / np.maximum(flipped, 1e-30))
 
 
 def _band_energies(

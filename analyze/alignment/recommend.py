@@ -18,6 +18,7 @@ from analyze.alignment.device import allowed, group_changes, setting_after
 from analyze.alignment.fills import decide_fill
 from analyze.alignment.mains_subs import Group, decide_mains_subs
 from analyze.alignment.monitors import decide_monitors
+from analyze.alignment.optional import may_be_left_out
 from analyze.alignment.reach import reach
 from analyze.alignment.reference_group import cancelling_words, of_the_reference, turned_row
 from analyze.alignment.rows import DelayScan, Recommendation
@@ -57,9 +58,43 @@ def decide_all(context: Context) -> dict[Group, Decision]:
         decisions[decision.members] = decision
         changes[decision.members] = decision.change
     monitors = [g for g in free if _kind(context, g) == "monitor"]
-    for decision in decide_monitors(context, monitors, turned | group_changes(changes)):
+    for decision in _monitors_either_way(context, monitors, decisions):
         decisions[decision.members] = decision
     return {g: decisions[g] for g in context.sound_check.groups}
+
+
+def _monitors_either_way(
+    context: Context, monitors: Sequence[Group], decisions: Mapping[Group, Decision]
+) -> list[Decision]:
+    """Decisions on monitors that hold whether optional changes of mains and subs are typed in or left out.
+
+    Where the two do not come to the same, what is right without them stands: that is what is set at present.
+    """
+    all_typed, left_out = changes_of(decisions), without_optional(context, decisions)
+    found = decide_monitors(context, monitors, all_typed)
+    if all_typed == left_out:
+        return found
+    pairs = zip(found, decide_monitors(context, monitors, left_out), strict=True)
+    return [
+        typed if typed.candidate == left.candidate and _is_less_sure(typed, left) else left for typed, left in pairs
+    ]
+
+
+def _is_less_sure(one: Decision, other: Decision) -> bool:
+    """Whether the first of two decisions is the less sure, of the setting or of its polarity."""
+    return (one.confidence, one.polarity_confidence) < (other.confidence, other.polarity_confidence)
+
+
+def without_optional(context: Context, decisions: Mapping[Group, Decision]) -> dict[str, Change]:
+    """What is typed in by whoever leaves optional changes out, as a change per output."""
+    changes = changes_of(decisions)
+    optional = {
+        name
+        for group, decision in decisions.items()
+        if may_be_left_out(decision.decision, _kind(context, group), gain_of(context, group, changes)[0])
+        for name in group
+    }
+    return {name: UNCHANGED if name in optional else change for name, change in changes.items()}
 
 
 def changes_of(decisions: Mapping[Group, Decision]) -> dict[str, Change]:

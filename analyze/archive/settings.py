@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
+from analyze.alignment.optional import may_be_left_out
 from analyze.archive.alikeness import are_too_alike
 from analyze.archive.comparison import SCATTER_MS, Found, found_between, own_shift, toggled, visit_of
 from analyze.archive.comparison_causes import part_of, shift_of
@@ -26,7 +27,6 @@ from analyze.archive.settings_rows import DONE, Applied, SeatGain, Verified
 from analyze.archive.settings_sums import band_gains, seat_gains
 from analyze.archive.settings_words import described_reason, reason, remarks
 from analyze.errors import DescriptionError
-from analyze.reports.sheet_notes import may_be_left_out
 
 #: A margin of cost under which a sign is not told.
 _UNTOLD = 3.0

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
+from analyze.alignment.optional import may_be_left_out
 from analyze.archive.bag import is_bag
 from analyze.archive.opening import ReportRead, open_report
 from analyze.audio.damage import CLIPPING, LITTLE_HEADROOM
@@ -119,7 +120,9 @@ def _before(report: ReportRead, check: SoundCheck) -> Before:
         too_hot=_found_at(report, check, CLIPPING, LITTLE_HEADROOM),
         inverted=_found_at(report, check, CHAIN_INVERTED),
         asked={
-            row["output"]: f"{row['recommended_delay_ms']:.2f} ms, {row['recommended_polarity']}" for row in changed
+            row["output"]: f"{row['recommended_delay_ms']:.2f} ms, {row['recommended_polarity']}"
+            f"{' (optional)' if may_be_left_out(row['decision'], row['kind'], row['gain_db']) else ''}"
+            for row in changed
         },
         folders=_folders(report),
     )

@@ -20,6 +20,7 @@ from analyze.reports.sheet_notes import (
     is_optional,
     off_at_present_ms,
     other_main_settings,
+    small_note,
     unheard_note,
 )
 from analyze.reports.step_words import out_of_step_words
@@ -95,7 +96,7 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
     return ChangeLine(
         _who(analysis, [row.output for row in rows]),
         _values(rows),
-        confidence_text(analysis, first, f" sure{_of_what(analysis, first)}{_of_polarity(first)}"),
+        "" if is_optional(first) else confidence_text(analysis, first, _sure_of(analysis, first)),
         _about(analysis, first),
         tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
         is_optional(first),
@@ -150,11 +151,16 @@ def _values(rows: Sequence[Recommendation]) -> str:
     return ", ".join(filter(None, (*_changes(rows[0]), words)))
 
 
+def _sure_of(analysis: Analysis, row: Recommendation) -> str:
+    """What the confidence is of."""
+    return f" sure{_of_what(analysis, row)}{_of_polarity(row)}"
+
+
 def _of_what(analysis: Analysis, row: Recommendation) -> str:
-    """What is sure: not that a fill should be asked for, that an optional change is needed, or one of two as good."""
+    """What is sure: not that a fill should be asked for, or which of two settings that are as good."""
     from analyze.alignment.confidence import RIGHT_DB  # brings in numpy
 
-    if is_optional(row) or _of_polarity(row) or _as_good(analysis, row) is not None:
+    if _of_polarity(row) or _as_good(analysis, row) is not None:
         return f" that no other setting adds over {RIGHT_DB:g} dB more"
     return " to arrive as asked" if row.kind in BY_ARRIVAL and row.delay_change_ms else ""
 
@@ -172,6 +178,7 @@ def _about(analysis: Analysis, row: Recommendation) -> str:
     if row.kind not in BY_ARRIVAL:
         return _joined(
             _sum_words(analysis, row),
+            small_note(analysis, row) if is_optional(row) else "",
             _either_words(analysis, row),
             out_of_step_words(analysis, row),
             unheard_note(analysis, row),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analyze.alignment.optional import may_be_left_out
 from analyze.reports.naming import shortened
 from analyze.reports.selections import BY_ARRIVAL
 from analyze.reports.summaries import frequency, listed, number
@@ -23,9 +24,6 @@ if TYPE_CHECKING:
 ECHO_MS, ABOUT_AS_LOUD_DB = 20.0, 6.0
 #: Another main that comes first by so little is the same sound.
 ANOTHER_FIRST_MS = 1.0
-#: A change that adds less than this is optional: the present setting counts as right too, then (`RIGHT_DB` of
-#: `alignment/confidence.py`, which brings in numpy).
-LITTLE_DB = 0.5
 #: What a seat, and one band at a seat, may lose by a change that adds little: common practice, no source.
 _SEAT_LOSES_DB, _BAND_LOSES_DB = 1.0, 6.0
 #: Scores this near are the same: a tenth is the last digit that is printed.
@@ -38,28 +36,27 @@ def is_optional(row: Recommendation) -> bool:
     return may_be_left_out(row.decision, row.kind, row.gain_db)
 
 
-def may_be_left_out(decision: str, kind: str, gain_db: float) -> bool:
-    """The same by what a recommendation says.
-
-    Of mains and subs alone: fills and towers are set by arrival, monitors for what they add on stage.
-    """
-    return decision == "change" and abs(gain_db) < LITTLE_DB and kind in ("main", "sub")
-
-
 def small_note(analysis: Analysis, row: Recommendation) -> str:
     """That a change, or its delay beside the other polarity, can be left out; empty where it can be heard."""
     if not is_optional(row):
         return _polarity_alone(analysis, row)
     if row.worst_gain_db < -_SEAT_LOSES_DB:
         where = shortened(row.worst_position, _NAME_LENGTH)
+        unless = "" if _matters_more(analysis, row.worst_position) else " unless that seat matters less"
         return (
             f"It adds {number(row.gain_db)} dB on average over the seats and costs {number(-row.worst_gain_db)} dB at "
-            f"{where}: leave it out unless that seat matters less."
+            f"{where}: leave it out{unless}."
         )
     costs = _dearest(analysis, row)
     if costs:
         return f"On average over the seats that is little, and it costs {costs}: leave it out."
     return "On average over the seats that is little: leave it out if time is short."
+
+
+def _matters_more(analysis: Analysis, position: str) -> bool:
+    """Whether a seat was given more weight than others."""
+    weights = {p.name: p.weight for p in analysis.sound_check.positions.values() if p.zone == "audience"}
+    return weights.get(position, 0.0) > min(weights.values(), default=0.0)
 
 
 def _dearest(analysis: Analysis, row: Recommendation) -> str:

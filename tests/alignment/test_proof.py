@@ -26,7 +26,7 @@ def found(context_: Context, change: Change = UNCHANGED, decision: str = "keep")
         ("main",): Decision(("main",), UNCHANGED, "reference", 1.0, 1.0),
         ("sub",): Decision(("sub",), change, decision, 0.99, 0.99),
     }
-    return proofs(context_, decisions, {"sub": change} if decision == "change" else {})
+    return proofs(context_, decisions, [{"sub": change} if decision == "change" else {}])
 
 
 def two(turned_ms: float = 0.0, sign: float = 1.0, **how: float) -> Context:
@@ -103,3 +103,14 @@ def test_a_monitor_is_tried_on_stage() -> None:
     h = np.stack([np.ones((2, N_LINES)), LEVEL * np.ones((2, 1))]).astype(np.complex128)
     (proof,) = found(context([MAIN, wedge], places, h))
     assert (proof.position, proof.zone) == ("drummer", "stage")
+
+
+def test_a_proof_holds_for_every_setting_that_may_be_typed() -> None:
+    """An optional change that moves the sub by 1 ms: the drop is the lesser of both; turned over it would rise."""
+    kept = {("sub",): Decision(("sub",), UNCHANGED, "keep", 0.99, 0.99)}
+    plain, later = {}, {"sub": (1.0, 1.0)}
+    drops_db = [proofs(two(), kept, [typed])[0].drop_db for typed in (plain, later)]
+    (both,) = proofs(two(), kept, [plain, later])
+    assert both.drop_db <= min(drops_db) + 1e-9
+    assert both.drop_db > 3.0
+    assert proofs(two(), kept, [plain, {"sub": (-1.0, 0.0)}]) == []

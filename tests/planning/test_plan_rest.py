@@ -174,12 +174,21 @@ def test_what_has_to_be_as_it_was_is_said(check: SoundCheck) -> None:
 def test_what_the_report_asks_for_stands_beside_what_was_described(check: SoundCheck) -> None:
     """Nobody is to put the processor back by the list."""
     asked = {"decision": "change", "recommended_delay_ms": 2.97, "recommended_polarity": "inverted"}
+    gains_db = {"tower": ("tower", 0.2), "sub": ("sub", 0.4), "main right": ("main", 0.6)}
     found = report(check)
-    rows = [row | asked if row["output"] == "tower" else row for row in found.results["recommendations"]]
+    rows = found.results["recommendations"]
+    rows = [
+        row | asked | dict(zip(("kind", "gain_db"), gains_db[row["output"]], strict=True))
+        if row["output"] in gains_db
+        else row
+        for row in rows
+    ]
     found = report(check, recommendations=rows)
     settings = dict(checklist(check, plan_rest(check, {"sub": "x"}), before=_before(found, check)).settings)
     assert settings["tower"].endswith("; the report asks for 2.97 ms, inverted")
-    assert not any("asks" in text for name, text in settings.items() if name != "tower")
+    assert settings["sub"].endswith("; the report asks for 2.97 ms, inverted (optional)")
+    assert settings["main right"].endswith("; the report asks for 2.97 ms, inverted")
+    assert not any("asks" in text for name, text in settings.items() if name not in gains_db)
 
 
 @pytest.mark.parametrize(("again", "is_shared"), [("sub", True), ("tower", False)])

@@ -6,7 +6,6 @@ import dataclasses
 
 import pytest
 
-from analyze.alignment.confidence import RIGHT_DB
 from analyze.description import Setting
 from analyze.pipeline import Analysis
 from analyze.reports import effects, headline
@@ -16,7 +15,6 @@ from analyze.reports.page_text import first_lines
 from analyze.reports.sheet_notes import (
     ABOUT_AS_LOUD_DB,
     ECHO_MS,
-    LITTLE_DB,
     echo_note,
     is_optional,
     send_note,
@@ -101,8 +99,17 @@ def test_a_gain_that_is_not_heard_is_said(analysis: Analysis, values: dict[str, 
     assert ("costs 3.4 dB at mix" in note) is (is_said and row.worst_gain_db < -1.0)
 
 
-def test_a_change_is_optional_where_the_present_setting_counts_as_right() -> None:
-    assert LITTLE_DB == RIGHT_DB
+@pytest.mark.parametrize(("weight", "is_unless"), [(2.0, False), (1.0, True)])
+def test_a_seat_that_was_given_weight_is_not_asked_about(analysis: Analysis, weight: float, is_unless: bool) -> None:
+    seats = {
+        name: dataclasses.replace(position, weight=weight if name == "mix" else 1.0)
+        for name, position in analysis.sound_check.positions.items()
+    }
+    one = dataclasses.replace(analysis, sound_check=dataclasses.replace(analysis.sound_check, positions=seats))
+    costs = {"decision": "change", "gain_db": 0.4, "worst_position": "mix", "worst_gain_db": -1.8}
+    note = small_note(one, dataclasses.replace(analysis.recommendations[1], **costs))  # type: ignore[arg-type]
+    assert "costs 1.8 dB at mix: leave it out" in note
+    assert ("unless that seat matters less" in note) is is_unless
 
 
 def test_a_delay_that_adds_nothing_to_the_other_polarity_is_said(analysis: Analysis) -> None:
