@@ -50,8 +50,8 @@ def draft_text(draft: Draft, said: str = "") -> str:
         blocks.append(_block(_output(output, is_marked), output.name in outputs))
     taped = _taped_from(draft)
     blocks += [_block(_position(position, taped), position.name in positions) for position in draft.positions]
-    flipped = _flipped_in(live)
-    blocks += [_block(_capture(capture, capture is flipped), capture in live) for capture in draft.captures]
+    again = _of_the_same_feeds(live)
+    blocks += [_block(_capture(capture, capture in again), capture in live) for capture in draft.captures]
     if draft.left_out:
         lines = (f"{_comment(left.what)}: {_shown(left.why, _LONGEST_REMARK)}" for left in draft.left_out)
         blocks.append("\n".join(["# Left out:", *lines]))
@@ -111,10 +111,10 @@ def _taped_from(draft: Draft) -> str:
     return names[0] if names else ""
 
 
-def _flipped_in(live: Sequence[DraftCapture]) -> DraftCapture | None:
-    """The first capture whose several feeds are those of another one too: one of the two may be a take with a flip."""
+def _of_the_same_feeds(live: Sequence[DraftCapture]) -> list[DraftCapture]:
+    """Captures whose several feeds are those of an earlier one: each may be a take with a flip."""
     feeds = [frozenset(capture.feeds) for capture in live]
-    return next((c for c, own in zip(live, feeds, strict=True) if len(own) > 1 and feeds.count(own) > 1), None)
+    return [one for k, one in enumerate(live) if len(feeds[k]) > 1 and feeds[k] in feeds[:k]]
 
 
 def _settings_of_a_take(capture: DraftCapture) -> str:

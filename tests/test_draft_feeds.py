@@ -248,20 +248,26 @@ def settings_lines(folder: Path) -> list[int]:
     return [n for n, line in enumerate(text_of(folder).splitlines()) if line.startswith("# settings = ")]
 
 
-def test_takes_of_the_same_feeds_show_once_how_a_flip_is_written(tmp_path: Path) -> None:
-    """As a comment that loads where it stands: above the tracks of the first of them."""
+def test_each_further_take_of_the_same_feeds_shows_how_a_flip_is_written(tmp_path: Path) -> None:
+    """As a comment that loads where it stands: above the tracks of every one but the first."""
     told(recordings(tmp_path, {"take1.wav": 5, "take2.wav": 5}), Said(("mix", "back"), feeds=("main", "sub", "tower")))
     (place,) = settings_lines(tmp_path)
     lines = text_of(tmp_path).splitlines()
     assert "[captures.feeds]" in lines[place + 1]
-    assert lines[:place].count("[[captures]]") == 1
+    assert lines[:place].count("[[captures]]") == 2
     assert "another polarity or delay than [outputs] says, e.g. flipped for a test" in lines[place]
     assert "an inverted output that was flipped is written normal" in lines[place]
     lines[place] = lines[place].removeprefix("# ")
     (tmp_path / "soundcheck.toml").write_text("\n".join(lines), encoding="utf-8")
     first, second = load_sound_check(tmp_path).captures
-    assert (first.settings["sub"].polarity, first.settings["main"].polarity) == ("inverted", "normal")
-    assert second.settings["sub"].polarity == "normal"
+    assert (second.settings["sub"].polarity, second.settings["main"].polarity) == ("inverted", "normal")
+    assert first.settings["sub"].polarity == "normal"
+    three = tmp_path / "three"
+    told(
+        recordings(three, dict.fromkeys(("a1.wav", "a2.wav", "a3.wav"), 5)),
+        Said(("mix", "back"), feeds=("main", "sub", "tower")),
+    )
+    assert len(settings_lines(three)) == 2
 
 
 def test_one_take_and_takes_of_single_outputs_show_none(tmp_path: Path) -> None:

@@ -42,6 +42,12 @@ def reading(normal_probability: float) -> str:
     return f"{word}, {percent(max(normal_probability, 1.0 - normal_probability))}"
 
 
+def _reading_if_told(grounds: OutputGrounds) -> str:
+    """What the wiring reads where that is sure enough to be called told."""
+    sure = max(grounds.normal_probability, 1.0 - grounds.normal_probability)
+    return "cannot be told" if sure < DECIDED else reading(grounds.normal_probability)
+
+
 def words_of(analysis: Analysis, output: str, change: Change) -> str:
     """An output's setting after a change of its group, on the device's step."""
     outputs = analysis.sound_check.outputs
@@ -53,9 +59,7 @@ def sure_sentence(analysis: Analysis, row: Recommendation, grounds: OutputGround
     """How sure the recommendation for one output is, and why."""
     setting = grounds.setting
     if row.decision == "reference":
-        return (
-            f"It never moves, so there is no setting to be sure of; its wiring: {reading(grounds.normal_probability)}."
-        )
+        return f"It never moves, so there is no setting to be sure of; its wiring: {_reading_if_told(grounds)}."
     if setting is None:
         start = "Nothing can be claimed." if row.decision == "undecided" else "Not judged, so there is no figure."
         return f"{start} {row.reason}"

@@ -157,7 +157,9 @@ def _arrivals_at(
 def wiring_table(analysis: Analysis) -> PageTable:
     """Polarity of every chain without its setting."""
     columns = ("output", "polarity", "confidence", "reason")
-    return _from_table(analysis.wiring, WIRING, columns, "Wiring: polarity from feed to air, without the setting")
+    # of what is not told the table has the likelier side: beside `undecided` it would read as how sure that is
+    rows = [replace(row, confidence=math.nan) if row.polarity == "undecided" else row for row in analysis.wiring]
+    return _from_table(rows, WIRING, columns, "Wiring: polarity from feed to air, without the setting")
 
 
 def certainty_table(analysis: Analysis) -> PageTable:

@@ -14,6 +14,7 @@ from page_reading import Reader, read
 
 from analyze.guide import text_on
 from analyze.reports import page, page_evidence
+from analyze.reports.certainty_words import sure_sentence
 from analyze.reports.naming import clean
 from analyze.reports.page_plots import InlineDrawings
 from analyze.reports.plot_style import COLOURS
@@ -150,6 +151,25 @@ def test_positions_stand_in_the_order_in_which_the_reference_reaches_them(make):
     assert page_evidence.order_words(one) in page.page_bytes(one, ()).decode()
     few = dataclasses.replace(one, arrival_present_ms={("mains", seat): 8.0 for seat in ("seat 0", "seat 4")})
     assert page_evidence.order_words(few) == ""
+
+
+def test_a_wiring_that_is_not_told_has_no_confidence_beside_it(analysis):
+    """What the table has is of the likelier side: `undecided, 79 %` reads as if that were sure."""
+    wiring = [
+        dataclasses.replace(row, confidence=0.79, polarity=polarity)
+        for row, polarity in zip(analysis.wiring, ("undecided", "normal"), strict=False)
+    ]
+    rows = page_evidence.wiring_table(dataclasses.replace(analysis, wiring=tuple(wiring))).rows
+    assert [row[1:3] for row in rows] == [("undecided", "–"), ("normal", "79 %")]
+
+
+@pytest.mark.parametrize(
+    ("normal", "said"), [(0.79, "its wiring: cannot be told."), (0.1, "its wiring: inverted, 90 %.")]
+)
+def test_the_wiring_of_the_reference_is_said_where_it_is_told(analysis, normal, said):
+    row, grounds = analysis.recommendations[0], dataclasses.replace(analysis.grounds[0], normal_probability=normal)
+    assert row.decision == "reference"
+    assert sure_sentence(analysis, row, grounds).endswith(said)
 
 
 def test_an_output_without_any_arrival_is_named(make):
