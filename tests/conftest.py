@@ -21,6 +21,7 @@ _LONGEST = {
     "test_killed.py",
     "test_own_clock.py",
     "test_plan_followed.py",
+    "test_plan_own_recorders.py",
     "test_programme.py",
     "test_reference_stage_inputs.py",
     "test_report_large.py",
