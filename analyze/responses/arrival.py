@@ -9,6 +9,7 @@ Conventions: delays positive when later; evidence positive for `normal`.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,6 +53,13 @@ _LEAST_TRUST, _EDGE_STEP_HZ = 0.5, 10.0
 _PHASE_OVERSAMPLING = 2.5
 #: Above this rest (rad) a reflection or noise blurs the phase: the top of the envelope stands, with this deviation.
 _LARGEST_REST_RAD, _BLURRED_STD_S = 0.8, 4e-5
+#: Where a faint arrival is looked for, the share of lines there that have to be the output's own, and its height over
+#: what comes before: of 33 halls with everything at once, on one clock and on several, true ones of full-range boxes
+#: stood 20 times over it and more, those of boxes that do not reach so high, and false ones, 12 times at most.
+_FAINT_BAND_HZ, _FAINT_TOLD, _OVER_ALL_NOISE = (1000.0, 8000.0), 0.1, 20.0
+#: How far off it is with the box left in: 0.12 ms at most in the same halls; and how near to another output's it is not
+#: believed.
+_FAINT_STD_S, _BESIDE_S = 1e-4, 5e-4
 #: How far off the arrival of a band-limited output is in the demo's hall, which `tests/faults.py` prints.
 _BAND_LIMITED_STD_S = 4.5e-4
 
@@ -110,9 +118,13 @@ class _Arrived:
     high_rad: float
 
 
-def evidence_of(responses: Responses) -> list[Evidence]:
-    """Evidence of every output at every position of one capture, as captured."""
-    out = []
+def evidence_of(responses: Responses, low_alone: Collection[str] = ()) -> list[Evidence]:
+    """Evidence of every output at every position of one capture, as captured.
+
+    low_alone : outputs that reach low bands alone, as subs do: what they seem to do above is another's
+    """
+    out: list[Evidence] = []
+    faint: list[Evidence] = []
     for i, output in enumerate(responses.outputs):
         heard = [p for p, position in enumerate(responses.positions) if responses.has(output, position)]
         if not heard:
@@ -124,8 +136,47 @@ def evidence_of(responses: Responses) -> list[Evidence]:
             if boxes and band is not None and _is_told(responses, i, p, band):
                 bands[p] = band
         arrived = _arrived(responses, i, boxes, bands)
-        out += [_evidence(responses, i, p, boxes, bands.get(p), arrived.get(p)) for p in heard]
-    return out
+        for p in heard:
+            found = _evidence(responses, i, p, boxes, bands.get(p), arrived.get(p))
+            out.append(found)
+            is_hidden = p not in arrived and (bool(arrived) or p not in bands)  # and not low in all that is heard of it
+            if is_hidden and output not in low_alone:
+                faint.append(_with_faint_arrival(responses, i, p, found))
+    return _with_those_alone(out, faint)
+
+
+def _with_those_alone(every: list[Evidence], faint: list[Evidence]) -> list[Evidence]:
+    """All evidence, with faint arrivals where no other output's is: what is missing of that one looks like one."""
+    sharp_s: dict[str, list[float]] = {}
+    for one in (*every, *faint):
+        if np.isfinite(one.sharp_s):
+            sharp_s.setdefault(one.position, []).append(one.sharp_s)
+    alone = {
+        (one.output, one.position): one
+        for one in faint
+        if sum(abs(other_s - one.sharp_s) < _BESIDE_S for other_s in sharp_s.get(one.position, ())) == 1
+    }
+    return [alone.get((one.output, one.position), one) for one in every]
+
+
+def _with_faint_arrival(responses: Responses, i: int, p: int, found: Evidence) -> Evidence:
+    """The same with an arrival that no third octave shows, for each line is hidden, and all of them together do.
+
+    Of lines that are the output's own; with whatever its box adds left in, which is little so high up. Nothing is said
+    of which way up it is.
+    """
+    f, band = responses.frequency_hz, _FAINT_BAND_HZ
+    inside = (f >= band[0]) & (f <= band[1])
+    is_own = inside & (responses.share[i, p] > 0.0) & np.isfinite(responses.h[i, p])
+    if band[1] > f[-1] or is_own.sum() < _FAINT_TOLD * inside.sum():
+        return found
+    weighed = np.zeros(len(f), dtype=np.complex64)
+    weighed[is_own] = responses.h[i, p][is_own] * trust(responses.h[i, p][is_own], responses.variance[i, p][is_own])
+    known = np.zeros(len(f), dtype=np.float32)  # what is in doubt of the lines is weighed already
+    arrival_s, _, prominence = _sharp_arrival(*analytic_response(weighed, known, f, band, None), band[1] - band[0])
+    if prominence < _OVER_ALL_NOISE:
+        return found
+    return replace(found, sharp_s=arrival_s, sharp_std_s=_FAINT_STD_S)
 
 
 def _arrived(

@@ -155,7 +155,8 @@ def measured_from(
     impulses = tuple(_declared_impulse(i, sound_check) for i in impulse_responses(cross, to_present, groups))
     apart = separations(cross, responses, sound_check.outputs, unfed)
     kept = cross if len(cross.feeds) > 1 else None
-    return Measured(capture, responses, tuple(evidence_of(responses)), impulses, tuple(apart), kept)
+    subs = {name for name, output in sound_check.outputs.items() if output.kind == "sub"}
+    return Measured(capture, responses, tuple(evidence_of(responses, subs)), impulses, tuple(apart), kept)
 
 
 def tap_change(sound_check: SoundCheck, capture: Capture) -> dict[str, tuple[float, float]]:
