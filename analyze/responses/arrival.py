@@ -54,11 +54,11 @@ _PHASE_OVERSAMPLING = 2.5
 #: Above this rest (rad) a reflection or noise blurs the phase: the top of the envelope stands, with this deviation.
 _LARGEST_REST_RAD, _BLURRED_STD_S = 0.8, 4e-5
 #: Where a faint arrival is looked for, the share of lines there that have to be the output's own, and its height over
-#: what comes before: of 33 halls with everything at once, on one clock and on several, true ones of full-range boxes
-#: stood 20 times over it and more, those of boxes that do not reach so high, and false ones, 12 times at most.
+#: what comes before: in 28 halls of the trials with everything at once, on one clock and on several, those of
+#: full-range boxes stood 20 times over it and more, and false ones less than 14 times, but for what leaks from others.
 _FAINT_BAND_HZ, _FAINT_TOLD, _OVER_ALL_NOISE = (1000.0, 8000.0), 0.1, 20.0
-#: How far off it is with the box left in: 0.12 ms at most in the same halls; and how near to another output's it is not
-#: believed.
+#: How far off it is with the box left in: 0.12 ms at most in the same halls; and how near to another output's arrival
+#: it may be what leaks from that one.
 _FAINT_STD_S, _BESIDE_S = 1e-4, 5e-4
 #: How far off the arrival of a band-limited output is in the demo's hall, which `tests/faults.py` prints.
 _BAND_LIMITED_STD_S = 4.5e-4
