@@ -95,6 +95,11 @@ def test_a_name_of_several_words_needs_no_quotes() -> None:
     assert bare.output.startswith("### mains hum\n")
 
 
+@pytest.mark.parametrize("said", ["high section", "findings high section"])
+def test_the_beginning_of_a_long_name_will_do(said: str) -> None:
+    assert text_on(said) == text_on("high section of opposite sign")
+
+
 def test_a_misspelt_subject_is_answered_with_what_looks_like_it() -> None:
     with pytest.raises(DescriptionError, match="Did you mean clipping"):
         text_on("cliping")

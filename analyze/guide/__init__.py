@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 _LOOK_ALIKE = 0.5
 # A word that more passages hold than this tells nothing.
 _MOST_PASSAGES = 12
+# Headings that begin alike: more tell nothing.
+_MOST_HEADINGS = 3
 
 
 def topics() -> dict[str, str]:
@@ -39,16 +41,22 @@ def text_on(subject: str) -> str:
         return parts[wanted]
     if elsewhere := headings_for(wanted):
         return "\n".join(parts.get(heading) or _passages(pages, heading) for heading in elsewhere)
-    if said := _passages(pages, wanted):
+    if said := _begun(parts, wanted) or _passages(pages, wanted):
         return said
     topic, _, word = wanted.partition(" ")
-    if topic in pages and word in parts:
-        return parts[word]
+    if topic in pages and (said := parts.get(word) or _begun(parts, word)):
+        return said
     if topic in pages and (said := _passages({topic: pages[topic]}, word)):
         return said
     alike = difflib.get_close_matches(wanted, parts, n=3, cutoff=_LOOK_ALIKE)
     mend = f"Did you mean {' or '.join(alike)}?" if alike else "`analyze guide` lists the topics."
     raise DescriptionError(f"the guide has nothing on {subject!r}.", mend)
+
+
+def _begun(parts: Mapping[str, str], words: str) -> str:
+    """What stands under headings of which so many words are the beginning, as of a finding's long name; else empty."""
+    found = [text for name, text in parts.items() if name.startswith(f"{words} ")] if " " in words else []
+    return "\n".join(found) if len(found) <= _MOST_HEADINGS else ""
 
 
 def _passages(pages: Mapping[str, str], word: str) -> str:
