@@ -28,7 +28,7 @@ def found(*delays_s: float, std: float = STD, low_alone: tuple[str, ...] = ()) -
 def test_all_lines_together_show_what_no_band_does() -> None:
     (one,) = found(0.0231)
     assert np.isnan(one.band_low_hz)
-    assert one.sharp_s == pytest.approx(0.0231, abs=one.sharp_std_s)
+    assert one.sharp_s == pytest.approx(0.0231, abs=2e-6)  # a flat box leaves nothing in it
     assert one.sharp_std_s == pytest.approx(1e-4)
     assert one.evidence == 0.0  # which way up it is, nothing says
 
