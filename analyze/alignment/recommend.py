@@ -68,20 +68,20 @@ def _monitors_either_way(
 ) -> list[Decision]:
     """Decisions on monitors that hold whether optional changes of mains and subs are typed in or left out.
 
-    Where the two do not come to the same, what is right without them stands: that is what is set at present.
+    Of two that come to the same the less sure one; where they do not, the one that leaves the monitor as it is.
     """
     all_typed, left_out = changes_of(decisions), without_optional(context, decisions)
     found = decide_monitors(context, monitors, all_typed)
     if all_typed == left_out:
         return found
     pairs = zip(found, decide_monitors(context, monitors, left_out), strict=True)
-    return [
-        typed if typed.candidate == left.candidate and _is_less_sure(typed, left) else left for typed, left in pairs
-    ]
+    return [typed if _is_safer(typed, left) else left for typed, left in pairs]
 
 
-def _is_less_sure(one: Decision, other: Decision) -> bool:
-    """Whether the first of two decisions is the less sure, of the setting or of its polarity."""
+def _is_safer(one: Decision, other: Decision) -> bool:
+    """Whether the first of two decisions leaves alone what the other changes, or is the less sure of the same."""
+    if one.change != other.change:
+        return one.change == UNCHANGED
     return (one.confidence, one.polarity_confidence) < (other.confidence, other.polarity_confidence)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import pytest
 from alignment_making import context, seats
@@ -17,7 +16,7 @@ from analyze.alignment.recommend import decide_all, without_optional
 from analyze.alignment.score import UNCHANGED
 from analyze.description import Output, Position
 
-CHANGE = (1.0, 2.0)
+CHANGE, TURNED = (1.0, 2.0), (-1.0, 0.0)
 
 
 def test_little_is_what_counts_as_right_at_present() -> None:
@@ -47,19 +46,22 @@ def test_optional_changes_are_taken_back(monkeypatch, gain_db, left) -> None:
 
 
 @pytest.mark.parametrize(
-    ("turned_then", "sure_then", "expected"),
+    ("typed_as", "left_as", "expected"),
     [
-        (False, 0.99, (UNCHANGED, 0.9)),  # kept either way: no surer than without the optional change
-        (False, 0.85, (UNCHANGED, 0.85)),
-        (True, 0.99, (UNCHANGED, 0.9)),  # turned for the sake of a change that may be left out: not turned
+        (("keep", 0.99), ("keep", 0.9), (UNCHANGED, 0.9)),  # kept either way: no surer than the less sure of both
+        (("keep", 0.85), ("keep", 0.9), (UNCHANGED, 0.85)),
+        (("change", 0.99), ("keep", 0.9), (UNCHANGED, 0.9)),  # turned for a change that may be left out: not turned
+        (("keep", 0.9), ("change", 0.99), (UNCHANGED, 0.9)),  # turned unless that is typed in: not turned
+        (("change", 0.95), ("change", 0.9), (TURNED, 0.9)),
     ],
 )
-def test_a_monitor_is_judged_with_an_optional_change_and_without(monkeypatch, turned_then, sure_then, expected) -> None:
-    """Without the change of the sub it is kept at 0.9; with it as the case says."""
+def test_a_monitor_is_judged_with_an_optional_change_and_without(monkeypatch, typed_as, left_as, expected) -> None:
+    """The change of the sub may be typed in or left out, and the monitor is decided for each as the case says."""
     wedge, group = Output("wedge", "monitor", adjust="polarity"), ("wedge",)
-    left = Decision(group, UNCHANGED, "keep", 0.9, 0.9)
-    candidate, decision = ((-1.0, 0.0), "change") if turned_then else (UNCHANGED, "keep")
-    typed = replace(left, candidate=candidate, decision=decision, confidence=sure_then)
+    typed, left = (
+        Decision(group, TURNED if decision == "change" else UNCHANGED, decision, sure, sure)
+        for decision, sure in (typed_as, left_as)
+    )
     monkeypatch.setattr(recommend, "gain_of", lambda *_: (0.3, "", math.nan))
     monkeypatch.setattr(recommend, "decide_mains_subs", lambda *_: [Decision(("sub",), CHANGE, "change", 0.99, 0.99)])
     monkeypatch.setattr(recommend, "decide_monitors", lambda _, __, fixed: [typed if fixed["sub"] == CHANGE else left])
