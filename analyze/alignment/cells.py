@@ -22,8 +22,8 @@ MEETS_DB = 10.0
 #: A cell's loudest output is within this of the position's loudest band.
 DEPTH_DB = 25.0
 LOWEST_HZ, HIGHEST_HZ = 24.0, 320.0
-#: Above this no band is looked at.
-_TOP_HZ = 17000.0
+#: Below and above no band is looked at.
+BOTTOM_HZ, TOP_HZ = 19.0, 17000.0
 #: Energy of a response over its error below which an output says nothing in a band.
 MIN_SNR = 2.0
 
@@ -92,7 +92,7 @@ def heard_lines(responses: Responses, position: int) -> NDArray[np.bool_]:
     All of those that settings are decided on, where an error is weighed; of those above, the third octaves in which an
     output stands out of its error: noise in step with nothing would look like a sum that a setting changes.
     """
-    b = bands(responses.frequency_hz, 3, HIGHEST_HZ, _TOP_HZ)
+    b = bands(responses.frequency_hz, 3, HIGHEST_HZ, TOP_HZ)
     counts = np.ones((len(responses.outputs), len(responses.frequency_hz)), dtype=np.bool_)
     if len(b.centre_hz):
         energy = _energy(responses.h[:, position], responses.variance[:, position], b)
@@ -165,7 +165,7 @@ class ThirdOctaves:
 
 def third_octaves(responses: Responses) -> ThirdOctaves:
     """Energies of every output at every position from 20 Hz to 16 kHz."""
-    b = bands(responses.frequency_hz, 3, 19.0, _TOP_HZ)
+    b = bands(responses.frequency_hz, 3, BOTTOM_HZ, TOP_HZ)
     return ThirdOctaves(b, band_energy(responses, b))
 
 

@@ -13,8 +13,6 @@ from analyze.responses.transfer import Responses
 
 #: Bands that are looked through: below and above no crossover to subs is set (common practice, no source).
 _LOWEST_HZ, _HIGHEST_HZ = 30.0, 350.0
-#: Bands to the octave; a third octave at a seat is half an octave's worth of room.
-_FRACTION = 3
 
 
 def crossover_hz(responses: Responses, mains: Sequence[int], subs: Sequence[int]) -> NDArray[np.float64]:
@@ -31,7 +29,7 @@ def crossover_hz(responses: Responses, mains: Sequence[int], subs: Sequence[int]
     -------
     (position,) in Hz, NaN where levels do not cross between two bands in which both are heard
     """
-    b = bands(responses.frequency_hz, _FRACTION, _LOWEST_HZ, _HIGHEST_HZ)
+    b = bands(responses.frequency_hz, 3, _LOWEST_HZ, _HIGHEST_HZ)
     energy = band_energy(responses, b)  # (output, position, band)
     found = np.full(energy.shape[1], np.nan)
     if not len(mains) or not len(subs):

@@ -13,21 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db, nominal_hz
-from analyze.alignment.cells import MEETS_DB, Bands, band_energy, band_mean, bands
+from analyze.alignment.cells import BOTTOM_HZ, MEETS_DB, TOP_HZ, Bands, band_energy, band_mean, bands
 from analyze.alignment.rows import Pair
 from analyze.alignment.score import UNCHANGED, Change
 from analyze.description import SoundCheck
 from analyze.responses.bands import phase_slope_ms
 from analyze.responses.transfer import Responses, rotation
 
-LOWEST_HZ, HIGHEST_HZ = 19.0, 17000.0
-
 
 def pair_rows(
     responses: Responses, sound_check: SoundCheck, changes: Mapping[str, Change], fraction: int
 ) -> list[Pair]:
     """Rows of `pairs.csv`: each pair once, in the order of the description; responses at present settings."""
-    b = bands(responses.frequency_hz, fraction, LOWEST_HZ, HIGHEST_HZ)
+    b = bands(responses.frequency_hz, fraction, BOTTOM_HZ, TOP_HZ)
     energy = band_energy(responses, b)  # (output, position, band)
     coherence = band_mean(responses.coherence, b)
     rows = []

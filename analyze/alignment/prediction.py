@@ -11,9 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db, nominal_hz
-from analyze.alignment.cells import HIGHEST_HZ, Bands, Cells, band_mean, bands, heard_lines
-from analyze.alignment.pairs import HIGHEST_HZ as TOP_HZ
-from analyze.alignment.pairs import LOWEST_HZ
+from analyze.alignment.cells import BOTTOM_HZ, HIGHEST_HZ, TOP_HZ, Bands, Cells, band_mean, bands, heard_lines
 from analyze.alignment.rows import ChangeEffect, Prediction
 from analyze.alignment.score import UNCHANGED, Change, shrunk, with_changes
 from analyze.description import SoundCheck
@@ -31,8 +29,8 @@ def prediction_rows(
 
     cells : the audience cells; a finer or coarser band counts as a cell where the third octave at its centre is one
     """
-    b = bands(responses.frequency_hz, fraction, LOWEST_HZ, TOP_HZ)
-    resampled = bands(responses.frequency_hz[: responses.replicates.shape[-1]], fraction, LOWEST_HZ, TOP_HZ)
+    b = bands(responses.frequency_hz, fraction, BOTTOM_HZ, TOP_HZ)
+    resampled = bands(responses.frequency_hz[: responses.replicates.shape[-1]], fraction, BOTTOM_HZ, TOP_HZ)
     unknown = np.full(len(b.centre_hz) - len(resampled.centre_hz), np.nan)
     rows = []
     for p, position in enumerate(responses.positions):
@@ -68,7 +66,7 @@ def change_effects(
 
     groups : outputs that move as one; those that stay have no effect and are left out
     """
-    b = bands(responses.frequency_hz, 3, LOWEST_HZ, TOP_HZ)
+    b = bands(responses.frequency_hz, 3, BOTTOM_HZ, TOP_HZ)
     moving = [tuple(group) for group in groups if any(changes.get(name, UNCHANGED) != UNCHANGED for name in group)]
     found: list[dict[tuple[str, float], float]] = [{} for _ in moving]
     for p, position in enumerate(responses.positions):

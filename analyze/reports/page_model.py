@@ -107,9 +107,16 @@ def _output(analysis: Analysis, row: Recommendation) -> dict[str, Any]:
         "min_delay_ms": min(output.min_delay_ms, *settings_ms),
         "max_delay_ms": max(output.max_delay_ms, *settings_ms),
         "can_flip": output.can_invert or row.recommended_polarity != row.setting_polarity,
-        "searched_ms": next((one.searched_ms for one in analysis.delay_scans if one.outputs[0] == row.output), None),
+        "searched_ms": _searched_ms(analysis, row),
         "runner_up": dataclasses.asdict(rival) | {"note": rival.note} if rival else None,
     }
+
+
+def _searched_ms(analysis: Analysis, row: Recommendation) -> list[float] | None:
+    """The first and the last delay of an output that was searched; None where none was."""
+    settings = {name: output.setting.delay_ms for name, output in analysis.sound_check.outputs.items()}
+    scan = next((one for one in analysis.delay_scans if row.output in one.outputs), None)
+    return [ms + settings[row.output] - settings[scan.outputs[0]] for ms in scan.searched_ms] if scan else None
 
 
 def _groups(sound_check: SoundCheck, outputs: Sequence[str]) -> list[dict[str, Any]]:

@@ -21,6 +21,8 @@ BY_EAR_DB = 6.0
 _BY_EAR, _ON_ANALYSER = "Check by ear", "Check on an analyser"
 #: A drop that is surer than this is said without what is sure of it.
 _HEARD_DOUBT_DB = 0.5
+#: No more outputs than this are flipped at once (judgement).
+_MOST_FLIPPED = 3
 #: What stands instead where there is no check.
 NO_CHECK = "No check"
 
@@ -67,9 +69,9 @@ def _flipped(analysis: Analysis, proof: Proof) -> tuple[Sequence[str], str]:
     others = [name for name in described if name not in {*proof.outputs, *proof.silent}]
     has = "has" if len(proof.outputs) == 1 else "have"
     fixed = f"{listed([shortened(name, _NAME_LENGTH) for name in proof.outputs])} {has} no polarity switch"
-    if all(described[name].can_invert for name in others):
+    if len(others) <= _MOST_FLIPPED and all(described[name].can_invert for name in others):
         return others, f"({fixed}, so it is the others that are flipped.)"
-    return (), f"{fixed}, and so it is with others."
+    return (), f"{fixed}, and the others cannot all be flipped at once."
 
 
 def proof_text(proof: Proof, flipped: Sequence[str] = ()) -> str:

@@ -100,9 +100,10 @@ def _sides(heard: Sequence[_Heard]) -> list[Finding]:
     if not agree:
         return [_all_against(against)]
     good_seats = {one.position for one in agree}  # another pair comes from the right side there
+    good_pairs = {one.pair for one in agree}
     by_pair: dict[tuple[str, str], list[_Heard]] = defaultdict(list)
     for one in against:
-        if one.position in good_seats and one.pair not in {other.pair for other in agree}:
+        if one.position in good_seats and one.pair not in good_pairs:
             by_pair[one.pair].append(one)
     by_seat = [one for one in against if one.position not in good_seats]
     crossed = [_crossed(heard_so) for heard_so in by_pair.values() if len(heard_so) >= _ENOUGH_SEATS]

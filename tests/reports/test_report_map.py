@@ -10,6 +10,7 @@ from browsing import expected, part
 
 from analyze.reports import summaries
 from analyze.reports.page import page_bytes
+from analyze.reports.page_model import page_model
 
 NAMES = ("mains", "sub left", "lawn tower", "wedge")
 
@@ -69,6 +70,21 @@ def test_a_best_beyond_what_was_searched_says_why_it_is_not_recommended(opened, 
         assert told.startswith("Best: ")
         assert (said in told) is is_beyond
         assert ("outside of" in told) is is_beyond
+
+
+def test_what_was_searched_is_told_of_every_member_as_its_own_setting(analysis):
+    """The range is that of the first of a group; another one, set 3 ms later, was searched 3 ms later."""
+    check, scan = analysis.sound_check, analysis.delay_scans[0]
+    first, second = NAMES[1], NAMES[3]
+    setting = check.outputs[first].setting
+    later = replace(check.outputs[second], setting=replace(setting, delay_ms=setting.delay_ms + 3.0))
+    one = replace(
+        analysis,
+        sound_check=replace(check, outputs=check.outputs | {second: later}),
+        delay_scans=(replace(scan, outputs=(first, second), searched_ms=(1.0, 40.0)),),
+    )
+    told = {output["name"]: output["searched_ms"] for output in page_model(one)["outputs"]}
+    assert told == {NAMES[0]: None, first: [1.0, 40.0], NAMES[2]: None, second: [4.0, 43.0]}
 
 
 @pytest.mark.parametrize(("name", "is_open"), [(NAMES[1], False), (NAMES[2], True)])

@@ -177,12 +177,15 @@ def test_an_output_without_any_arrival_is_named(make):
     analysis = make(("main left", "main right", "sub"), ("seat 0", "seat 1"))
     assert page_evidence.unarrived_words(analysis) == ""
     ms = {key: at for key, at in analysis.arrival_present_ms.items() if key[0] != "main right"}
-    one = dataclasses.replace(analysis, arrival_present_ms=ms)
-    said = page_evidence.unarrived_words(one)
-    kind = one.sound_check.outputs["main right"].kind
-    assert said.startswith("No arrival can be told of main right, at any position: too little stands out.")
-    assert ("is so without main right." in said) is (kind == "main")
-    assert said in page.page_bytes(one, ()).decode()
+    outputs = analysis.sound_check.outputs
+    for kind, is_main in (("main", True), ("fill", False)):
+        described = outputs | {"main right": dataclasses.replace(outputs["main right"], kind=kind)}
+        check = dataclasses.replace(analysis.sound_check, outputs=described)
+        one = dataclasses.replace(analysis, sound_check=check, arrival_present_ms=ms)
+        said = page_evidence.unarrived_words(one)
+        assert said.startswith("No arrival can be told of main right, at any position: too little stands out.")
+        assert ("is so without main right." in said) is is_main
+        assert said in page.page_bytes(one, ()).decode()
     assert page_evidence.unarrived_words(dataclasses.replace(analysis, arrival_present_ms={})) == ""
 
 

@@ -71,7 +71,10 @@ def test_of_what_has_no_switch_the_others_are_flipped(analysis):
     assert how == "Check by ear"
     assert f"flip {', '.join(others[:-1])} and {others[-1]} together, and" in words
     assert f"({named} has no polarity switch, so it is the others that are flipped.)" in words
-    assert said(named, others[0]) == ("No check", f"{named} has no polarity switch, and so it is with others.")
+    assert said(named, others[0]) == (
+        "No check",
+        f"{named} has no polarity switch, and the others cannot all be flipped at once.",
+    )
 
 
 @pytest.mark.parametrize(
