@@ -207,8 +207,8 @@ def _sums(held: NDArray[np.float32]) -> tuple[NDArray[np.float64], NDArray[np.fl
     In single precision, which is good to 1e-5 dB here, unless numbers far beyond full scale run over.
     """
     with np.errstate(over="ignore", invalid="ignore"):
-        sums = held.sum(axis=1).astype(np.float64)
-        squares = np.einsum("ij,ij->i", held, held).astype(np.float64)
+        ones = np.ones(held.shape[1], dtype=np.float32)  # row by row, so that no row depends on its neighbours
+        sums, squares = np.array([(row @ ones, row @ row) for row in held], dtype=np.float64).T
     if not np.isfinite(sums + squares).all():
         sums, squares = held.sum(axis=1, dtype=np.float64), np.einsum("ij,ij->i", held, held, dtype=np.float64)
     return sums, squares

@@ -42,8 +42,8 @@ _LARGEST = 1e6
 
 #: Frames put together at a time: many files would else miss the processor's cache at every sample.
 _TILE = 2048
-#: Samples of one file that are held at a time, those of channels that nobody asked for included.
-_MOST_SAMPLES = 1 << 22
+#: Samples of all files decoded at a time, of channels that nobody asked for, too: they stay in the cache as well.
+_MOST_SAMPLES = 1 << 18
 
 
 class Recording:
@@ -217,7 +217,7 @@ class Recording:
 
     def _decode(self, start: int, block: NDArray[np.float32]) -> int:
         """Fill `block` with the frames from `start` on, counted in the files; how many all files have."""
-        most = max(_TILE, _MOST_SAMPLES // max(source.file.n_channels for source in self._sources))
+        most = max(_TILE, _MOST_SAMPLES // sum(source.file.n_channels for source in self._sources))
         done = 0
         while done < len(block):
             piece = block[done : done + most]

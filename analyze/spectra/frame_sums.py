@@ -28,6 +28,9 @@ _SILENT, _SILENT_AMONG_ALL = 1e-4, 1e-6
 _AHEAD = 8
 #: Lines that hold all octaves, up to 6 kHz.
 _BAND_LINES = round(6000.0 * FRAME_S)
+#: Frames of a track transformed at a time, as many as the transform does side by side: they stay in the processor's
+#: cache.
+_AT_ONCE = 4
 #: Lines multiplied at a time: those of all tracks stay in the processor's cache.
 _TILE = 512
 
@@ -182,7 +185,11 @@ class FrameSums:
         start, length, hop = batch.start + behind, self._plan.length, self._plan.hop
         stop = start + (batch.n - 1) * hop + length
         frames = np.lib.stride_tricks.sliding_window_view(batch.samples[track, start:stop], length)[::hop]
-        spectra: NDArray[np.complex64] = fft.rfft(frames * self._window, axis=-1, overwrite_x=True)
+        spectra = np.empty((batch.n, n_lines(length)), dtype=np.complex64)
+        for first in range(0, batch.n, _AT_ONCE):
+            some = slice(first, first + _AT_ONCE)
+            whole = fft.rfft(frames[some] * self._window, axis=-1, overwrite_x=True)
+            spectra[some] = whole[:, : spectra.shape[1]]
         return spectra
 
     def _sounding(self, read: FeedRead, bands: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -211,7 +218,8 @@ class FrameSums:
             feeds = _side_by_side([batch.feeds[read] for read in alike.reads], lines)
             others = _side_by_side([batch.microphones[p] for p in alike.positions], lines, total.shape[-1])
             if total.shape[-1] > len(alike.positions):
-                np.multiply(np.conj(feeds), usable, out=others[:, len(alike.positions) :])
+                np.conjugate(feeds, out=others[:, len(alike.positions) :])
+                others[:, len(alike.positions) :, ~usable] = 0.0
             parts = others[:, : len(alike.positions)].view(np.float64)  # real and imaginary, side by side
             self._gyy[k][lines] += np.einsum("ltk,ltk->lt", parts, parts)
             n_low = low.shape[1] - lines.start

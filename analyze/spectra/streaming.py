@@ -5,13 +5,13 @@ microphone, so that no delay costs coherence. Frames that touch damaged samples 
 no feed sounds: counted as averages they would make an error that goes with the sound, reverberation longer than a
 frame, look smaller than it is. Memory holds a batch of frames and the sums, whatever the length of the recording.
 Batches break at fixed frame numbers, so the sums do not depend on how the recording is read. While one batch is summed
-the next is read.
+the next is read, which is one more piece of work for the same threads: one more thread would take its time from theirs,
+and be left alone with the rest of what it reads.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from analyze.spectra.threads import start, wait, worker_threads
 #: Frames transformed at a time; with more than `_MANY` spectra of each, fewer.
 _BATCH, _SMALL_BATCH, _MANY = 16, 8, 32
 #: Samples read at a time, and turned from (frame, track) into (track, frame) at a time.
-_BLOCK, _TILE = 1 << 17, 1 << 11
+_BLOCK, _TILE = 1 << 15, 1 << 11
 
 #: A source of blocks: given the block length in samples, successive (frame, track) arrays from the start.
 BlockSource = Callable[[int], Iterator[NDArray[np.float32]]]
@@ -74,34 +74,51 @@ def accumulate(
     reader = _Reader(blocks, len(feeds) + len(positions), progress)
     sums = FrameSums(plan, reading, log, feeds_as_in)
     most = _BATCH if sums.n_spectra <= _MANY else _SMALL_BATCH
+    batches = _Batches(reader, plan, furthest, lead, most)
     with worker_threads() as pool:
-        adding: list[Future[None]] = []
-        for batch in _batches(reader, plan, furthest, lead, most):
+        coming, adding = start(pool, [batches.read]), start(pool, [])
+        while True:
+            wait(coming)
+            batch = batches.last
+            if batch is None:
+                break
             transforming = start(pool, sums.feed_tasks(batch))
             wait([*adding, *transforming])
             wait(start(pool, sums.microphone_tasks(batch)))
+            coming = start(pool, [batches.read])
             adding = start(pool, sums.line_tasks(batch))
         wait(adding)
     reader.drain()  # what no whole frame covers: the recording's own checks ride on it
     return sums.finish(capture, tuple(feeds), tuple(positions), sample_rate_hz)
 
 
-def _batches(reader: _Reader, plan: FramePlan, furthest: int, lead: int, most: int) -> Iterator[Batch]:
-    """The batches of a recording, `most` frames in each.
+class _Batches:
+    """The batches of a recording, `most` frames in each, the `last` one read.
 
     `lead` samples of silence stand before it, for microphones read ahead of the feed. A batch is read into the place of
     the one before, whose samples have to be transformed by then.
     """
-    n_samples = lead + (min(most, plan.n_frames) - 1) * plan.hop + plan.length + furthest
-    samples = np.zeros((reader.n_tracks, n_samples), dtype=np.float32)
-    n_kept = lead
-    for first in range(0, plan.n_frames, most):
-        n = min(most, plan.n_frames - first)
-        samples = samples[:, : lead + (n - 1) * plan.hop + plan.length + furthest]
-        reader.fill(samples[:, n_kept:])
-        yield Batch(first, n, samples, lead)
-        n_kept = samples.shape[1] - n * plan.hop
-        samples[:, :n_kept] = samples[:, n * plan.hop :]
+
+    def __init__(self, reader: _Reader, plan: FramePlan, furthest: int, lead: int, most: int) -> None:
+        self.last: Batch | None = None
+        self._reader, self._plan, self._lead, self._most = reader, plan, lead, most
+        self._around = lead + plan.length - plan.hop + furthest  # samples of a batch beside a hop for each frame
+        n_samples = self._around + min(most, plan.n_frames) * plan.hop
+        self._samples = np.zeros((reader.n_tracks, n_samples), dtype=np.float32)
+
+    def read(self) -> None:
+        """Read the next; `last` is None after the end. Raises SourceEndedError."""
+        first, n_kept, hop = 0, self._lead, self._plan.hop
+        if self.last is not None:
+            first, n_kept = self.last.first + self.last.n, self._around
+            self._samples[:, :n_kept] = self._samples[:, self.last.n * hop :]
+        n = min(self._most, self._plan.n_frames - first)
+        if n == 0:
+            self.last = None
+            return
+        self._samples = self._samples[:, : self._around + n * hop]
+        self._reader.fill(self._samples[:, n_kept:])
+        self.last = Batch(first, n, self._samples, self._lead)
 
 
 class _Reader:
