@@ -28,6 +28,7 @@ from analyze.alignment.robustness import robustness_rows
 from analyze.alignment.score import Change, efficiency_db, mean_score
 from analyze.audio.copied_takes import HeardTrack, copied_takes, of_unknown_take
 from analyze.audio.files import AudioFile, sha256_of
+from analyze.audio.peaks_alike import peaks_explained
 from analyze.audio.track_checks import check_tracks
 from analyze.audio.unused_tracks import unused_tracks
 from analyze.description import SoundCheck
@@ -200,7 +201,8 @@ def _of_outputs(
     rng = np.random.default_rng([_SEED, len(recorded.measured)])
     measured, joint_findings = joined_captures(sound_check, in_step(recorded.measured), rng)
 
-    copies = copied_takes(_heard_tracks(recorded, sound_check), sound_check)
+    tracks = list(_heard_tracks(recorded, sound_check))
+    copies = copied_takes(tracks, sound_check)
     of_others = of_unknown_take(copies, sound_check)  # these were not recorded, another sound was
     evidence = wiring_evidence(measured)
     twins = twin_evidence(measured, sound_check)
@@ -266,7 +268,7 @@ def _of_outputs(
         waveforms=tuple(recorded.waveforms),
         findings=(
             *twins_explained(sound_check, wiring),
-            *recorded.findings,
+            *peaks_explained(recorded.findings, tracks),
             *unused_tracks(sound_check, {file: one.n_channels for file, one in recorded.files.items()}),
             *(copy.finding for copy in copies),
             *joint_findings,

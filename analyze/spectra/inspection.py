@@ -16,6 +16,7 @@ from analyze.acoustics import energy_db
 from analyze.audio.clock_shared import tracks_by_clock
 from analyze.audio.copied_takes import HeardTrack, copied_takes
 from analyze.audio.damage import TrackPlace, TrackStatistics, copied_microphones, damage_findings
+from analyze.audio.peaks_alike import peaks_explained
 from analyze.audio.recording import Recording, open_recording
 from analyze.audio.waveform import sounding_s
 from analyze.description import Capture, SoundCheck, Track
@@ -117,7 +118,7 @@ def inspect_captures(sound_check: SoundCheck) -> Inspection:
     copied = {name for copy in copies for name in (copy.first, copy.second)}
     # what a take that is another one hears too early says nothing of its tracks
     whole.findings = [one for one in whole.findings if one.finding != _SENT_LATE or one.capture not in copied]
-    whole.findings += [copy.finding for copy in copies]
+    whole.findings = [*peaks_explained(whole.findings, _prints(whole.tracks)), *(copy.finding for copy in copies)]
     return whole
 
 
