@@ -37,6 +37,8 @@ Kind = Literal["feed", "mic", "input"]
 #: Findings that ask for less gain.
 CLIPPING = "clipping"
 LITTLE_HEADROOM = "little headroom"
+#: A track that holds the samples of an earlier one of its kind.
+DUPLICATED = "duplicated track"
 #: Under this level a track is silent: the noise of any microphone and preamplifier lies above.
 SILENT_DBFS = -90.0
 #: A mean beyond this is an offset.
@@ -291,9 +293,9 @@ def _same_samples(summary: TrackSummary, track: int, places: Sequence[TrackPlace
     other = places[earlier[0]].name
     if place.kind == "feed":
         detail = f"Every sample equals the feed of {other}. If they were not sent the same, check the patch."
-        return [_finding(place, "duplicated track", "note", detail, math.nan, "")]
+        return [_finding(place, DUPLICATED, "note", detail, math.nan, "")]
     detail = f"Every sample equals {other}: one of the two is not what its microphone picked up. "
     if place.kind == "mic":
         detail += f"{place.name} is left out of this capture; that {other} is the true one is not certain. "
     detail += "Check the patch, and that the description names the right channels."
-    return [_finding(place, "duplicated track", "warning", detail, math.nan, "")]
+    return [_finding(place, DUPLICATED, "warning", detail, math.nan, "")]

@@ -19,6 +19,7 @@ from analyze.description import Output
 from analyze.findings import Finding
 from analyze.responses.rows import ShareBand
 from analyze.responses.transfer import Responses
+from analyze.spectra.alike_feeds import FEEDS_ALIKE
 from analyze.spectra.cross_spectra import CrossSpectra
 
 #: Bands in which outputs must be told apart: where settings are decided, and where fills and towers show their arrival.
@@ -145,10 +146,10 @@ def separation_findings(found: Sequence[Separation], groups: Mapping[str, Sequen
         same_group = s.other in groups.get(s.output, ())
         if s.is_untold and s.output in told:
             detail = f"{_alike_words(s)}. {s.output} is told in another capture, and what is decided comes from there."
-            findings.append(_finding("feeds alike", "note", detail, s, 100.0 * s.own_share))
+            findings.append(_finding(FEEDS_ALIKE, "note", detail, s, 100.0 * s.own_share))
         elif s.is_untold:
             detail = f"{_alike_words(s)}. {_mend(s)}"
-            findings.append(_finding("feeds alike", "warning", detail, s, 100.0 * s.own_share))
+            findings.append(_finding(FEEDS_ALIKE, "warning", detail, s, 100.0 * s.own_share))
         elif s.own_share < _SMALL_SHARE and not same_group:
             detail = (
                 f"Only {100.0 * s.own_share:.0f} % of what {s.output} plays is its own, the rest it shares, most with "

@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from analyze.acoustics import energy_db
 from analyze.audio.clock_shared import tracks_by_clock
 from analyze.audio.copied_takes import HeardTrack, copied_takes
-from analyze.audio.damage import TrackPlace, TrackStatistics, copied_microphones, damage_findings
+from analyze.audio.damage import DUPLICATED, TrackPlace, TrackStatistics, copied_microphones, damage_findings
 from analyze.audio.peaks_alike import peaks_explained
 from analyze.audio.recording import Recording, open_recording
 from analyze.audio.waveform import sounding_s
 from analyze.description import Capture, SoundCheck, Track
 from analyze.errors import AudioError
 from analyze.findings import Finding
+from analyze.spectra.alike_feeds import alike_feeds
 from analyze.spectra.capture import cross_spectra_of, too_short_finding
 from analyze.spectra.coarse_delay import LATEST_S, coarse_delays_s, first_arrivals_s
 from analyze.spectra.frame_levels import ANOTHER_TAKE, OF_LEVELS
@@ -97,6 +98,7 @@ def inspect_captures(sound_check: SoundCheck) -> Inspection:
     whole = Inspection(findings=list(sound_check.findings))
     failures: list[AudioError] = []
     prints: list[HeardTrack] = []
+    sent: dict[str, dict[str, tuple[float, float]]] = {}
     for capture in sound_check.captures:
         for number, part, labelled in _clocks(capture):
             try:
@@ -110,6 +112,7 @@ def inspect_captures(sound_check: SoundCheck) -> Inspection:
             whole.tracks += part_of.tracks
             if number == 0:  # one file of a recorder of its own may well serve for every take
                 prints += _prints(part_of.tracks)
+            sent.setdefault(capture.name, {}).update(_feed_prints(part_of.tracks))
             whole.heard += part_of.heard
             whole.findings += [f for f in part_of.findings if f not in whole.findings]
     if failures and not whole.tracks:
@@ -118,8 +121,17 @@ def inspect_captures(sound_check: SoundCheck) -> Inspection:
     copied = {name for copy in copies for name in (copy.first, copy.second)}
     # what a take that is another one hears too early says nothing of its tracks
     whole.findings = [one for one in whole.findings if one.finding != _SENT_LATE or one.capture not in copied]
-    whole.findings = [*peaks_explained(whole.findings, _prints(whole.tracks)), *(copy.finding for copy in copies)]
+    alike = alike_feeds(sound_check, sent)
+    said = {(one.capture, one.track) for one in alike}
+    others = [one for one in whole.findings if one.finding != DUPLICATED or (one.capture, one.track) not in said]
+    whole.findings = [*peaks_explained(others, _prints(whole.tracks)), *alike, *(copy.finding for copy in copies)]
     return whole
+
+
+def _feed_prints(tracks: Sequence[InspectedTrack]) -> dict[str, tuple[float, float]]:
+    """What tells one feed's samples from another's, by output; a silent one has none."""
+    sounding = [one for one in tracks if one.kind == "feed" and one.sounds_s and math.isfinite(one.level_dbfs)]
+    return {one.name: (one.level_dbfs, one.peak_dbfs) for one in sounding}
 
 
 def _prints(tracks: Sequence[InspectedTrack]) -> list[HeardTrack]:
