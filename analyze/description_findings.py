@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from analyze.description_beside import lone_sides, other_side, sides_apart, unused_recordings
 from analyze.description_exchanged import exchanged, told_by
+from analyze.description_flips import flips_not_described
 from analyze.description_lines import is_nearly, shown
 from analyze.description_text import GUESS
 from analyze.description_words import words_of
@@ -55,6 +56,7 @@ def findings_of(check: SoundCheck) -> tuple[Finding, ...]:
         *_positions_of_two_names(check),
         *_nothing_in_common(check),
         *exchanged(check),
+        *flips_not_described(check),
         *_idle_keys(check),
         *_lone_inputs(check),
         *_guesses(check),
