@@ -87,9 +87,8 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
     bad = {one.capture for one in grave if one.severity == "error"}
     doubtful = {one.capture for one in grave} - bad
     n_good = len(takes.keys() - bad - doubtful)
-    alike = _sent_one_signal(tracks)
     alone, at_once = short_takes(
-        Sounding(t.capture, t.kind, t.name, t.sounds_s, t.length_s) for t in tracks if t.capture not in alike
+        Sounding(t.capture, t.kind, t.name, t.sounds_s, t.length_s, (t.level_dbfs, t.peak_dbfs)) for t in tracks
     )
     to_come = sum(one.finding == "not recorded yet" for one in findings)
     said = {
@@ -109,15 +108,6 @@ def verdict(tracks: Sequence[InspectedTrack], findings: Sequence[Finding], missi
         f"Not recorded yet: {plural(to_come, 'take')}.": bool(to_come),
     }
     return [line for line, is_so in said.items() if is_so]
-
-
-def _sent_one_signal(tracks: Sequence[InspectedTrack]) -> set[str]:
-    """Captures of several feeds that are one signal: these are told by other takes, not by longer ones."""
-    sent: dict[str, list[tuple[float, float]]] = {}
-    for one in tracks:
-        if one.kind == "feed":
-            sent.setdefault(one.capture, []).append((one.level_dbfs, one.peak_dbfs))
-    return {capture for capture, feeds in sent.items() if len(feeds) > 1 == len({*feeds})}
 
 
 def _few(names: Sequence[str]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -24,13 +24,14 @@ _MOST_NAMES, _NAME_LENGTH = 3, 40
 
 @dataclass(frozen=True)
 class Sounding:
-    """How long a track of a capture is and how long it sounds; kind : feed, mic or input."""
+    """How long a track of a capture is and how long it sounds; kind : feed, mic or input; samples : what tells them."""
 
     capture: str
     kind: str
     name: str
     sounds_s: float
     length_s: float
+    samples: Hashable
 
 
 @dataclass(frozen=True)
@@ -68,12 +69,14 @@ def too_short(tracks: Iterable[Sounding]) -> list[ShortTake]:
     for one in tracks:
         by_capture.setdefault(one.capture, []).append(one)
     feeds = {capture: [one for one in every if one.kind == "feed"] for capture, every in by_capture.items()}
-    at_once = {capture for capture, played in feeds.items() if _is_at_once(played)}
-    in_turn = [one for capture, played in feeds.items() if capture not in at_once for one in played]
+    together = {capture for capture, played in feeds.items() if _sound_together(played)}
+    in_turn = [one for capture, played in feeds.items() if capture not in together for one in played]
     again = {one.name for one in in_turn if one.sounds_s >= SHORT_S}
     found = []
     for capture, every in by_capture.items():
-        played, is_at_once = feeds[capture], capture in at_once
+        played = feeds[capture]
+        # one signal for all is told by other takes, in which one of them is flipped or silent, not by a longer one
+        is_at_once = capture in together and len({one.samples for one in played}) > 1
         counted = [one for one in played if one.name not in again]
         if not played:
             counted = [replace(every[0], sounds_s=every[0].length_s)]
@@ -84,14 +87,17 @@ def too_short(tracks: Iterable[Sounding]) -> list[ShortTake]:
     return found
 
 
-def _is_at_once(feeds: Sequence[Sounding]) -> bool:
+def _sound_together(feeds: Sequence[Sounding]) -> bool:
     """Whether feeds of one capture sound together rather than in turn."""
     return len(feeds) > 1 and sum(one.sounds_s for one in feeds) > _AT_ONCE * feeds[0].length_s
 
 
 def soundings(analysis: Analysis) -> list[Sounding]:
     """Every track of an analysis."""
-    return [Sounding(w.capture, w.kind, w.name, w.sounds_s, w.to_s - w.from_s) for w in analysis.waveforms]
+    return [
+        Sounding(w.capture, w.kind, w.name, w.sounds_s, w.to_s - w.from_s, (w.low.tobytes(), w.high.tobytes()))
+        for w in analysis.waveforms
+    ]
 
 
 def _of(feeds: Sequence[str]) -> str:

@@ -9,8 +9,12 @@ from analyze.audio.waveform import sounding_s
 from analyze.reports.short_takes import ShortTake, Sounding, short_takes, too_short
 
 
-def rows(capture: str, length_s: float, *sounds_s: float, kind: str = "feed") -> list[Sounding]:
-    return [Sounding(capture, kind, f"out {k}", s, length_s) for k, s in enumerate(sounds_s, 1)]
+def rows(
+    capture: str, length_s: float, *sounds_s: float, kind: str = "feed", is_one_signal: bool = False
+) -> list[Sounding]:
+    return [
+        Sounding(capture, kind, f"out {k}", s, length_s, 0 if is_one_signal else k) for k, s in enumerate(sounds_s, 1)
+    ]
 
 
 @pytest.mark.parametrize(
@@ -29,6 +33,8 @@ def rows(capture: str, length_s: float, *sounds_s: float, kind: str = "feed") ->
         (rows("sub", 30.0, 7.0) + rows("song", 40.0, 40.0, 40.0), ("under 10 s: sub", "")),  # not by itself there
         (rows("song", 18.0, 18.0, 17.0) + rows("in turn", 60.0, 20.0, 20.0), ("", "")),
         (rows("song", 18.0, 18.0, 17.0) + rows("one", 60.0, 20.0), ("", "all at once for under 30 s: song")),
+        (rows("flipped", 14.0, 14.0, 14.0, is_one_signal=True), ("", "")),  # no longer take would tell them apart
+        (rows("flipped", 9.0, 9.0, 9.0, is_one_signal=True), ("under 10 s: flipped (out 1 and out 2)", "")),
         (rows("no feed", 8.0, 1.0, 1.0, kind="mic"), ("under 10 s: no feed", "")),
         (rows("no feed", 12.0, 1.0, 1.0, kind="mic"), ("", "")),
     ],
