@@ -142,9 +142,15 @@ def _exists(target: Path) -> DescriptionError:
 
 def _nothing_readable(folder: Path, left_out: tuple[LeftOut, ...]) -> AudioError:
     """The error for a folder in which no audio file can be used."""
-    first = left_out[0]
-    what = f"none of its {len(left_out)} audio files can be used (the first, {first.what!r}: {first.why.rstrip('.')})."
-    return AudioError(what, "Copy them again from the recorder, or save them as WAV or FLAC.", path=folder)
+    files = [one for one in left_out if not one.what.endswith("/")]
+    first = [*files, *left_out][0]
+    said = f"{first.what!r}: {first.why.rstrip('.')}"
+    if not files:
+        mend = "Run that folder as it is, or move the recordings out of it."
+        return AudioError(f"holds no recordings but in folders that are passed over ({said}).", mend, path=folder)
+    what = "its one audio file cannot" if len(files) == 1 else f"none of its {len(files)} audio files can"
+    said = said if len(files) == 1 else f"the first, {said}"
+    return AudioError(f"{what} be used ({said}).", "Copy from the recorder again, or save as WAV or FLAC.", path=folder)
 
 
 def _write_new(target: Path, text: str, *, is_there: bool) -> None:

@@ -182,11 +182,14 @@ def _why(why: str, track: Track) -> str:
 
 
 def _capture_name(bundle: Bundle, outputs: tuple[str, ...]) -> str:
-    """Folder, take and outputs or instrument, as far as they tell anything."""
+    """Folder, take and outputs or instrument, as far as they tell anything; of many outputs in one file its name."""
     recording = bundle.recording
     folder = " ".join(part for part in recording.folder if not read_text(part).kind)
     take = f"take {recording.take}" if recording.take else ""
-    sounding = ", ".join(outputs[:_MOST_IN_A_NAME]) + (" and others" if len(outputs) > _MOST_IN_A_NAME else "")
+    sounding = ", ".join(outputs[:_MOST_IN_A_NAME])
+    if len(outputs) > _MOST_IN_A_NAME:
+        files = {track.file.stem for track in bundle.of("feed")}
+        sounding = files.pop() if len(files) == 1 else f"{sounding} and others"
     return printable_name(", ".join(part for part in (folder, take, bundle.family or sounding) if part))
 
 

@@ -280,3 +280,17 @@ def test_one_take_and_takes_of_single_outputs_show_none(tmp_path: Path) -> None:
 def test_an_example_names_an_output_as_it_has_to_be_quoted(tmp_path: Path) -> None:
     told(recordings(tmp_path, {"take1.wav": 3, "take2.wav": 3}), Said(("mix",), feeds=("main left", "main right")))
     assert '# settings = { "main left" = { polarity = "inverted" } }' in text_of(tmp_path)
+
+
+def test_takes_of_many_outputs_are_called_as_their_files(tmp_path: Path) -> None:
+    """The first three outputs of every take, and a number, would tell nobody which is which."""
+    for name in ("SAT_0001.wav", "SAT_0002.wav"):
+        silent(tmp_path / name, 6)
+    check = told(tmp_path, Said(feeds=("main left", "main right", "sub", "wedge"), mics=("mix", "hill")))
+    assert [capture.name for capture in check.captures] == ["SAT_0001", "SAT_0002"]
+
+
+def test_of_files_of_one_track_each_the_first_outputs_are_named(tmp_path: Path) -> None:
+    for name in ("main left", "main right", "sub", "tower", "mix"):
+        silent(tmp_path / f"{name}.wav")
+    assert [capture.name for capture in told(tmp_path, Said()).captures] == ["main left, main right, sub and others"]

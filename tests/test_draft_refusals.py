@@ -133,9 +133,19 @@ def test_files_that_cannot_be_read_become_comments(tmp_path: Path) -> None:
 
 def test_nothing_that_can_be_read_is_an_error(tmp_path: Path) -> None:
     (tmp_path / "broken.wav").write_bytes(b"no audio at all" * 10)
-    with pytest.raises(AudioError, match=r"none of its 1 audio files can be used \(the first, 'broken.wav'"):
+    with pytest.raises(AudioError, match=r"its one audio file cannot be used \('broken.wav'"):
         write_draft(tmp_path)
     assert [path.name for path in tmp_path.iterdir()] == ["broken.wav"]
+    (tmp_path / "another.wav").write_bytes(b"no audio either" * 10)
+    with pytest.raises(AudioError, match=r"none of its 2 audio files can be used \(the first, 'another.wav'"):
+        write_draft(tmp_path)
+
+
+def test_recordings_that_are_described_where_they_are_are_not_drafted_again(tmp_path: Path) -> None:
+    recordings(tmp_path, ["monday/main.wav"])
+    (tmp_path / "monday" / "soundcheck.toml").write_text("format = 1")
+    with pytest.raises(AudioError, match=r"passed over \('monday/': the folder has a soundcheck.toml of its own\)"):
+        write_draft(tmp_path)
 
 
 def test_links_out_are_not_followed_and_links_inside_are(tmp_path: Path) -> None:
