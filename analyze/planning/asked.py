@@ -30,7 +30,7 @@ class Asked:
     """A plan with the description it was made from.
 
     name : what the user calls it; doubts : findings of the report that put its description in doubt
-    before : what the report says of the recordings there are
+    before : what the report says of the recordings there are; is_of_report : whether it was made from one
     """
 
     name: str
@@ -38,6 +38,7 @@ class Asked:
     plan: Plan
     doubts: tuple[str, ...] = ()
     before: Before = field(default_factory=Before)
+    is_of_report: bool = False
 
     @property
     def checklist(self) -> Checklist:
@@ -63,7 +64,7 @@ def plan_for(path: Path, n_microphones: int | None = None) -> Asked:
         files = [file["path"] for file in report.results.get("input_files", ())]
         reasons = _to_be_recorded(report, check)
         plan = plan_rest(check, reasons, n_microphones, earlier=earlier, files=files, own=own_recorders(check))
-        return Asked(report.name, check, plan, report.doubts, _before(report, check))
+        return Asked(report.name, check, plan, report.doubts, _before(report, check), is_of_report=True)
     check = in_track_order(load_outline(path))
     return Asked(check.folder.resolve().name, check, plan_all(check, n_microphones, own=own_recorders(check)))
 

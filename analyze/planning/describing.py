@@ -35,16 +35,18 @@ _MORE_BY_TAPE = "# more for distance_m, metres by tape, to be written there: "
 _KIND = re.compile(r"\s*[\"']?kind\b")
 
 
-def planned_text(text: str, plan: Plan, check: SoundCheck) -> str:
+def planned_text(text: str, plan: Plan, check: SoundCheck, *, is_of_report: bool = False) -> str:
     """The text of a description with the takes of a plan as its captures, beside its own if the plan is of the rest.
 
     text : a valid description; what was not recorded yet has no settings in force, so those not written are guesses
     check : what it says
+    is_of_report : whether its settings are those of an evening that was, which may have been changed since
     """
     text = text.removeprefix(_HEAD).removeprefix(_HEAD_OF_REST)
     if plan.is_rest:
         return _HEAD_OF_REST + _with_rest(_with_day(_with_doubt(text), _OF_THE_DAY), plan, check.temperature_c)
-    document = tomlkit.parse(_with_day(_with_settings(_with_distances(text, check)), _OF_THE_DAY))
+    text = _with_distances(_with_doubt(text) if is_of_report else text, check)
+    document = tomlkit.parse(_with_day(_with_settings(text), _OF_THE_DAY))
     document.pop("captures", None)
     for output in document["outputs"].values() if not plan.own_recorders else ():
         output.pop("feed_tap", None)  # one track takes them all, where it enters the processor

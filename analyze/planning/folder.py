@@ -78,7 +78,7 @@ def _files(asked: Asked) -> Iterator[tuple[str, bytes]]:
     text = decoded(asked.check.source, asked.check.path)
     contents = {
         LIST: page_bytes("checklist.html.j2", [], _content(asked), package="analyze.planning"),
-        FILE_NAME: planned_text(text, asked.plan, asked.check).encode("utf-8"),
+        FILE_NAME: planned_text(text, asked.plan, asked.check, is_of_report=asked.is_of_report).encode("utf-8"),
     }
     yield from contents.items()
     manifest = package(NAME, f"Plan: {asked.name}", FORMAT, [], {}, [*contents, MANIFEST])

@@ -173,7 +173,12 @@ def test_of_a_report_every_output_sounds_again_in_place_of_the_earlier_takes(tmp
     assert any("in place of the earlier takes, which the new description leaves out" in one for one in said.setting_up)
     assert any("into one new folder" in one for one in said.afterwards)
     assert not any("earlier takes" in one for one in said.afterwards)
-    assert "music" not in planned_text(found.check.source.decode(), plan, found.check)
+    source = found.check.source.decode()
+    assert "music" not in planned_text(source, plan, found.check)
+    # what was set that evening may have been changed since, as the report asks
+    set_then = 'kind = "sub"\ndelay_ms = 4.5\n'
+    of_then = planned_text(source.replace('kind = "sub"\n', set_then), plan, found.check, is_of_report=True)
+    assert "delay_ms = 4.5  # guess: as it was; write delay and polarity that the processor shows now" in of_then
 
 
 def test_where_no_recorder_of_its_own_has_to_hear_it_takes_come_on_top(tmp_path: Path) -> None:
