@@ -41,6 +41,7 @@ from analyze.alignment.decision import (
 )
 from analyze.alignment.device import rounded
 from analyze.alignment.grounds import BEST, Rival, SumGrounds
+from analyze.alignment.in_step import in_step
 from analyze.alignment.reach import aligned_change_ms, reach
 from analyze.alignment.score import UNCHANGED, Change, cell_energy
 from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
@@ -133,8 +134,27 @@ def _decide(context: Context, groups: Sequence[Group], fixed: Mapping[str, Chang
 
 
 def _settled(joint: _Joint) -> list[Change]:
-    """The best state with ties resolved, on the devices' steps, without what is not worth a change."""
-    state = _ties_settled(joint, search(joint.landscape, joint.movers))
+    """The best state, or one as good and more in step, as it is set: that may leave nothing less sure to be set."""
+    best = search(joint.landscape, joint.movers)
+    state, stepped = _as_set(joint, best), list(best.state)
+    for k, (group, mover) in enumerate(zip(joint.groups, joint.movers, strict=True)):
+        stepped[k] = in_step(joint.context, group, mover, joint.landscape, stepped, k)
+    if stepped == list(best.state):
+        return state
+    other = _as_set(joint, Optimum(tuple(stepped), joint.landscape.score(stepped)))
+    return (
+        other if all(_is_sure(joint, other, k) or not _is_sure(joint, state, k) for k in range(len(state))) else state
+    )
+
+
+def _is_sure(joint: _Joint, state: Sequence[Change], k: int) -> bool:
+    """Whether group k is decided in a state."""
+    return settings_confidence(_spread(joint, state, k)) >= DECIDED
+
+
+def _as_set(joint: _Joint, best: Optimum) -> list[Change]:
+    """A state with ties resolved, on the devices' steps, without what is not worth a change."""
+    state = _ties_settled(joint, best)
     groups = [joint.context.members(g) for g in joint.groups]
     return _worthwhile(joint, [rounded(g, c) for g, c in zip(groups, state, strict=True)])
 

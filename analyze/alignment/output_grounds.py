@@ -19,7 +19,8 @@ from analyze.responses.wiring import DECIDED, Signs, own_confidence
 class PositionGrounds:
     """What one position says of one output.
 
-    n_captures : in which it was heard there; arrival_ms, arrival_std_ms : at present settings, NaN where not known
+    n_captures : in which it was heard there, or its arrival alone was told
+    arrival_ms, arrival_std_ms : at present settings, NaN where not known
     normal_probability : that it is wired normal, from this position alone and before anything else is known, an
         inverted microphone chain taken out; 0.5 where nothing can be told
     is_microphone_inverted : whether the microphone chain there was taken as inverted
@@ -59,7 +60,7 @@ def output_grounds(
 
     evidence : per (output, position) for `normal`, as `solve_signs` takes it; rows : of `arrivals.csv`
     """
-    counts = Counter((r.output, r.position) for r in rows if math.isfinite(r.level_db))
+    counts = Counter((r.output, r.position) for r in rows if math.isfinite(r.level_db) or math.isfinite(r.arrival_ms))
     inverted = {p for p, s in signs.microphone_sign.items() if s < 0 and signs.microphone_confidence[p] >= DECIDED}
     settings = {name: d.grounds() for d in decisions.values() for name in d.members}
     found = []

@@ -143,8 +143,15 @@ def _row(context: Context, output: Output, decision: Decision, changes: Mapping[
         overlap_low_hz=low,
         overlap_high_hz=high,
         alternative=said_of(decision.alternative, first, output),
-        reason=said_of(decision.reason, first, output),
+        reason=said_of(_optional_reason(decision, output, gain), first, output),
     )
+
+
+def _optional_reason(decision: Decision, output: Output, gain_db: float) -> str:
+    """The reason of a decision, which begins otherwise where its change may as well be left out."""
+    if not may_be_left_out(decision.decision, output.kind, gain_db):
+        return decision.reason
+    return f"Optional: {decision.reason[0].lower()}{decision.reason[1:]}"
 
 
 def _polarity_confidence(context: Context, output: Output, decision: Decision) -> float:

@@ -178,9 +178,9 @@ def _about(analysis: Analysis, row: Recommendation) -> str:
     if row.kind not in BY_ARRIVAL:
         return _joined(
             _sum_words(analysis, row),
+            out_of_step_words(analysis, row),
             small_note(analysis, row) if is_optional(row) else "",
             _either_words(analysis, row),
-            out_of_step_words(analysis, row),
             unheard_note(analysis, row),
         )
     others = (f"{what}: {instead}." for what, instead in other_main_settings(analysis, row))
@@ -221,14 +221,13 @@ def _either_words(analysis: Analysis, row: Recommendation) -> str:
 
     if not row.polarity_confidence < DECIDED:
         near = _as_good(analysis, row)
-        return f"{number(near.delay_ms, 2)} ms will do too." if near is not None else ""
+        return f"{number(near.delay_ms, 2)} ms will do too{near.where}." if near is not None else ""
     rival = runner_up(analysis, row.output)
     is_known = rival is not None and rival.polarity != row.recommended_polarity
     other = f"{rival.polarity} at {number(rival.delay_ms, 2)} ms" if rival and is_known else "at a delay of its own"
-    sure = percent(row.polarity_confidence)
-    return (
-        f"The other polarity will do too, {other}; that this one can add more, each at its best delay, is {sure} sure."
-    )
+    sure = f"that this one can add more, each at its best delay, is {percent(row.polarity_confidence)} sure"
+    where = rival.where if rival and is_known else ""
+    return f"The other polarity will do too, {other}{where}; {sure}."
 
 
 def _timing_words(analysis: Analysis, row: Recommendation) -> str:

@@ -218,7 +218,7 @@ def _left_out_lines(held: Mapping[str, bool], cost_db: float = 0.0) -> list[tupl
         return []
     lost = [name for name, holds in held.items() if not holds]
     answer = f"no longer without {' or '.join(lost)}" if lost else "yes, without any one of them"
-    answer += f": at most {number(cost_db)} dB behind the best then" if not lost and cost_db >= _SHOWN_DB else ""
+    answer += f": at most {number(cost_db)} dB behind another one then" if not lost and cost_db >= _SHOWN_DB else ""
     return [("still right with a position left out", answer, DASH, DASH, plural(len(held), "position"))]
 
 

@@ -9,7 +9,6 @@ text would take.
 from __future__ import annotations
 
 import base64
-import dataclasses
 import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -22,7 +21,7 @@ from analyze.alignment.cells import HIGHEST_HZ, LOWEST_HZ, bands, find_cells, he
 from analyze.alignment.prediction import sum_std_db
 from analyze.alignment.score import shrunk
 from analyze.reports.naming import clean
-from analyze.reports.runner_up import runner_up
+from analyze.reports.runner_up import RunnerUp, runner_up
 
 if TYPE_CHECKING:
     from analyze.alignment.rows import Recommendation
@@ -108,8 +107,13 @@ def _output(analysis: Analysis, row: Recommendation) -> dict[str, Any]:
         "max_delay_ms": max(output.max_delay_ms, *settings_ms),
         "can_flip": output.can_invert or row.recommended_polarity != row.setting_polarity,
         "searched_ms": _searched_ms(analysis, row),
-        "runner_up": dataclasses.asdict(rival) | {"note": rival.note} if rival else None,
+        "runner_up": _rival(rival) if rival else None,
     }
+
+
+def _rival(rival: RunnerUp) -> dict[str, Any]:
+    """What the map marks beside the setting itself."""
+    return {key: getattr(rival, key) for key in ("polarity", "delay_ms", "cost_db", "note")}
 
 
 def _searched_ms(analysis: Analysis, row: Recommendation) -> list[float] | None:

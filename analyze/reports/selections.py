@@ -92,6 +92,11 @@ class Spread:
     worst_position: str
 
     @property
+    def is_unchanged(self) -> bool:
+        """Whether nothing is changed in it, so that nothing is gained or lost."""
+        return self.low_db == self.high_db == 0.0
+
+    @property
     def is_forgotten(self) -> bool:
         """Whether it is no change from outside but one recommended polarity that is not set."""
         return self.scenario.startswith("polarity:")

@@ -33,8 +33,28 @@ def out_of_step_words(analysis: Analysis, row: Recommendation) -> str:
         return ""
     return (
         f"In the middle of the seats it comes {_off(then_ms)} the first main then, {_off(present_ms)} it at present: "
-        "listen whether kick and bass stay tight."
+        f"listen whether kick and bass stay tight.{_in_step_words(analysis, row, then_ms)}"
     )
+
+
+def _in_step_words(analysis: Analysis, row: Recommendation, late_ms: float) -> str:
+    """The best delay of the same polarity that is nearer to the first main by as much, and what it gives away."""
+    import numpy as np
+
+    scan = next((one for one in analysis.delay_scans if row.output in one.outputs), None)
+    if scan is None or scan.outputs[0] != row.output:
+        return ""
+    db = scan.normal_db if row.recommended_polarity == "normal" else scan.inverted_db
+    beside = np.pad(db, 1, constant_values=-np.inf)
+    is_top = (db >= beside[:-2]) & (db >= beside[2:])
+    step_ms = late_ms + scan.delay_ms - row.recommended_delay_ms
+    near = np.flatnonzero(is_top & (np.abs(step_ms) <= abs(late_ms) - _FURTHER_MS))
+    if not len(near):
+        return ""
+    best = near[int(np.argmax(db[near]))]
+    less_db = float(np.interp(row.recommended_delay_ms, scan.delay_ms, db) - db[best])
+    gives = f"adds {number(less_db)} dB less over all seats" if number(less_db) != number(0.0) else "adds as much"
+    return f" Set to {number(float(scan.delay_ms[best]))} ms it comes {_off(float(step_ms[best]))} it and {gives}."
 
 
 def _off(late_ms: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from analyze.reports.naming import shortened
 from analyze.reports.plots_outputs import (
     LEAST_SEEN_DB,
     MOST_ERROR_DB,
@@ -35,10 +36,11 @@ if TYPE_CHECKING:
 
     from analyze.alignment.rows import DelayScan, Prediction
     from analyze.pipeline import Analysis
+    from analyze.reports.selections import Spread
 
 
-# So many outputs are named in a sentence.
-_FEW_NAMES = 4
+# So many outputs are named in a sentence, and seats so long.
+_FEW_NAMES, _NAME_LENGTH = 4, 40
 # Standard errors from which on hundredths, and tenths, of a value say nothing.
 _TO_TENTHS, _TO_ONES = 0.2, 2.0
 # A standard error of a sum whose band, two of it either way, is as wide as its line.
@@ -284,6 +286,18 @@ def _scan_error(one: DelayScan) -> str:
     return f" Resamples move the curves by {number(max(widest_db, 0.1))} dB at most, too little to be drawn."
 
 
+def _carried_words(unchanged: Sequence[Spread]) -> list[str]:
+    """Without which seats nothing would be changed."""
+    seats = [one.scenario.partition(":")[2] for one in unchanged if one.scenario.startswith("seat:")]
+    if not seats:
+        return []
+    names, which = (
+        " or ".join(shortened(one, _NAME_LENGTH) for one in seats),
+        "it" if len(seats) == 1 else "each of them",
+    )
+    return [f"Decided without {names} nothing would be changed: the decision stands on {which}."]
+
+
 def robustness(analysis: Analysis) -> str:
     """In how many cases the recommendation holds, what leaves least, and what a forgotten polarity would do."""
     every = spreads(analysis)
@@ -298,6 +312,7 @@ def robustness(analysis: Analysis) -> str:
             f"these {len(cases)} cases would the recommendation be worse than the present settings, on average over "
             f"the audience. Least is left with {scenario_text(least.scenario)}: {signed(least.mean_db)} dB."
         )
+        parts += _carried_words([one for one in cases if one.is_unchanged])
     if forgotten:
         least = min(forgotten, key=lambda one: one.mean_db)
         parts.append(

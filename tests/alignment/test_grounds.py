@@ -298,8 +298,9 @@ def test_every_position_says_what_it_reads_with_its_microphone_taken_out() -> No
 _SEATS = tuple(f"audience {k}" for k in range(4))
 
 
-def _heard(output: str, position: str, level_db: float = -30.0) -> Arrival:
+def _heard(output: str, position: str, level_db: float = -30.0, arrival_ms: float = 10.0) -> Arrival:
     known = {"capture": "take", "output": output, "position": position, "zone": "audience", "level_db": level_db}
+    known |= {"arrival_ms": arrival_ms}
     words = dict.fromkeys(("polarity", "own_polarity"), "normal")
     names = [n for n in Arrival.__dataclass_fields__ if n not in known and n not in words]
     return Arrival(**known, **words, **dict.fromkeys(names, 1.0))  # type: ignore[arg-type]
@@ -308,8 +309,9 @@ def _heard(output: str, position: str, level_db: float = -30.0) -> Arrival:
 def test_where_an_output_was_not_heard_nothing_is_said() -> None:
     evidence = {("main", "audience 0"): 6.0}
     found, _ = a_hall()
-    rows = [_heard("main", "audience 0"), _heard("main", "audience 1", math.nan)]
+    rows = [_heard("main", "audience 0"), _heard("main", "audience 1", math.nan, math.nan)]
+    rows.append(_heard("main", "audience 2", math.nan))  # too faint for any band, and its arrival told
     main, sub = output_grounds(found.sound_check, {}, evidence, solve_signs(evidence), found.arrivals, rows)
-    assert [one.position for one in main.positions] == ["audience 0"]
+    assert [one.position for one in main.positions] == ["audience 0", "audience 2"]
     assert sub.positions == ()
     assert math.isnan(sub.normal_probability)

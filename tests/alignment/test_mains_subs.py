@@ -233,6 +233,20 @@ def test_ties_go_to_the_nearest_aligned_arrivals(aligned_ms: float) -> None:
     assert abs(decision.candidate[1]) == pytest.approx(best, abs=1.5)
 
 
+@pytest.mark.parametrize(("weight", "is_in_step"), [(1.02, True), (1.08, False)])
+def test_of_tops_as_good_the_one_in_step_counts(weight: float, is_in_step: bool) -> None:
+    """However well known: a seat that counts a little more puts the far top ahead by less than anybody hears."""
+    h = symmetric()
+    seat = [dataclasses.replace(one, weight=w) for one, w in zip(seats(2), (1.0, weight), strict=True)]
+    far = decided(context([MAIN, sub(can_invert=False)], seat, h)).candidate[1]
+    arrivals = {("main", "audience 0"): (20.0, 0.02), ("sub", "audience 0"): (20.0 + far, 0.3)}
+    found = context([MAIN, sub(can_invert=False)], seat, h, arrivals=arrivals)
+    gives_away = score_of(found, h, {"sub": (1.0, far)}) - score_of(found, h, {"sub": (1.0, -far)})
+    assert gives_away > 0.03  # no tie
+    assert (gives_away < 0.1) == is_in_step
+    assert (decided(found).candidate[1] * far < 0.0) is is_in_step
+
+
 def test_ties_go_to_the_present_setting() -> None:
     """A quarter turn apart both polarities add alike: none is worth a change."""
     box = closed(40.0)

@@ -165,7 +165,7 @@ def test_the_whole_table_of_a_sum(analysis):
     assert found["against the present setting"][:2] == ("normal, 2.00 ms", "+1.2 dB")
     assert found["low bands hidden by noise or by outputs playing alike"][0] == "40 %"
     assert found["seats without a response of it beside another output's"][0] == "25 %"
-    left_out = "yes, without any one of them: at most 0.1 dB behind the best then"
+    left_out = "yes, without any one of them: at most 0.1 dB behind another one then"
     assert found["still right with a position left out"][0] == left_out
     assert found["wiring"] == ("inverted, 96 %", "–", "–", "4 of 4 positions agree, 1 capture")
     assert found["arrival at present settings"][3] == "4 positions"

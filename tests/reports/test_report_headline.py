@@ -240,6 +240,9 @@ def test_how_sure_it_is_stands_beside_every_change(analysis, monkeypatch):
         (line,) = change_lines(one)
         assert line.sure == f"93 % sure{' that no other setting adds over 0.5 dB more' if words else ''}"
         assert ("9.00 ms will do too." in line.about) is bool(words)
+    listen = dataclasses.replace(as_good, costs_at_db={"mix": 2.04, "lawn": -1.5, "row 9": 1.2, "hill": -0.9})
+    monkeypatch.setattr(runner_up_module, "runner_up", lambda *_: listen)
+    assert "9.00 ms will do too: 1.5 dB better at lawn, 2.0 dB worse at mix." in change_lines(one)[0].about
     monkeypatch.undo()
     either = dataclasses.replace(one, recommendations=(dataclasses.replace(stays, polarity_confidence=0.45),))
     (line,) = change_lines(either)

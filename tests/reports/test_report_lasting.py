@@ -30,6 +30,18 @@ def test_a_forgotten_polarity_is_no_case_in_which_the_recommendation_fails(analy
         scenarios(analysis, **cases | {"air:+10": -0.1}, **forgotten)
     )
     assert "Not among" not in summaries.robustness(scenarios(analysis, **cases))
+    assert "nothing would be changed" not in text
+
+
+@pytest.mark.parametrize(
+    ("without", "said"),
+    [
+        ({"seat:mix": 0.0}, "Decided without mix nothing would be changed: the decision stands on it."),
+        ({"seat:mix": 0.0, "seat:lawn": 0.0}, "Decided without mix or lawn nothing would be changed: the decision"),
+    ],
+)
+def test_a_seat_without_which_nothing_would_be_changed_is_named(analysis, without, said):
+    assert said in summaries.robustness(scenarios(analysis, **{"air:+10": 0.9, "level:sub:+3": 0.0} | without))
 
 
 def test_a_forgotten_polarity_is_drawn_apart(analysis):

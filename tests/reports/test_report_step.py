@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pytest
 
+from analyze.alignment.rows import DelayScan
 from analyze.reports.change_lines import change_lines
 from analyze.reports.step_words import out_of_step_words
 
@@ -40,3 +42,29 @@ def test_what_goes_out_of_step_is_said(analysis, present_ms, change_ms, said):
     assert out_of_step_words(one, dataclasses.replace(moved, kind="tower")) == ""
     line = next(line for line in change_lines(one) if SUB in line.who)
     assert words in line.about
+
+
+def scanned(tops):
+    """A scan from 0 to 30 ms with humps at these delays, of so many dB, the same for both polarities."""
+    delay_ms = np.arange(0.0, 30.01, 0.1)
+    db = np.max([height - 0.5 * np.abs(delay_ms - at_ms) for at_ms, height in tops.items()], axis=0)
+    none = np.zeros_like(db)
+    return DelayScan((SUB,), (0.0, 30.0), delay_ms, db, db, none, none)
+
+
+@pytest.mark.parametrize(
+    ("tops", "said"),
+    [
+        ({10.0: -4.0, 24.0: -4.5}, " Set to 24.0 ms it comes within 1 ms of it and adds 0.5 dB less over all seats."),
+        ({10.0: -4.0, 21.5: -4.02, 26.0: -6.0}, " Set to 21.5 ms it comes 2 ms ahead of it and adds as much."),
+        ({10.0: -4.0, 13.0: -4.1}, ""),  # as far out of step, nearly
+        ({10.0: -4.0}, ""),
+    ],
+)
+def test_what_would_stay_in_step_is_said_beside(analysis, tops, said):
+    """At 10 ms the sub is 14 ms ahead of the first main, in step at 24 ms."""
+    row = next(one for one in analysis.recommendations if one.output == SUB)
+    row = dataclasses.replace(row, decision="change", recommended_delay_ms=10.0, delay_change_ms=-14.0)
+    one = dataclasses.replace(at(analysis, 0.0, -14.0), delay_scans=(scanned(tops),))
+    words = out_of_step_words(one, row)
+    assert words.partition("stay tight.")[2] == said
