@@ -55,7 +55,8 @@ def _either_way(row: Recommendation) -> tuple[tuple[str, str], ...]:
         return ()
     sure, alone = percent(row.confidence), percent(row.polarity_confidence)
     which = "the likeliest" if row.decision == "undecided" else "this setting"
-    words = f"Either polarity, each at its best delay, is as good within {RIGHT_DB:g} dB: {sure} sure is that {which}"
+    each = "" if row.kind == "monitor" else ", each at its best delay,"  # a monitor's delay stays
+    words = f"Either polarity{each} is as good within {RIGHT_DB:g} dB: {sure} sure is that {which}"
     return (("", f"{words} is right, {alone} that its polarity is the better one"),)
 
 

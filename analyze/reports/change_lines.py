@@ -96,7 +96,7 @@ def _line(analysis: Analysis, rows: Sequence[Recommendation], effects: dict[tupl
     return ChangeLine(
         _who(analysis, [row.output for row in rows]),
         _values(rows),
-        "" if is_optional(first) else confidence_text(analysis, first, _sure_of(analysis, first)),
+        confidence_text(analysis, first, _sure_of(analysis, first)),
         _about(analysis, first),
         tuple(next((words for outputs, words in effects.items() if first.output in outputs), ())),
         is_optional(first),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analyze.reports.page_findings import is_description_doubtful
+from analyze.reports.sheet_notes import is_optional
 from analyze.reports.summaries import percent
 
 if TYPE_CHECKING:
@@ -15,9 +16,10 @@ if TYPE_CHECKING:
 def confidence_text(analysis: Analysis, row: Recommendation, of_what: str = "") -> str:
     """How sure a setting is, in brackets while the description that it hangs on is in doubt.
 
-    Empty where nothing is decided: what is likeliest so far is another setting than the one that stays.
+    Empty where nothing is decided: what is likeliest so far is another setting than the one that stays. So it is of a
+    change that may be left out: it would read as if the present setting were wrong.
     """
-    if row.decision == "undecided":
+    if row.decision == "undecided" or is_optional(row):
         return ""
     text = f"{percent(row.confidence)}{of_what}"
     return f"({text})" if percent(row.confidence) and is_description_doubtful(analysis) else text

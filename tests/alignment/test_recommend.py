@@ -273,6 +273,17 @@ def test_gains_are_against_this_output_left_alone() -> None:
     assert rows["sub"].gain_db > 1.0
 
 
+def test_the_reason_of_a_change_that_may_be_left_out_begins_so() -> None:
+    found = whole()
+    decisions = decide_all(found)
+    needed = decisions["sub",]
+    assert rows_of(found, decisions)["sub"].reason == needed.reason
+    assert needed.reason.startswith("Set it ")
+    row = rows_of(found, decisions | {("sub",): dataclasses.replace(needed, candidate=(1.0, 0.01))})["sub"]
+    assert 0.0 < abs(row.gain_db) < 0.5
+    assert row.reason == f"Optional: s{needed.reason[1:]}"
+
+
 def test_what_stays_gains_nothing_and_what_meets_nothing_is_not_known() -> None:
     found = whole()
     assert gain_of(found, ("sub",), {}) == (0.0, "", pytest.approx(math.nan, nan_ok=True))

@@ -186,7 +186,10 @@ def test_an_optional_change_is_called_so_on_the_sheet(analysis):
     rows = tuple(dataclasses.replace(row, gain_db=0.1) for row in analysis.recommendations)
     row = sheet_rows(dataclasses.replace(analysis, recommendations=rows))[1]
     assert (row.decision_words, row.decision_more, row.is_delay_changed) == ("Optional", "change", True)
-    assert sheet_rows(analysis)[1].decision_words == "Change"
+    assert row.confidence == ""  # it would read as if the present setting were wrong
+    needed = sheet_rows(analysis)[1]
+    assert needed.decision_words == "Change"
+    assert needed.confidence
 
 
 def turned_over(analysis, kind: str, *, wired: str):

@@ -15,6 +15,7 @@ from analyze.alignment.decision import DECIDED, setting_words
 from analyze.alignment.rows import Proof
 from analyze.description import Setting
 from analyze.reports import page_evidence, page_sheet
+from analyze.reports.alternatives import alternatives
 from analyze.reports.confidences import confidence_words
 from analyze.reports.page import page_bytes
 from analyze.reports.page_text import sheet_text
@@ -140,6 +141,8 @@ def test_a_polarity_less_sure_than_its_setting_is_said_beside_it(analysis):
         "right, 90 % that its polarity is the better one"
     )
     assert row.alternatives[-1] == ("", said)
+    monitor = dataclasses.replace(one.recommendations[1], kind="monitor")
+    assert alternatives(one, monitor)[-1] == ("", said.replace(", each at its best delay,", ""))
     assert f"{said}." in " ".join(sheet_text(one).split())
     assert "polarity alone 90 %" in page_bytes(one, ()).decode()
     assert "Either" not in str(page_sheet.sheet_rows(polarity_of(analysis, 0.9, 1.4))[1].alternatives)
