@@ -47,6 +47,14 @@ def test_outputs_of_a_kind_count_together() -> None:
     assert found == pytest.approx([alone[0]] * 2, rel=1e-6)
 
 
+def test_where_a_main_is_hidden_by_what_plays_alike_nothing_is_told() -> None:
+    """Its level is not none: subs would seem to reach higher than they do."""
+    high, low = ways(90.0)
+    h = np.array([[high, high], [high, 0.0 * high], [low, low]])
+    found = crossover_hz(responses_of(h, ["left", "right", "sub"], ["mix", "row 5"]), [0, 1], [2])
+    assert np.isfinite(found).tolist() == [True, False]
+
+
 def test_what_does_not_cross_or_is_not_heard_has_none() -> None:
     high, low = ways(90.0)
     quiet = responses_of(np.array([[high], [1e-4 * low]]), ["main", "sub"], ["mix"])
