@@ -97,7 +97,7 @@ def notice(analysis: Analysis) -> str:
     rows = [row for row in every if row.name != WIRED_INVERTED]
     short = _short_takes(analysis)
     if not rows:
-        return " ".join(filter(None, ("" if every else "No warnings.", short)))
+        return short or ("" if every else "No warnings.")
     counts = [plural(n, word) for word in _SEVERITIES if (n := sum(row.severity == word for row in rows))]
     besides = "" if len(rows) == len(every) else " besides inverted wiring"
     found_at: dict[str, list[str]] = defaultdict(list)

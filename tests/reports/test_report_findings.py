@@ -223,8 +223,14 @@ def test_that_there_are_no_warnings_is_said(analysis):
     waves = tuple(
         Waveform(name, "feed", name, 2.0, 0.5, np.zeros(n), np.zeros(n)) for name, n in (("a", 19), ("b", 20))
     )
-    assert said_of(dataclasses.replace(analysis, waveforms=waves)) == "No warnings. Short takes, under 10 s: a."
+    assert said_of(dataclasses.replace(analysis, waveforms=waves)) == "Short takes, under 10 s: a."
     assert page.index("No warnings.") < page.index("<table")
+    kept = tuple(dataclasses.replace(row, decision="keep") for row in analysis.recommendations)
+    decided = dataclasses.replace(analysis, findings=(hum,), recommendations=kept, inputs=())
+    assert "Nothing: no finding touches the result." in page_bytes(decided, []).decode("utf-8")
+    open_ = dataclasses.replace(kept[1], decision="undecided")
+    page = page_bytes(dataclasses.replace(decided, recommendations=(kept[0], open_)), []).decode("utf-8")
+    assert "No finding does. What is not decided says in the sheet what it takes." in page
 
 
 def test_what_an_error_or_an_undecided_output_asks_for_is_said_first(analysis):
