@@ -229,7 +229,7 @@ def test_that_there_are_no_warnings_is_said(analysis):
     decided = dataclasses.replace(analysis, findings=(hum,), recommendations=kept, inputs=())
     assert "Nothing: no finding touches the result." in page_bytes(decided, []).decode("utf-8")
     open_ = dataclasses.replace(kept[1], decision="undecided")
-    page = page_bytes(dataclasses.replace(decided, recommendations=(kept[0], open_)), []).decode("utf-8")
+    page = page_bytes(dataclasses.replace(decided, recommendations=(kept[0], open_, *kept[2:])), []).decode("utf-8")
     assert "No finding does. What is not decided says in the sheet what it takes." in page
 
 
