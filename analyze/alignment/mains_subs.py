@@ -256,7 +256,7 @@ def _decision(joint: _Joint, state: Sequence[Change], k: int) -> Decision:
         state[k],
         decision,
         confidence,
-        polarity_confidence(spread),
+        polarity_confidence(spread) if len(joint.movers[k].signs) > 1 else math.nan,  # of no choice there is no doubt
         cost,
         alternative,
         reason,

@@ -132,7 +132,9 @@ RECOMMENDATIONS = Table(
         _text("polarity_change", "whether the polarity setting changes", YES_NO),
         _text("decision", "what to do with this output", DECISIONS),
         _probability("confidence", "probability that the recommended pair of polarity and delay is right"),
-        _probability("polarity_confidence", "probability that the recommended polarity is right"),
+        _probability(
+            "polarity_confidence", "probability that the recommended polarity is right; empty where it is no choice"
+        ),
         _number("cost_if_wrong_db", "what the other polarity at its own best delay would cost"),
         _number(
             "gain_db",

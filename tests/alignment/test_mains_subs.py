@@ -53,6 +53,13 @@ def test_nothing_is_given_away(seed: int, late_ms: float, sign: float) -> None:
         assert ("the other polarity" in decision.reason) is (decision.change[0] < 0)
 
 
+def test_of_a_polarity_that_cannot_be_set_no_confidence_is_claimed() -> None:
+    h, arrivals = hall(1, 6.3, -1.0)
+    fixed = decided(context([MAIN, sub(can_invert=False)], seats(3), h, arrivals=arrivals))
+    assert math.isnan(fixed.polarity_confidence)
+    assert decided(context([MAIN, sub()], seats(3), h, arrivals=arrivals)).polarity_confidence > 0.5
+
+
 def test_two_groups_of_subs_are_set_together() -> None:
     """Against brute force over both delays and all signs."""
     h, arrivals = hall(7, 5.0, -1.0, n_seats=2, n_subs=2)
