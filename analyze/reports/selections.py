@@ -225,8 +225,8 @@ def view_of(analysis: Analysis, output: str) -> View:
 def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[PhasePoint]]:
     """Per position the phase of `output` minus that of `other`, by frequency, where it tells something.
 
-    Positions without a usable band are left out; of a fill or tower without `align_at` only the position with most of
-    them stays, which is where the levels are closest.
+    Positions without a usable band are left out, and all where they have but one and the same; of a fill or tower
+    without `align_at` only the position with most of them stays, which is where the levels are closest.
     """
     errors, view = phase_errors(analysis, (output, other)), view_of(analysis, output)
     rows = [row for row in analysis.pairs if {row.output, row.other} == {output, other} and view.holds(row)]
@@ -243,7 +243,9 @@ def phase_points(analysis: Analysis, output: str, other: str) -> dict[str, list[
     described = analysis.sound_check.outputs[output]
     if described.kind in BY_ARRIVAL and not described.align_at and n_usable:
         n_usable = dict([max(n_usable.items(), key=lambda item: item[1])])
-    return {position: points[position] for position, n in n_usable.items() if n}
+    shown = {position: points[position] for position, n in n_usable.items() if n}
+    bands = {point.band_hz for found in shown.values() for point in found if point.is_usable}
+    return shown if len(bands) > 1 else {}
 
 
 def is_turned(analysis: Analysis, output: str, other: str) -> bool:

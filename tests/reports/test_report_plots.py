@@ -373,3 +373,14 @@ def test_a_phase_known_no_better_than_chance_tells_nothing(analysis, std_deg, is
     points = phase_points(dataclasses.replace(analysis, bands=vague), "sub left", "mains")
     assert bool(points) is is_told
     assert bool(phase_points(analysis, "sub left", "mains"))
+
+
+def test_a_phase_in_one_band_alone_is_not_drawn(analysis):
+    """However many positions have it: two points of one frequency tell neither a delay nor a crossover."""
+    ours = [row for row in analysis.pairs if {row.output, row.other} == {"sub left", "mains"} and row.usable == "yes"]
+    first, *others = sorted({row.band_hz for row in ours})
+    assert others
+    hidden = tuple(
+        dataclasses.replace(row, usable="no") if row in ours and row.band_hz != first else row for row in analysis.pairs
+    )
+    assert phase_points(dataclasses.replace(analysis, pairs=hidden), "sub left", "mains") == {}
