@@ -94,7 +94,9 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
     for row in range(1, len(positions)):
         is_between = row == len(zones.get("audience", ()))
         axes.axhline(row - 0.5, color=colour("muted" if is_between else "grid"), linewidth=1.4 if is_between else 0.7)
-    axes.set_xlabel("Arrival after the feed (ms), setting included")
+    own = own_clocks(analysis)
+    is_relative = all((row.capture, row.position) in own for row in present_arrivals(analysis))
+    axes.set_xlabel(f"Arrival {'against one another' if is_relative else 'after the feed'} (ms), setting included")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)
     legend_above(axes, _LEGEND_COLUMNS)

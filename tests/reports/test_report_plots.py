@@ -384,3 +384,15 @@ def test_a_phase_in_one_band_alone_is_not_drawn(analysis):
         dataclasses.replace(row, usable="no") if row in ours and row.band_hz != first else row for row in analysis.pairs
     )
     assert phase_points(dataclasses.replace(analysis, pairs=hidden), "sub left", "mains") == {}
+
+
+def test_arrivals_of_recorders_of_their_own_are_told_against_one_another(analysis):
+    """Before the feed they may come to lie: when it was sent no such recorder knows."""
+    captures = tuple(
+        dataclasses.replace(one, unsynced=tuple((track.file,) for track in one.mics.values()))
+        for one in analysis.sound_check.captures
+    )
+    apart = dataclasses.replace(analysis, sound_check=dataclasses.replace(analysis.sound_check, captures=captures))
+    for one, axis in ((analysis, "Arrival after the feed (ms)"), (apart, "Arrival against one another (ms)")):
+        axes = drawn(next(plot for plot in plots(one) if "arrival" in plot.stem)).axes[0]
+        assert axes.get_xlabel() == f"{axis}, setting included"
