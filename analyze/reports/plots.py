@@ -114,6 +114,8 @@ def _phases(analysis: Analysis) -> list[_Draft]:
     drafts: list[_Draft] = []
     for output, other in partners(analysis).items():
         points = phase_points(analysis, output, other)
+        if not points:
+            continue
         drafts.append(
             (
                 ("phase", output, "against", other),
