@@ -25,6 +25,8 @@ _WIDER_DB = 2.0
 #: practice, no source).
 LEAST_DB = 3.0
 _SURE = 0.95
+#: Nobody listens to a monitor below this, nor plays it there (common practice, no source).
+_LOWEST_OF_MONITOR_HZ = 60.0
 
 
 def proofs(
@@ -51,6 +53,8 @@ def _best(context: Context, group: Sequence[str], typed: Sequence[Mapping[str, C
     b = bands(context.responses.frequency_hz[: context.h.shape[-1]], 3, LOWEST_HZ, HIGHEST_HZ)
     meets = np.zeros((len(context.responses.positions), len(b.centre_hz)), dtype=np.bool_)
     meets[cells.position[own], np.searchsorted(b.centre_hz, 0.999 * cells.band_hz[own])] = True
+    if zone == "stage":
+        meets[:, b.centre_hz < _LOWEST_OF_MONITOR_HZ] = False
     sums = [[_band_energies(context, h, group, one, b) for h in (context.h, *context.replicates)] for one in typed]
     best, most = None, -np.inf
     for n_thirds in range(1, _MOST_THIRDS + 1):

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from analyze.reports.sheet_notes import other_main_settings
+from analyze.reports.step_words import out_of_step_then
 from analyze.reports.summaries import percent
 
 if TYPE_CHECKING:
@@ -32,7 +33,19 @@ def alternatives(analysis: Analysis, row: Recommendation) -> tuple[tuple[str, st
     others = other_main_settings(analysis, row)
     if row.output != analysis.sound_check.group_of(row.output)[0]:
         return others
-    return (*others, *_how_sure(row, labelled(row.alternative)), *_either_way(row))
+    parts = _with_step(analysis, row, labelled(row.alternative))
+    return (*others, *_how_sure(row, parts), *_either_way(row))
+
+
+def _with_step(
+    analysis: Analysis, row: Recommendation, parts: tuple[tuple[str, str], ...]
+) -> tuple[tuple[str, str], ...]:
+    """The parts, of the runner-up how far out of step it would be."""
+    from analyze.reports.runner_up import runner_up  # brings in numpy
+
+    rival = runner_up(analysis, row.output)
+    far = out_of_step_then(analysis, row, rival.delay_ms) if rival else ""
+    return tuple((label, f"{words}{far}" if label.startswith("Runner-up") else words) for label, words in parts)
 
 
 def _how_sure(row: Recommendation, parts: tuple[tuple[str, str], ...]) -> tuple[tuple[str, str], ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from typing import TYPE_CHECKING
 
@@ -18,23 +19,38 @@ _FURTHER_MS = 5.0
 
 def out_of_step_words(analysis: Analysis, row: Recommendation) -> str:
     """How far from the first main it comes then and at present, in the middle of the seats; empty where no further."""
-    from analyze.reports.lateness import late_after_first  # brings in all that decides
-
-    if row.decision != "change" or row.kind in (*BY_ARRIVAL, "monitor"):
+    if row.decision != "change" or not (late := _late_ms(analysis, row)):
         return ""
-    seats = {name for name, position in analysis.sound_check.positions.items() if position.zone == "audience"}
-    late = [one for (output, seat), one in late_after_first(analysis).items() if output == row.output and seat in seats]
-    if not late:
-        return ""
-    present_ms, then_ms = (
-        statistics.median(getattr(one, what) for one in late) for what in ("present_ms", "recommended_ms")
-    )
+    present_ms, then_ms = late
     if abs(then_ms) - abs(present_ms) < _FURTHER_MS:
         return ""
     return (
         f"In the middle of the seats it comes {_off(then_ms)} the first main then, {_off(present_ms)} it at present: "
         f"listen whether kick and bass stay tight.{_in_step_words(analysis, row, then_ms)}"
     )
+
+
+def out_of_step_then(analysis: Analysis, row: Recommendation, delay_ms: float) -> str:
+    """How far from the first main an output comes at another delay, where that is further than as recommended."""
+    late = _late_ms(analysis, row)
+    then_ms = late[1] + delay_ms - row.recommended_delay_ms if late else math.nan
+    if not late or abs(then_ms) - abs(late[1]) < _FURTHER_MS:
+        return ""
+    return f", {_off(then_ms)} the first main"
+
+
+def _late_ms(analysis: Analysis, row: Recommendation) -> tuple[float, ...]:
+    """How late a sub or main comes after the first main in the middle of the seats, at present and as recommended.
+
+    Empty where that is not known, and for what is set otherwise.
+    """
+    from analyze.reports.lateness import late_after_first  # brings in all that decides
+
+    seats = {name for name, position in analysis.sound_check.positions.items() if position.zone == "audience"}
+    late = [one for (output, seat), one in late_after_first(analysis).items() if output == row.output and seat in seats]
+    if row.kind in (*BY_ARRIVAL, "monitor") or not late:
+        return ()
+    return tuple(statistics.median(getattr(one, what) for one in late) for what in ("present_ms", "recommended_ms"))
 
 
 def _in_step_words(analysis: Analysis, row: Recommendation, late_ms: float) -> str:

@@ -49,6 +49,16 @@ def test_the_drop_is_that_of_the_flipped_sum() -> None:
     assert 0.0 <= proof.drop_db - proof.sure_drop_db < 0.5
 
 
+@pytest.mark.parametrize(("zone", "kind", "is_told"), [("audience", "sub", True), ("stage", "monitor", False)])
+def test_nobody_listens_to_a_monitor_in_the_lowest_bands(zone: str, kind: str, is_told: bool) -> None:
+    """Main and output in step from 28 to 56 Hz alone: a check for a sub, and none for a wedge."""
+    level = np.where((FREQUENCY_HZ > 28.0) & (FREQUENCY_HZ < 56.0), 10.0 ** (-3.0 / 20.0), 0.01)
+    h = np.stack([np.ones((1, N_LINES)), level[None]]).astype(np.complex128)
+    low = context([MAIN, Output("low", kind)], seats(1, zone), h)
+    decisions = {("low",): Decision(("low",), UNCHANGED, "keep", 0.99, 0.99)}
+    assert bool(proofs(low, decisions, [{}])) is is_told
+
+
 def test_it_holds_for_the_settings_that_are_recommended() -> None:
     """6 ms late and turned over; with the change typed in, everything is as in the case before."""
     changed = found(two(6.0, -1.0), (-1.0, -6.0), "change")

@@ -23,6 +23,9 @@ from analyze.reports.proof_words import BY_EAR_DB, HOW, proof_text, proof_words
 
 NOT_YET = "Likeliest so far, not to be typed"
 
+#: What is said of the runner-up of the made-up analysis, whatever setting it is called.
+STEP = ", 6 ms ahead of the first main"
+
 
 def test_the_sheet_says_what_to_type(analysis):
     row = page_sheet.sheet_rows(analysis)[1]
@@ -32,7 +35,7 @@ def test_the_sheet_says_what_to_type(analysis):
     assert (row.decision_words, row.confidence, row.gain) == ("Change", "93 %", "+1.2 dB")
     assert row.where == "device Processor A · channel 2"
     assert row.delay_change == "3.00 ms later = 1.0 m, 3.5 ft"
-    assert row.alternatives == (("Runner-up, as good within 0.5 dB", "inverted, 12.40 ms, 0.2 dB less"),)
+    assert row.alternatives == (("Runner-up, as good within 0.5 dB", f"inverted, 12.40 ms, 0.2 dB less{STEP}"),)
     assert row.worst == "worst at balcony: −0.3 dB"
     assert row.reason
 
@@ -200,12 +203,14 @@ def test_an_alternative_is_called_what_it_is(analysis):
     setting = setting_words([analysis.sound_check.outputs["sub left"]], (-1.0, 8.92))
     lower = "its delay cannot go lower: everything else 2.60 ms later would give 0.3 dB more"
     for cost in ("0.6", "2.4"):  # no longer within what counts as right
-        assert alternative_of(analysis, f"{setting} costs {cost} dB") == (("Runner-up", f"{setting} costs {cost} dB"),)
+        assert alternative_of(analysis, f"{setting} costs {cost} dB") == (
+            ("Runner-up", f"{setting} costs {cost} dB{STEP}"),
+        )
     for cost in ("0.1", "0.5"):
         assert alternative_of(analysis, f"{setting} costs {cost} dB") == (
-            (f"Runner-up, as good within {RIGHT_DB:g} dB", f"{setting}, {cost} dB less"),
+            (f"Runner-up, as good within {RIGHT_DB:g} dB", f"{setting}, {cost} dB less{STEP}"),
         )
-    assert alternative_of(analysis, f"{setting} is as good") == (("Runner-up, as good", setting),)
+    assert alternative_of(analysis, f"{setting} is as good") == (("Runner-up, as good", f"{setting}{STEP}"),)
     assert alternative_of(analysis, lower) == (("", f"I{lower[1:]}"),)
     assert alternative_of(analysis, f"candidate {setting}") == ((f"{NOT_YET}, 93 % sure", setting),)
     both = ((f"{NOT_YET}, 93 % sure", f"{setting}, +1.1 dB"), ("", f"I{lower[1:]}"))

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from analyze.alignment.rows import DelayScan
+from analyze.reports.alternatives import alternatives
 from analyze.reports.change_lines import change_lines
-from analyze.reports.step_words import out_of_step_words
+from analyze.reports.runner_up import runner_up
+from analyze.reports.step_words import out_of_step_then, out_of_step_words
 
 SUB = "sub left"
 
@@ -42,6 +44,21 @@ def test_what_goes_out_of_step_is_said(analysis, present_ms, change_ms, said):
     assert out_of_step_words(one, dataclasses.replace(moved, kind="tower")) == ""
     line = next(line for line in change_lines(one) if SUB in line.who)
     assert words in line.about
+
+
+def test_of_a_runner_up_it_is_said_too(analysis):
+    row = next(one for one in analysis.recommendations if one.output == SUB)
+    row = dataclasses.replace(row, recommended_delay_ms=24.0)
+    one = at(analysis, 0.0, 0.4)
+    assert out_of_step_then(one, row, 10.0) == ", 14 ms ahead of the first main"
+    assert out_of_step_then(one, row, 28.0) == ""
+    assert out_of_step_then(one, dataclasses.replace(row, kind="tower"), 10.0) == ""
+    rival = runner_up(one, SUB)
+    far = dataclasses.replace(row, recommended_delay_ms=rival.delay_ms + 20.0, alternative="normal, 4.00 ms is as good")
+    assert alternatives(one, far)[0] == (
+        "Runner-up, as good",
+        "normal, 4.00 ms, 20 ms ahead of the first main",
+    )
 
 
 def scanned(tops):
