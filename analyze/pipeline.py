@@ -56,12 +56,13 @@ from analyze.responses.muted_feeds import muted_feeds
 from analyze.responses.out_of_place import out_of_place
 from analyze.responses.seats import alike_seats
 from analyze.responses.separation import not_separable, separation_findings, share_bands
-from analyze.responses.several_captures import comparable, flip_rows, in_step, joined_captures
+from analyze.responses.several_captures import comparable, crosses_of, flip_rows, in_step, joined_captures
 from analyze.responses.steadiness import not_steady
 from analyze.responses.taped_distances import taped_distances
 from analyze.responses.transfer import merged
 from analyze.responses.twin_signs import twin_evidence
 from analyze.responses.twins import twins_explained
+from analyze.responses.unlike_takes import unlike_takes
 from analyze.responses.wiring import all_inverted, disagreeing, solve_signs, wiring_rows
 from analyze.version import VERSION, library_versions
 
@@ -289,6 +290,7 @@ def _of_outputs(
             *against_names(sound_check, arrivals, own_clocks, not_their_own),
             *louder_elsewhere(sound_check, bands),
             *flip_findings(flips),
+            *unlike_takes([m.capture for m in recorded.measured], crosses_of(recorded.measured)),
             *_few_seats(sound_check),
             *alike_seats(responses, zones),
             *relation_mistakes,

@@ -24,7 +24,7 @@ from analyze.responses.transfer import Responses
 from analyze.spectra.cross_spectra import CrossSpectra, line_hz
 
 #: Bands in which the flip is looked at: where settings are decided.
-_LOWEST_HZ, _HIGHEST_HZ = 24.0, 320.0
+LOWEST_HZ, HIGHEST_HZ = 24.0, 320.0
 #: A band counts where the flip is heard or expected to be: by more than this.
 _HEARD_DB = 1.0
 #: Measured and predicted change differ by more than this in the median: they do not agree. A level in a third octave of
@@ -67,14 +67,14 @@ def flip_bands(
     plain, flipped : sums of both captures; alone : responses of all that played as tapped in `plain`, from captures of
     single outputs, None if they are not all known
     """
-    centre = band_centres_hz(3, _LOWEST_HZ, _HIGHEST_HZ)
+    centre = band_centres_hz(3, LOWEST_HZ, HIGHEST_HZ)
     low, high = band_edges_hz(centre, 3)
     f = line_hz(int(np.searchsorted(line_hz(plain.gyy.shape[-1]), high[-1])) + 1)
     rows = []
     for position in plain.positions:
         if position not in flipped.positions:
             continue
-        levels = [_levels(c, position, f, low, high) for c in (plain, flipped)]
+        levels = [levels_of(c, position, f, low, high) for c in (plain, flipped)]
         change_db = energy_db(levels[1]) - energy_db(levels[0])
         predicted_db, phase_deg = _predicted(flip, plain, alone, position, levels, f, low, high)
         for k, band_hz in enumerate(centre):
@@ -94,7 +94,7 @@ def flip_bands(
     return rows
 
 
-def _levels(
+def levels_of(
     cross: CrossSpectra, position: str, f: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Energy of a microphone per band, re what all feeds together put out there; (band,)."""

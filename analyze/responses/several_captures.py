@@ -17,6 +17,7 @@ from analyze.responses.rows import FlipBand
 from analyze.responses.transfer import changed, merged, rotation
 from analyze.responses.wiring import Signs
 from analyze.responses.without_feed import Unfed
+from analyze.spectra.cross_spectra import CrossSpectra
 
 
 def joined_captures(
@@ -155,6 +156,11 @@ def _left_out(position: str, outputs: Sequence[str]) -> Finding:
     )
 
 
+def crosses_of(measured: Sequence[Measured]) -> dict[str, CrossSpectra]:
+    """The sums of every capture that has them, by its name."""
+    return {m.capture.name: m.cross for m in measured if m.cross is not None}
+
+
 def flip_rows(
     sound_check: SoundCheck, measured: Sequence[Measured], unfed: Sequence[Unfed], signs: Signs
 ) -> list[FlipBand]:
@@ -162,7 +168,7 @@ def flip_rows(
 
     Without recorded feeds all outputs are taken to have played the same.
     """
-    crosses = {m.capture.name: m.cross for m in measured if m.cross is not None}
+    crosses = crosses_of(measured)
     crosses |= {u.capture.name: u.cross for u in unfed}
     groups = {name: sound_check.group_of(name) for name in sound_check.outputs}
     flips = find_flips([*(m.capture for m in measured), *(u.capture for u in unfed)], groups)

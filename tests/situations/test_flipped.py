@@ -110,3 +110,31 @@ def test_a_flip_without_recorded_feeds_is_measured_too(checked: tuple[Scene, lis
     assert len(heard) > 20
     assert np.median([abs(r.change_db - r.predicted_db) for r in heard]) < 0.35
     assert [f.finding for f in found.findings if f.finding.startswith("flip ")] == ["flip as predicted"]
+
+
+def unlike(path: Path) -> list[tuple[str, str]]:
+    found = analyse(load_sound_check(path)).findings
+    return [(f.capture, f.detail) for f in found if f.finding == "takes described alike differ"]
+
+
+def test_a_flip_that_is_not_described_is_seen_and_the_same_once_more_is_not(tmp_path: Path) -> None:
+    scene = build_scene(2)
+    music = mixes(scene, 14.0, np.random.default_rng(5), 0.5, ("main left",))["main left"]
+    feeds = dict.fromkeys(OUTPUTS, music)
+    takes = [Take("first", feeds), Take("again", feeds), Take("third", feeds, turned=["sub left", "sub right"])]
+    path = write(scene, tmp_path, takes)
+    assert unlike(path) == []
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    assert sum(line.startswith("settings = ") for line in lines) == 1
+    path.write_text("".join(line for line in lines if not line.startswith("settings = ")), encoding="utf-8")
+    ((capture, detail),) = unlike(path)
+    assert capture == "third"
+    assert detail.startswith("It is described with the settings of 'first', sends the same to all outputs, and at ")
+
+
+def test_of_outputs_with_mixes_of_their_own_levels_say_nothing(tmp_path: Path) -> None:
+    """Another song adds up otherwise, at the same settings."""
+    scene = build_scene(2)
+    rng = np.random.default_rng(8)
+    takes = [Take(name, mixes(scene, 14.0, rng, 0.5, OUTPUTS)) for name in ("song", "another")]
+    assert unlike(write(scene, tmp_path, takes)) == []
