@@ -89,10 +89,10 @@ def _energy(h: NDArray[np.complexfloating], variance: NDArray[np.floating], b: B
 def heard_lines(responses: Responses, position: int) -> NDArray[np.bool_]:
     """Lines that count in the sum at a position, (output, line).
 
-    All of those that settings are decided on, where an error is weighed; of those above, the third octaves in which an
-    output stands out of its error: noise in step with nothing would look like a sum that a setting changes.
+    Those of the third octaves in which an output stands out of its error, and what lies below and above all of them:
+    noise in step with nothing would look like a sum that a setting changes, and settings would be sought that suit it.
     """
-    b = bands(responses.frequency_hz, 3, HIGHEST_HZ, TOP_HZ)
+    b = bands(responses.frequency_hz, 3, BOTTOM_HZ, TOP_HZ)
     counts = np.ones((len(responses.outputs), len(responses.frequency_hz)), dtype=np.bool_)
     if len(b.centre_hz):
         energy = _energy(responses.h[:, position], responses.variance[:, position], b)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analyze.alignment.arrivals import ArrivalTable
 from analyze.alignment.cells import Cells, ThirdOctaves, find_cells, heard_share, overlap_hz, third_octaves
-from analyze.alignment.score import Change, possible_energy, shrunk, trusted, with_changes
+from analyze.alignment.score import Change, counted, possible_energy, shrunk, trusted, with_changes
 from analyze.alignment.search import Landscape
 from analyze.description import Output, SoundCheck
 from analyze.responses.feed_relations import EQUAL, Sent, as_sent
@@ -142,9 +142,10 @@ def context_of(
 
 
 def _trusted_replicates(responses: Responses) -> NDArray[np.complex64]:
-    """The replicates shrunk by their error, one by one: in double precision all at once would be a lot."""
+    """The replicates shrunk by their error where they count, one by one: in double precision all would be a lot."""
+    counts = counted(responses)
     variance = responses.variance[..., : responses.replicates.shape[-1]]
     out = np.empty(responses.replicates.shape, dtype=np.complex64)
     for shrunk_one, replicate in zip(out, responses.replicates, strict=True):
-        shrunk_one[:] = shrunk(replicate, variance)
+        shrunk_one[:] = shrunk(replicate, variance) * counts
     return out

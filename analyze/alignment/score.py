@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyze.acoustics import energy_db
-from analyze.alignment.cells import Cells
+from analyze.alignment.cells import Cells, heard_lines
 from analyze.responses.transfer import Responses, rotation
 
 #: Sign and delay in ms that are applied to an output on top of its present setting.
@@ -25,10 +25,19 @@ _FLOOR = 1e-12
 def trusted(responses: Responses) -> NDArray[np.complex128]:
     """Responses of the low lines shrunk by their error, `H |H|^2 / (|H|^2 + var)`; (output, position, line).
 
-    Where nothing was measured the output is taken as silent.
+    Where nothing was measured, or an output does not stand out of its error, it is taken as silent.
     """
     n = responses.replicates.shape[-1]
-    return shrunk(responses.h[..., :n], responses.variance[..., :n])
+    return shrunk(responses.h[..., :n], responses.variance[..., :n]) * counted(responses)
+
+
+def counted(responses: Responses) -> NDArray[np.bool_]:
+    """Whether an output counts in the sum of a low line, see `heard_lines`; (output, position, line)."""
+    n = responses.replicates.shape[-1]
+    counts = np.ones(responses.h[..., :n].shape, dtype=np.bool_)
+    for p in range(len(responses.positions)):
+        counts[:, p] = heard_lines(responses, p)[:, :n]
+    return counts
 
 
 def shrunk(h: NDArray[np.complexfloating], variance: NDArray[np.floating]) -> NDArray[np.complex128]:

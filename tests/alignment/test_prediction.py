@@ -7,12 +7,13 @@ import math
 
 import numpy as np
 import pytest
-from alignment_making import FREQUENCY_HZ, N_LINES, Spectrum, closed, responses_of, sound_check, turned
+from alignment_making import FREQUENCY_HZ, N_LINES, Spectrum, closed, context, responses_of, sound_check, turned
 
 from analyze.acoustics import band_centres_hz
 from analyze.alignment.cells import find_cells
 from analyze.alignment.prediction import change_effects, prediction_rows
 from analyze.alignment.rows import Prediction
+from analyze.alignment.score import efficiency_db
 from analyze.description import Output, Position
 
 NAMES = ["main", "sub", "fill"]
@@ -43,6 +44,25 @@ def test_noise_that_is_no_sound_of_an_output_changes_no_sum_above_what_is_decide
         [0.0] * 2 * len(above), abs=1e-9
     )
     assert all(abs(row.change_db) > 0.5 for row in rows if 25.0 < row.band_hz < 315.0 and row.position == "mix")
+
+
+def test_no_setting_is_sought_that_suits_the_noise_of_an_output() -> None:
+    """A sub that ends at 150 Hz beside two mains that meet up to 315 Hz: moving it changes nothing above."""
+    rng = np.random.default_rng(6)
+    std, shape = 0.2, (3, 2, N_LINES)
+    h = std * np.sqrt(0.5) * (rng.standard_normal(shape) + 1j * rng.standard_normal(shape))
+    h[:2] += 1.0
+    h[2, :, FREQUENCY_HZ < 150.0] += 1.0
+    outputs = [Output("left", "main", "mains"), Output("right", "main", "mains"), Output("sub", "sub")]
+    found = context(outputs, POSITIONS, h, std=std)
+    cells, moved = found.audience, {"sub": (1.0, 4.0)}
+    above = cells.band_hz > 180.0
+    assert above.sum() == 3
+    change_db = efficiency_db(found.changed(moved), cells) - efficiency_db(found.changed({}), cells)
+    assert np.abs(change_db[above]).max() < 1e-9
+    assert np.abs(change_db[~above]).min() > 0.0
+    again = found.landscape([("sub",)], moved, cells, 0).score([(1.0, 0.0)], above)
+    assert again == pytest.approx(found.landscape([("sub",)], {}, cells, 0).score([(1.0, 0.0)], above), abs=1e-9)
 
 
 def rows_of(h: Spectrum, fraction: int = 3, changes: dict[str, tuple[float, float]] | None = None) -> list[Prediction]:

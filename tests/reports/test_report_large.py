@@ -150,29 +150,33 @@ def test_its_errors_are_those_of_the_file_and_the_width_of_a_curve(opened, large
 
 
 def test_its_stated_errors_of_sums_hold(large):
-    """Against the true sums, of every output and of those that were heard: measured 0.96 and 0.92 within two of them.
+    """Against the true sums of every output, one of which is drowned in noise and left out: 0.95 within two of them.
 
-    The root mean square in units of the error is 1.07 and 1.20; errors of noise alone, without what resamples show of
-    the hall, gave 5.
+    The root mean square in units of the error is 0.91; errors of noise alone, without what resamples show of the hall,
+    gave 5. What is heard is summed to 0.10 dB, root mean square: the rest of the error is for what may hide there.
     """
     scene = large_scene()
     f, h = scene.frequency_hz, true_responses(scene, scene.present)
     changes = [large.recommended_change.get(name, (1.0, 0.0)) for name in OUTPUTS]
     turn = np.array([sign * np.exp(-2j * np.pi * f * delay_ms / 1000.0) for sign, delay_ms in changes])
     rows = [row for row in large.prediction if 25.0 <= row.band_hz <= 315.0]
-    for heard in (list(OUTPUTS), [name for name in OUTPUTS if name != DROWNED]):
-        i, sigmas = [OUTPUTS.index(name) for name in heard], []
+    off = {DROWNED: [], "": []}
+    for drowned, errors in off.items():
+        i = [k for k, name in enumerate(OUTPUTS) if name != drowned]
         for row in rows:
             centre_hz = 10.0 ** (round(10.0 * np.log10(row.band_hz)) / 10.0)  # IEC 61260-1, base ten
             lines = slice(*np.searchsorted(f, centre_hz * 10.0 ** np.array([-0.05, 0.05])))
             now = h[i, [one.name for one in POSITIONS].index(row.position), lines]
             then, most = now * turn[i, lines], np.mean(np.abs(now).sum(axis=0) ** 2)
             true = [energy_db(np.mean(np.abs(x.sum(axis=0)) ** 2) / most) for x in (now, then)]
-            sigmas.append((row.present_db - true[0]) / row.present_std_db)
-            sigmas.append((row.recommended_db - true[1]) / row.recommended_std_db)
-        assert len(sigmas) == 192
-        assert np.mean(np.abs(sigmas) < 2.0) > 0.9
-        assert 0.8 < np.sqrt(np.mean(np.square(sigmas))) < 1.3
+            errors += [(row.present_db - true[0], row.present_std_db)]
+            errors += [(row.recommended_db - true[1], row.recommended_std_db)]
+    heard_db = np.array(off[DROWNED])[:, 0]
+    sigmas = np.divide(*np.array(off[""]).T)
+    assert len(sigmas) == 192
+    assert np.mean(np.abs(sigmas) < 2.0) > 0.9
+    assert 0.8 < np.sqrt(np.mean(np.square(sigmas))) < 1.3
+    assert np.sqrt(np.mean(np.square(heard_db))) < 0.15
 
 
 def test_its_numbers_are_those_of_the_files(opened, large_report):
