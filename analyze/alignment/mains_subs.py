@@ -142,9 +142,8 @@ def _settled(joint: _Joint) -> list[Change]:
     if stepped == list(best.state):
         return state
     other = _as_set(joint, Optimum(tuple(stepped), joint.landscape.score(stepped)))
-    return (
-        other if all(_is_sure(joint, other, k) or not _is_sure(joint, state, k) for k in range(len(state))) else state
-    )
+    keeps_sure = (_is_sure(joint, other, k) or not _is_sure(joint, state, k) for k in range(len(state)))
+    return other if all(keeps_sure) else state
 
 
 def _is_sure(joint: _Joint, state: Sequence[Change], k: int) -> bool:

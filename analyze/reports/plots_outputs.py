@@ -95,7 +95,7 @@ def arrival(figure: Figure, analysis: Analysis, look: Look) -> None:
         is_between = row == len(zones.get("audience", ()))
         axes.axhline(row - 0.5, color=colour("muted" if is_between else "grid"), linewidth=1.4 if is_between else 0.7)
     own = own_clocks(analysis)
-    is_relative = all((row.capture, row.position) in own for row in present_arrivals(analysis))
+    is_relative = bool(own) and all((row.capture, row.position) in own for row in present_arrivals(analysis))
     axes.set_xlabel(f"Arrival {'against one another' if is_relative else 'after the feed'} (ms), setting included")
     axes.grid(visible=True, axis="x")
     round_ticks(axes.xaxis)

@@ -291,10 +291,8 @@ def _carried_words(unchanged: Sequence[Spread]) -> list[str]:
     seats = [one.scenario.partition(":")[2] for one in unchanged if one.scenario.startswith("seat:")]
     if not seats:
         return []
-    names, which = (
-        " or ".join(shortened(one, _NAME_LENGTH) for one in seats),
-        "it" if len(seats) == 1 else "each of them",
-    )
+    names = " or ".join(shortened(one, _NAME_LENGTH) for one in seats)
+    which = "it" if len(seats) == 1 else "each of them"
     return [f"Decided without {names} nothing would be changed: the decision stands on {which}."]
 
 

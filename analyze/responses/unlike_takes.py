@@ -17,7 +17,7 @@ from analyze.responses.flips import HIGHEST_HZ, LOWEST_HZ, levels_of
 from analyze.spectra.cross_spectra import CrossSpectra, line_hz
 
 #: A third octave changes by more than this, in as many of them over all places: more than a fader that was touched or
-#: the error of a short take does.
+#: the error of a short take does (common practice, no source).
 _UNLIKE_DB, _FEWEST = 5.0, 3
 #: Of a feed's energy what the others explain where they are one signal.
 _ONE_SIGNAL = 0.98
@@ -56,11 +56,10 @@ def _greatest(one: CrossSpectra, other: CrossSpectra) -> tuple[str, float, float
     f = line_hz(int(np.searchsorted(line_hz(one.gyy.shape[-1]), high[-1])) + 1)
     places = [name for name in one.positions if name in other.positions]
     change_db = [np.subtract(*(energy_db(levels_of(c, p, f, low, high)) for c in (other, one))) for p in places]
-    unlike = [(abs(float(db)), p, k) for p, row in zip(places, change_db, strict=True) for k, db in enumerate(row)]
-    unlike = [one for one in unlike if one[0] > _UNLIKE_DB]
-    if len(unlike) < _FEWEST:
+    sizes = [(abs(float(db)), p, k) for p, row in zip(places, change_db, strict=True) for k, db in enumerate(row)]
+    if sum(size_db > _UNLIKE_DB for size_db, _, _ in sizes) < _FEWEST:
         return None
-    _, position, k = max(unlike)
+    _, position, k = max(sizes)
     return position, nominal_hz(float(centre[k]), 3), float(change_db[places.index(position)][k])
 
 
