@@ -7,7 +7,7 @@ output is against another is lost.
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 
 from analyze.audio.copied_takes import HeardTrack
@@ -24,12 +24,15 @@ def peaks_explained(findings: Sequence[Finding], tracks: Iterable[HeardTrack]) -
     """The findings, and one more where most of these microphones peak alike: then none of them lacks headroom.
 
     What clipped peaks at full scale by itself and does not count; what serves several captures, or was copied, counts
-    once.
+    once. Nor does the one track of a take that peaks there: that is the loudest of a file that was turned up as a
+    whole, its feeds as well, which does no harm.
     """
     clipped = {(one.capture, one.track) for one in findings if one.finding == CLIPPING}
     single = {(one.position, one.fingerprint): one for one in tracks if (one.capture, one.position) not in clipped}
     top = max((one.peak for one in single.values()), default=0.0)
     alike = [one for one in single.values() if one.peak >= top * 10.0 ** (-_ALIKE_DB / 20.0) > 0.0]
+    in_take = Counter(one.capture for one in alike)
+    alike = [one for one in alike if in_take[one.capture] > 1]
     if len(alike) < max(_FEWEST, _LEAST_SHARE * len(single)):
         return list(findings)
     named = {(one.capture, one.position) for one in alike}

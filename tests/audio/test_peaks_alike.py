@@ -48,6 +48,13 @@ def test_what_clipped_or_is_one_file_does_not_count():
     assert peaks_explained([], one_file) == []
 
 
+def test_files_turned_up_as_a_whole_keep_what_was_sent_and_heard():
+    """The loudest of two microphones in each of three takes peaks alike, and its feed was turned up with it."""
+    loudest = [HeardTrack(f"take {k}", "singer", f"{k}.wav", k, TOP) for k in range(3)]
+    others = [HeardTrack(f"take {k}", "mix", f"{k}.wav", k, 0.3 + 0.1 * k) for k in range(3)]
+    assert peaks_explained([], [*loudest, *others]) == []
+
+
 def normalised(folder):
     """The takes of a field, every microphone track of each turned up to one peak."""
     write_check(folder)
