@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +51,5 @@ def crossover_hz(responses: Responses, mains: Sequence[int], subs: Sequence[int]
 
 def _hidden(responses: Responses, outputs: Sequence[int], b: Bands) -> NDArray[np.bool_]:
     """Where one of some outputs cannot be told from the others, (position, band): its level is not none."""
-    inside = replace(b, first=b.first - b.lines.start, stop=b.stop - b.lines.start)
-    untold = [band_mean((responses.h[k][..., b.lines] == 0.0).astype(np.float64), inside) for k in outputs]
+    untold = [band_mean((responses.h[k, :, : b.lines.stop] == 0.0).astype(np.float64), b) for k in outputs]
     return np.asarray(np.max(untold, axis=0) > _UNTOLD)

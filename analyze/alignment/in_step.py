@@ -14,7 +14,7 @@ import numpy as np
 from analyze.alignment.context import Context
 from analyze.alignment.reach import aligned_change_ms
 from analyze.alignment.score import Change
-from analyze.alignment.search import Landscape, Mover
+from analyze.alignment.search import Landscape, Mover, tops
 
 #: Tops of humps no further apart than this, over all cells and over the output's own, sound the same.
 _EQUAL_DB, _EQUAL_OWN_DB = 0.1, 0.25
@@ -38,14 +38,14 @@ def in_step(
     wanted_ms = aligned_ms if math.isfinite(aligned_ms) else 0.0
     grid = mover.grid_ms()
     short_db, short_own_db = (landscape.score(state, m) - landscape.scan(state, k, grid, m) for m in (None, own))
-    beside = np.pad(short_db, ((0, 0), (1, 1)), constant_values=np.inf)
-    is_top = (short_db <= beside[:, :-2]) & (short_db <= beside[:, 2:])
-    is_equal = is_top & (short_db <= _EQUAL_DB) & (short_own_db <= _EQUAL_OWN_DB)
+    is_equal = tops(-short_db) & (short_db <= _EQUAL_DB) & (short_own_db <= _EQUAL_OWN_DB)
     signs = [(row, one) for row, one in enumerate((1.0, -1.0)) if one in mover.signs and one >= sign]
-    tops = [(abs(float(grid[j]) - wanted_ms), row, one, j) for row, one in signs for j in np.flatnonzero(is_equal[row])]
-    if not tops or min(tops)[0] > abs(delay_ms - wanted_ms) - _BY_MS:
+    found = [
+        (abs(float(grid[j]) - wanted_ms), row, one, j) for row, one in signs for j in np.flatnonzero(is_equal[row])
+    ]
+    if not found or min(found)[0] > abs(delay_ms - wanted_ms) - _BY_MS:
         return sign, delay_ms
-    _, row, one, j = min(tops)
+    _, row, one, j = min(found)
     n = round(_AROUND_MS / _FINE_MS)
     fine = np.clip(grid[j] + np.arange(-n, n + 1) * _FINE_MS, mover.low_ms, mover.high_ms)
     return one, float(fine[int(np.argmax(landscape.scan(state, k, fine)[row]))])

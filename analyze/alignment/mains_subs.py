@@ -44,7 +44,7 @@ from analyze.alignment.grounds import BEST, Rival, SumGrounds
 from analyze.alignment.in_step import in_step
 from analyze.alignment.reach import aligned_change_ms, reach
 from analyze.alignment.score import UNCHANGED, Change, cell_energy
-from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search
+from analyze.alignment.search import STEP_MS, Landscape, Mover, Optimum, search, tops
 from analyze.alignment.sum_grounds import Judged, rival, seat_margins
 
 #: A polarity is turned where the other one, at a delay of its own, is better with this probability: not on a toss.
@@ -346,10 +346,9 @@ def _next_best(
     far = np.abs(grid - delay_ms) > 2.0 * max(_near_ms(joint.context, joint.groups[k]), STEP_MS)
     row = joint.landscape.scan(state, k, grid, mask)[0 if sign > 0 else 1]
     options = [(cost, other)] if math.isfinite(cost) else []
-    beside = np.concatenate([[-np.inf], row, [-np.inf]])
-    tops = far & (row >= beside[:-2]) & (row >= beside[2:])  # further down the same hump is no other setting
-    if tops.any():
-        j = int(np.flatnonzero(tops)[np.argmax(row[tops])])
+    others = far & tops(row)  # further down the same hump is no other setting
+    if others.any():
+        j = int(np.flatnonzero(others)[np.argmax(row[others])])
         options.append((joint.landscape.score(state, mask) - float(row[j]), (sign, float(grid[j]))))
     return min(options) if options else None
 

@@ -126,6 +126,12 @@ class Landscape:
         return float(self.scores(self.energy(state)[:, None], mask)[0])
 
 
+def tops(scores: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether a score lies no lower than those beside it, along the last axis; the ends have one neighbour."""
+    beside = np.pad(scores, [(0, 0)] * (scores.ndim - 1) + [(1, 1)], constant_values=-np.inf)
+    return np.asarray((scores >= beside[..., :-2]) & (scores >= beside[..., 2:]))
+
+
 @lru_cache(maxsize=4)
 def _turns(frequency_hz: bytes, delay_ms: bytes) -> NDArray[np.complex128]:
     """`exp(-j 2 pi f d)`, (line, delay), of both as float64; a grid is gone over again for every resample and start."""

@@ -35,7 +35,7 @@ def lead(analysis: Analysis) -> str:
         return alone
     kinds = [("output", 0 if alone else len(outputs)), ("stage input", len(inputs))]
     things = " and ".join(plural(n, name) for name, n in kinds if n)
-    every = (alone, _to_do(analysis, things), _undecided(analysis), _every_sure(analysis))
+    every = (alone, _to_do(analysis, things), undecided_words(analysis), _every_sure(analysis))
     said = " ".join(words for words in every if words)
     return f"If the description is right: {said[0].lower()}{said[1:]}" if is_description_doubtful(analysis) else said
 
@@ -89,7 +89,7 @@ def _kept(analysis: Analysis, things: str) -> str:
     return f"Keep the present settings of {n_kept + n_fixed} of {things}{aside}."
 
 
-def _undecided(analysis: Analysis) -> str:
+def undecided_words(analysis: Analysis) -> str:
     """What could not be decided and stays as it is."""
     names = [row.output for row in analysis.recommendations if row.decision == "undecided"]
     names = [name for name in names if name not in stopgaps(analysis)]

@@ -190,8 +190,7 @@ def _content(analysis: Analysis) -> dict[str, Any]:
         "hand": hand[: page_evidence.MAX_ROWS],
         "mends": page_findings.mends(hand[: page_evidence.MAX_ROWS]),
         "n_hand_left": max(len(hand) - page_evidence.MAX_ROWS, 0),
-        "is_any_undecided": "undecided"
-        in [*(row.decision for row in analysis.recommendations), *(row.decision for row in analysis.inputs)],
+        "is_any_undecided": bool(headline.undecided_words(analysis)),
         "remarks": page_findings.findings(analysis, ("note",))[: page_evidence.MAX_ROWS],
         "meets_db": f"{MEETS_DB:g}",
         "unrelated_db": {n: number(unrelated_sum_db(n)) for n in (2, 4)},

@@ -55,16 +55,16 @@ def _late_ms(analysis: Analysis, row: Recommendation) -> tuple[float, ...]:
 
 def _in_step_words(analysis: Analysis, row: Recommendation, late_ms: float) -> str:
     """The best delay of the same polarity that is nearer to the first main by as much, and what it gives away."""
-    import numpy as np
+    import numpy as np  # these bring in all that decides
+
+    from analyze.alignment.search import tops
 
     scan = next((one for one in analysis.delay_scans if row.output in one.outputs), None)
     if scan is None or scan.outputs[0] != row.output:
         return ""
     db = scan.normal_db if row.recommended_polarity == "normal" else scan.inverted_db
-    beside = np.pad(db, 1, constant_values=-np.inf)
-    is_top = (db >= beside[:-2]) & (db >= beside[2:])
     step_ms = late_ms + scan.delay_ms - row.recommended_delay_ms
-    near = np.flatnonzero(is_top & (np.abs(step_ms) <= abs(late_ms) - _FURTHER_MS))
+    near = np.flatnonzero(tops(db) & (np.abs(step_ms) <= abs(late_ms) - _FURTHER_MS))
     if not len(near):
         return ""
     best = near[int(np.argmax(db[near]))]

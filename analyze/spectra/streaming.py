@@ -12,6 +12,7 @@ and be left alone with the rest of what it reads.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +77,8 @@ def accumulate(
     most = _BATCH if sums.n_spectra <= _MANY else _SMALL_BATCH
     batches = _Batches(reader, plan, furthest, lead, most)
     with worker_threads() as pool:
-        coming, adding = start(pool, [batches.read]), start(pool, [])
+        coming = start(pool, [batches.read])
+        adding: list[Future[None]] = []
         while True:
             wait(coming)
             batch = batches.last

@@ -17,11 +17,11 @@ from tests.field_making import write_check
 TOP = 10.0 ** (-0.9 / 20.0)
 
 
-def tracks(*peaks_db, files=None):
-    """One capture, a place for every peak, in dB under `TOP`."""
-    names = files or [f"{k}.wav" for k in range(len(peaks_db))]
+def tracks(*peaks_db):
+    """One capture, a place and a file for every peak, in dB under `TOP`."""
     return [
-        HeardTrack("take", f"place {k}", names[k], k, TOP * 10.0 ** (-below / 20.0)) for k, below in enumerate(peaks_db)
+        HeardTrack("take", f"place {k}", f"{k}.wav", k, TOP * 10.0 ** (-below / 20.0))
+        for k, below in enumerate(peaks_db)
     ]
 
 
@@ -44,7 +44,7 @@ def test_two_or_a_minority_or_peaks_a_little_apart_are_chance(peaks_db):
 def test_what_clipped_or_is_one_file_does_not_count():
     clipping = [Finding("clipping", "warning", "", "take", "place 0")]
     assert peaks_explained(clipping, tracks(0.0, 0.0, 0.0)) == clipping
-    one_file = [HeardTrack(f"take {k}", "desk", "desk.wav", "same", TOP) for k in range(3)]
+    one_file = [HeardTrack(f"take {k}", place, "desk.wav", place, TOP) for k in range(3) for place in ("mix", "back")]
     assert peaks_explained([], one_file) == []
 
 
